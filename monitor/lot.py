@@ -1,0 +1,153 @@
+"""The domain's data: sites, units, zones, nodes and what happened to them. Frozen, no behaviour.
+
+Times are whole seconds since 1970-01-01T00:00Z (`_s`); an hour number (`hour`) is such a time
+divided by 3600, a day number by 86400. Codes are what people write (`off-rear-low`); the record
+keeps its own integer keys beside them.
+"""
+
+import re
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+ZoneKind = Literal[
+    "wall",
+    "roof",
+    "floor",
+    "slide-floor",
+    "slide-roof",
+    "bay",
+    "underbelly",
+    "cabin",
+    "bed",
+    "outside",
+]
+MouldClass = Literal["VS", "S", "MR", "R"]
+ZoneWord = Literal["dry", "damp", "wet", "unknown"]
+Trend = Literal["steady", "wetting", "drying", ""]
+EventKind = Literal[
+    "rain",
+    "snow",
+    "thaw",
+    "hose",
+    "wash",
+    "repair",
+    "inspection",
+    "winterised",
+    "water on",
+    "occupied",
+    "vacated",
+    "moved",
+    "reseal",
+]
+AlarmKind = Literal[
+    "leak suspect",
+    "damp",
+    "wet",
+    "mould growth",
+    "rot",
+    "condensation",
+    "freezing",
+    "water contact",
+    "silent",
+    "sensor suspect",
+    "battery low",
+    "drying stalled",
+]
+AlarmClass = Literal["act now", "today", "this week", "season"]
+AlarmState = Literal[
+    "normal", "unacknowledged", "acknowledged", "returned unacknowledged"
+]  # ISA-18.2; latched, shelved and suppressed states join in monitor.alarms
+Cause = Literal["rain ingress", "plumbing", "condensation", "built-in moisture", "cannot tell", ""]
+
+ZONE_KINDS: tuple[ZoneKind, ...] = get_args(ZoneKind)
+EVENT_KINDS: tuple[EventKind, ...] = get_args(EventKind)
+ALARM_KINDS: tuple[AlarmKind, ...] = get_args(AlarmKind)
+STRUCTURE_KINDS: frozenset[ZoneKind] = frozenset(
+    {"wall", "roof", "floor", "slide-floor", "slide-roof", "bay", "underbelly"}
+)  # judged by wood moisture
+AIR_KINDS: frozenset[ZoneKind] = frozenset({"cabin", "bed"})  # judged at the coldest surface
+
+CODE = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")  # site, unit, zone, node, probe: fullmatch
+
+DEFAULT_SILENCE_S = 900  # longest expected silence of a node that declares none
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A lot, yard or driveway."""
+
+    code: str
+    name: str = ""
+    timezone: str = "UTC"
+    altitude_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One RV on a site; `slot` is its numbered place, `life` its stage (stored, stock, ...)."""
+
+    code: str
+    site: str
+    name: str = ""
+    slot: str = ""
+    body_type: str = "travel trailer"
+    life: str = "stored"
+
+
+@dataclass(frozen=True, slots=True)
+class Zone:
+    """A named place in or on a unit, or on a site (then `unit` is empty)."""
+
+    unit: str
+    code: str
+    kind: ZoneKind = "wall"
+    material: str = ""
+    mould_class: MouldClass = "S"
+    dry_twin: str = ""
+    faces: str = ""
+    temperature_factor: float | None = None
+    watched_from_s: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Which probe watched which zone, from when to when (None: until now)."""
+
+    node: str
+    probe: str
+    site: str
+    unit: str
+    zone: str
+    from_s: int
+    to_s: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something a gauge, a record or a person noted; unit empty: the whole site."""
+
+    at_s: int
+    kind: EventKind
+    value: str = ""
+    unit: str = ""
+    zone: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ZoneReadings:
+    """All readings of one zone over a span, sorted by (at_s, then the values); disputed ones left out.
+
+    Every array has shape (readings,); floats are nan where not measured.
+    """
+
+    at_s: NDArray[np.int64]
+    temperature_c: NDArray[np.float64]
+    humidity_percent: NDArray[np.float64]  # [%]
+    wood_percent: NDArray[np.float64]  # pin probe [%]
+    contact: NDArray[np.float64]  # 1 liquid water, 0 none
+    rain_mm: NDArray[np.float64]  # since the sample before
+    silence_s: NDArray[np.int64]  # longest silence the node declared
+    cover_s: NDArray[np.int64]  # the longest time this reading may stand for
