@@ -1,6 +1,30 @@
-"""SenML packs <-> readings (RFC 8428): the wire format that nodes and the monitor share."""
+"""SenML packs <-> readings (RFC 8428): the wire format that nodes and the monitor share.
+
+::
+
+    topic    <prefix>/<site>/<node>/senml
+    payload  [{"bn":"urn:dev:mac:02005e10a4c3:","bt":1764057600,
+               "n":"temperature","u":"Cel","v":11.42},
+              {"n":"humidity","u":"%RH","v":78.6},  {"n":"p2/temperature","u":"Cel","v":9.8},
+              {"n":"boot","v":17}, {"n":"seq","v":10230}, {"n":"uptime","u":"s","v":85520}]
+
+    records of one time = one sample:  boot, seq, uptime, battery and signal without a probe
+    prefix belong to every probe of that time; each probe of it becomes one Reading.
+
+Two kinds of fault. A fault of the pack (no JSON, no array, another node's name, an unknown
+version) rejects the whole message. A fault of one sample (an impossible value, a wrong unit, an
+unset clock without uptime) rejects that probe's sample; the others become readings. Names that
+are not ours are left out and named. Whatever is not a reading is in the one Reject of the message.
+"""
+
+import re
+from collections.abc import Sequence
+from functools import lru_cache
+from math import isfinite
+from typing import Final, NamedTuple
 
 import msgspec
+from msgspec import UNSET, UnsetType
 
 
 class Reading(msgspec.Struct, frozen=True, gc=False, kw_only=True):
@@ -41,3 +65,94 @@ class Receipt(msgspec.Struct, frozen=True, kw_only=True):
     seq: int
     utc: int
     missing: list[tuple[int, int]] = []
+
+
+CODE: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")  # site, node and probe: fullmatch
+OLDEST_S: Final = 1_262_304_000  # 2010-01-01: a clock before it was never set (boards start at
+# 1970, 1980 or 2000; from memory), and histories of earlier years are files, not messages
+AHEAD_S: Final = 300  # a clock further ahead of ours is wrong; drift of a day stays far below
+MAX_SILENCE_S: Final = 31 * 86400  # a node that may be silent for longer is not watching
+_RELATIVE_BELOW_S: Final = 2**28  # RFC 8428, 4.5.3: smaller times are relative to now
+_WHOLE: Final = 2**53 - 1  # integers that every JSON reader keeps exactly (RFC 7493)
+_SECONDARY_UNITS: Final = 0b10000  # feature 4 of RFC 9100: `bver` 10 + 16 = 26
+_RESERVED: Final = 0b01111  # low four bits: the base version, 10
+_OWN_VERSION: Final = 11  # taken for 26: what a node counts up to that read RFC 8428 alone
+_NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428, 4.5.1
+_SHOWN: Final = 5  # sentences of one message; the rest is counted
+
+
+class _Record(msgspec.Struct, gc=False, frozen=True):
+    """One SenML record as written; the labels of RFC 8428, table 1."""
+
+    bn: str | UnsetType = UNSET
+    bt: float | UnsetType = UNSET
+    bu: str | UnsetType = UNSET
+    bv: float | UnsetType = UNSET
+    bs: float | UnsetType = UNSET
+    bver: int | UnsetType = UNSET
+    n: str = ""
+    u: str | UnsetType = UNSET
+    v: float | UnsetType = UNSET
+    vs: str | UnsetType = UNSET
+    vb: bool | UnsetType = UNSET
+    vd: str | UnsetType = UNSET
+    s: float | UnsetType = UNSET
+    t: float = 0.0
+    ut: float | UnsetType = UNSET
+
+
+class _Quantity(NamedTuple):
+    """What a name in a unit means; `field` of Reading = value * scale + offset."""
+
+    field: str
+    low: float
+    high: float
+    scale: float = 1.0
+    offset: float = 0.0
+    secondary: bool = False  # a unit of RFC 8798
+    whole: bool = False
+
+
+# Limits are what a working probe can report in or on a vehicle; beyond them it is broken or the
+# unit is wrong (common practice, no source). Humidity: capacitive probes in condensing air read a
+# few per cent above 100, so 105 is kept as measured and 130 is a fault.
+_QUANTITIES: Final[dict[str, dict[str, _Quantity]]] = {
+    "temperature": {
+        "Cel": _Quantity("temperature_c", -60, 120),
+        "K": _Quantity("temperature_c", -60, 120, offset=-273.15),
+    },
+    "humidity": {"%RH": _Quantity("humidity_percent", 0, 105)},
+    "wood": {"%": _Quantity("wood_percent", 0, 200)},
+    "rain": {"mm": _Quantity("rain_mm", 0, 2000, secondary=True)},
+    "pressure": {
+        "Pa": _Quantity("pressure_pa", 30_000, 110_000),
+        "hPa": _Quantity("pressure_pa", 30_000, 110_000, scale=100.0, secondary=True),
+    },
+    "co2": {"ppm": _Quantity("co2_ppm", 0, 100_000, secondary=True)},
+    "battery": {"%EL": _Quantity("battery_percent", 0, 100)},
+    "signal": {"dBm": _Quantity("signal_dbm", -200, 50, secondary=True)},
+    "boot": {"": _Quantity("boot", 0, _WHOLE, whole=True)},
+    "seq": {"": _Quantity("seq", 0, _WHOLE, whole=True)},
+    "uptime": {"s": _Quantity("uptime_s", 0, 2**40, whole=True)},
+    "contact": {"": _Quantity("contact", 0, 1)},
+}
+_OF_NODE: Final = frozenset({"boot", "seq", "uptime", "battery", "signal"})
+_NODE_ONLY: Final = frozenset({"boot", "seq", "uptime"})
+_UNITLESS: Final = frozenset({"boot", "seq", "contact"})
+_FAULT: Final = "fault"  # key beside a sample's fields: why it cannot be used
+_WRITTEN: Final = tuple(  # name, field, unit as `encode` writes them
+    (name, next(iter(units.values())).field, next(iter(units)))
+    for name, units in _QUANTITIES.items()
+)
+
+type_of_fields = dict[str, object]
+_Sample = dict[str, dict[str, object]]  # probe ("": the node itself) -> fields
+
+_PACK: Final = msgspec.json.Decoder(list[_Record])
+_LABELS: Final = msgspec.json.Decoder(list[dict[str, msgspec.Raw]])
+_RECEIPT: Final = msgspec.json.Decoder(Receipt)
+_ENCODER: Final = msgspec.json.Encoder()
+
+
+class _PackFault(Exception):
+    """The whole message is unusable; the text is the sentence of its Reject."""

@@ -16,6 +16,8 @@ hundredths (`*_c100` 0.01 °C, `*_p100` 0.01 %, `rain_mm100`, `signal_dbm`, `pre
 whole). NULL is "not measured", never zero.
 """
 
+from typing import Any
+
 from sqlalchemy import (
     REAL,
     CheckConstraint,
@@ -39,8 +41,8 @@ metadata = MetaData(
         "pk": "pk_%(table_name)s",
     }
 )
-_STRICT = {"sqlite_strict": True}
-_KEYED = {"sqlite_strict": True, "sqlite_with_rowid": False}
+_STRICT: dict[str, Any] = {"sqlite_strict": True}
+_KEYED: dict[str, Any] = {"sqlite_strict": True, "sqlite_with_rowid": False}
 
 site = Table(
     "site",

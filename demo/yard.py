@@ -1,0 +1,382 @@
+"""The demonstration's invented yard: who stands where, what is planted, and what its nodes say.
+
+`Yard.lot_toml` writes the tables that set a record up; all texts, times RFC 3339 in UTC::
+
+    [[site]]   code, name, timezone, altitude_m
+    [[unit]]   code, site, name, slot, body_type, life
+    [[zone]]   unit ("" and site: the site's own), code, kind, material, mould_class, faces,
+               dry_twin (a zone of the same unit), watched_from
+    [[node]]   code, site, unit, from, and probes = { p1 = "zone code", ... }
+    [[event]]  time, unit ("": the whole site), zone, kind, value
+
+A node is placed on all its zones at `from`. Nothing here is a real yard, and no make is meant.
+"""
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+
+from demo.weather import DAY_S, MARINE, STEP_S, Climate
+from demo.world import (
+    Leak,
+    LeakKind,
+    Samples,
+    Side,
+    Soaking,
+    Stay,
+    UnitPlan,
+    World,
+    ZonePlan,
+)
+from sensors.wire import Reading
+
+SITE = "yard"
+MAST = "mast"  # the site's own node: shaded outside air on p1, rain gauge on p2
+PAST_SAMPLE_S = 1200
+SILENCE_S = 1800  # what a node declares: a sample every 20 minutes, and some patience
+HOUR_S = 3600
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """One zone as people describe it."""
+
+    unit: str
+    code: str
+    kind: str
+    material: str
+    mould_class: str
+    faces: str
+    dry_twin: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Parked:
+    """One unit as people describe it."""
+
+    code: str
+    name: str
+    slot: str
+    body_type: str
+    life: str
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """What somebody wrote down."""
+
+    at_s: int
+    unit: str
+    kind: str
+    value: str = ""
+    zone: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Planted:
+    """The truth about one unit or zone that is not healthy; a healthy one has no entry."""
+
+    unit: str
+    zone: str  # "": the unit's node
+    what: str  # "rain ingress", "plumbing", "condensation", "built-in moisture", "silent node"
+    size: str = ""  # "large" or "growing"
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """A unit of the yard, before times are known."""
+
+    name: str
+    body_type: str
+    life: str
+    build: str  # of its walls
+    heading_deg: float
+    floor: str = "slide1-floor-front"
+    air_changes_h: float = 0.25
+    volume_m3: float = 36.0
+
+
+_CODES: dict[str, tuple[str, Side]] = {
+    "off-rear-low": ("wall", "off"),
+    "door-mid-high": ("wall", "door"),
+    "off-front-low": ("wall", "off"),
+    "roof-vent1-ring": ("roof", "roof"),
+    "slide1-floor-front": ("slide-floor", "under"),
+    "floor-bath": ("floor", "under"),
+}
+_TWINS = {"off-rear-low": "off-front-low", "off-front-low": "off-rear-low"}
+_FACES_AT_DEG = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+
+_KINDS = (
+    _Kind("Silver trailer by the gate", "travel trailer", "stored", "laminated wall", 20.0),
+    _Kind("Long trailer, two-tone", "travel trailer", "stock", "laminated wall", 15.0),
+    _Kind("Tall one, row A end", "fifth wheel", "stored", "laminated wall", 200.0, volume_m3=52.0),
+    _Kind("Blue-stripe trailer", "travel trailer", "stored", "laminated wall", 10.0),
+    _Kind("Old aluminium-side trailer", "travel trailer", "stock", "hung wall", 95.0, "floor-bath"),
+    _Kind("White motorhome", "class C", "stored", "laminated wall", 190.0, "floor-bath"),
+    _Kind("Host's trailer", "travel trailer", "occupied", "laminated wall", 185.0, volume_m3=34.0),
+    _Kind("Workman's trailer", "travel trailer", "occupied", "hung wall", 280.0, volume_m3=30.0),
+    _Kind("Big motorhome under the poplar", "class A", "stored", "laminated wall", 25.0),
+    _Kind("Sold one, waiting for its people", "travel trailer", "sold", "laminated wall", 100.0),
+    _Kind("Trade-in with the new floor", "travel trailer", "in shop", "laminated wall", 5.0),
+    _Kind("Panel van", "class B", "stored", "hung wall", 270.0, "floor-bath", 0.35, 14.0),
+)
+
+
+def slug(index: int) -> str:
+    """Code of the unit at place `index` (0 is `u01`)."""
+    return f"u{index + 1:02d}"
+
+
+class Yard:
+    """The yard as it is told, what is true of it, and the readings of its nodes.
+
+    `past` first, once; then `live` as time passes.
+    """
+
+    def __init__(self, *, seed: int, now_s: int, days: int = 60, units: int = 12) -> None:
+        if units < 1 or days < 1:
+            raise ValueError(f"a yard needs a unit and a day, not {units} and {days}")
+        self.end_s = now_s - now_s % PAST_SAMPLE_S
+        self.start_s = self.end_s - days * DAY_S
+        self._seed = seed
+        kinds = [_KINDS[index % len(_KINDS)] for index in range(units)]
+        plans = [self._plan(index, kind) for index, kind in enumerate(kinds)]
+        self.units = tuple(
+            Parked(
+                code=plan.code,
+                name=kind.name,
+                slot=f"{'ABCDEFGH'[index // 6 % 8]}-{index % 6 + 1:02d}",
+                body_type=kind.body_type,
+                life=kind.life,
+            )
+            for index, (plan, kind) in enumerate(zip(plans, kinds, strict=True))
+        )
+        self.zones = tuple(_described(plans))
+        self.events = self._events(plans)
+        self.planted = self._planted(plans)
+        self.world = World(
+            seed=seed, units=plans, start_s=self.start_s, sample_s=PAST_SAMPLE_S, climate=MARINE
+        )
+        self.nodes = (*(f"n-{plan.code}" for plan in plans), MAST)
+        self._plans = plans
+        self._seq = [0] * len(self.nodes)
+        self._boot = 1 + (self.start_s // DAY_S) % 7
+        self._newest: tuple[Samples, Samples] | None = None
+
+    # What is planted ------------------------------------------------------------------------
+
+    def _ago_s(self, days: float) -> int:
+        return self.end_s - round(days * DAY_S)
+
+    def _plan(self, index: int, kind: _Kind) -> UnitPlan:
+        code = slug(index)
+        planted = index if index < len(_KINDS) else -1  # extra units are healthy
+        walls = (
+            _zone(code=zone, build=kind.build, moisture=None)
+            for zone in ("off-rear-low", "door-mid-high", "off-front-low")
+        )
+        floor = _zone(code=kind.floor, build="", moisture=0.26 if planted == 10 else None)
+        leaks: tuple[Leak, ...] = ()
+        if planted == 3:
+            leaks = (self._leak(code, "off-rear-low", days_ago=48, ml=260.0, growth_days=0.0),)
+        if planted == 8:
+            leaks = (self._leak(code, "roof-vent1-ring", days_ago=40, ml=60.0, growth_days=40.0),)
+        return UnitPlan(
+            code=code,
+            zones=(*walls, _zone(code="roof-vent1-ring", build="", moisture=None), floor),
+            heading_deg=kind.heading_deg,
+            volume_m3=kind.volume_m3,
+            air_changes_h=kind.air_changes_h,
+            leaks=leaks,
+            stays=self._stays(planted),
+            soakings=self._soakings(planted),
+            silent_from_s=self._ago_s(4.2) if planted == 4 else None,
+        )
+
+    def _leak(
+        self, unit: str, zone: str, *, days_ago: float, ml: float, growth_days: float
+    ) -> Leak:
+        kind: LeakKind = "rain"
+        return Leak(
+            unit=unit,
+            zone=zone,
+            kind=kind,
+            onset_s=self._ago_s(days_ago),
+            ml_per_event=ml,
+            growth_days=growth_days,
+        )
+
+    def _stays(self, planted: int) -> tuple[Stay, ...]:
+        always_s = self.end_s + 3650 * DAY_S
+        if planted == 6:  # three people and shut vents: the windows stream when it is cold
+            return (Stay(self.start_s, always_s, people=3, air_changes_h=0.35),)
+        if planted == 7:
+            return (Stay(self.start_s, always_s, people=1, air_changes_h=1.3),)
+        if planted == 0:
+            weekends = ((37, 34.5), (16, 13.5))
+            return tuple(Stay(self._ago_s(a), self._ago_s(b)) for a, b in weekends)
+        return ()
+
+    def _soakings(self, planted: int) -> tuple[Soaking, ...]:
+        if planted == 3:  # somebody saw a stain and tried the hose
+            return (
+                Soaking(self._ago_s(21), "off", 18.0),
+                Soaking(self._ago_s(6), "off", 18.0),
+            )
+        if planted == 9:
+            return (Soaking(self._ago_s(9), None, 6.0),)
+        return ()
+
+    def _planted(self, plans: list[UnitPlan]) -> tuple[Planted, ...]:
+        found = [
+            Planted(leak.unit, leak.zone, "rain ingress", "growing" if leak.growth_days else "large")
+            for plan in plans
+            for leak in plan.leaks
+        ]
+        units = {plan.code for plan in plans}
+        others = (
+            Planted(slug(6), "air-main", "condensation"),
+            Planted(slug(10), "slide1-floor-front", "built-in moisture"),
+            Planted(slug(4), "", "silent node"),
+        )
+        return (*found, *(planted for planted in others if planted.unit in units))
+
+    def _events(self, plans: list[UnitPlan]) -> tuple[Noted, ...]:
+        noted = []
+        for plan in plans:
+            for soaking in plan.soakings:
+                kind = "wash" if soaking.side is None else "hose"
+                value = "all round" if soaking.side is None else f"{soaking.side} side"
+                noted.append(Noted(soaking.at_s, plan.code, kind, value))
+            for stay in plan.stays:
+                noted.append(Noted(stay.from_s, plan.code, "occupied", f"{stay.people} people"))
+                if stay.to_s <= self.end_s:
+                    noted.append(Noted(stay.to_s, plan.code, "vacated"))
+            if not plan.stays:
+                noted.append(Noted(self.start_s, plan.code, "winterised"))
+        return tuple(sorted(noted, key=lambda note: (note.at_s, note.unit)))
+
+    # What it says ---------------------------------------------------------------------------
+
+    def lot_toml(self) -> str:
+        """The yard as text for `sillkeep import lot.toml`; keys at the top of this module."""
+        from_ = _rfc3339(self.start_s)
+        parts = [
+            "# An invented yard for the demonstration.\n",
+            _table(
+                "site",
+                code=SITE,
+                name="Demonstration yard (invented)",
+                timezone="UTC",
+                altitude_m=40.0,
+            ),
+        ]
+        parts += [
+            _table(
+                "unit",
+                code=unit.code,
+                site=SITE,
+                name=unit.name,
+                slot=unit.slot,
+                body_type=unit.body_type,
+                life=unit.life,
+            )
+            for unit in self.units
+        ]
+        parts += [
+            _table(
+                "zone",
+                unit=zone.unit,
+                site=SITE,
+                code=zone.code,
+                kind=zone.kind,
+                material=zone.material,
+                mould_class=zone.mould_class,
+                faces=zone.faces,
+                dry_twin=zone.dry_twin,
+                watched_from=from_,
+            )
+            for zone in self.zones
+        ]
+        for node in self.nodes:
+            unit = "" if node == MAST else node.removeprefix("n-")
+            probes = dict(self._probes(unit))
+            parts.append(
+                _table("node", code=node, site=SITE, unit=unit, **{"from": from_}, probes=probes)
+            )
+        parts += [
+            _table(
+                "event",
+                time=_rfc3339(note.at_s),
+                unit=note.unit,
+                zone=note.zone,
+                kind=note.kind,
+                value=note.value,
+            )
+            for note in self.events
+        ]
+        return "\n".join(parts)
+
+    def _probes(self, unit: str) -> Iterator[tuple[str, str]]:
+        codes = [zone.code for zone in self.zones if zone.unit == unit]
+        yield from ((f"p{index + 1}", code) for index, code in enumerate(codes))
+
+    def past(self) -> Iterator[list[Reading]]:
+        """Readings up to `end_s`: for each sampling time and node the readings of one sample.
+
+        Times ascend, and with them each node's seq; a sample that never was leaves none behind.
+        """
+        samples = self.world.run(self.end_s)
+        for row in range(samples.at_s.size):
+            for node in range(len(self.nodes)):
+                yield from self._packed(samples, row, node)
+
+    def live(self, now_s: int) -> list[list[Reading]]:
+        """One sample of every node that is alive, taken at `now_s`; call with rising times.
+
+        The world is stepped just beyond `now_s` and read between its steps, never ahead of it.
+        """
+        row = self._between(now_s)
+        return [
+            sample for node in range(len(self.nodes)) for sample in self._packed(row, 0, node)
+        ]
+
+    def _packed(self, samples: Samples, row: int, node: int) -> Iterator[list[Reading]]:
+        at_s = int(samples.at_s[row])
+        seq = self._seq[node]
+        if self.nodes[node] == MAST:
+            columns = [len(self.world.probes) - 1]
+        else:
+            columns = self._columns(node)
+        head = {
+            "site": SITE,
+            "node": self.nodes[node],
+            "boot": self._boot,
+            "seq": seq,
+            "at_s": at_s,
+            "uptime_s": at_s - self.start_s + 3600 * (node + 1),
+            "silence_s": SILENCE_S,
+            "battery_percent": float(round(96 - node - (at_s - self.start_s) / DAY_S * 0.05)),
+            "signal_dbm": float(-62 - 2 * node - (at_s // HOUR_S) % 5),
+        }
+        readings = []
+        for index, column in enumerate(columns):
+            temperature_c = float(samples.temperature_c[row, column])
+            if not np.isnan(temperature_c):
+                readings.append(
+                    Reading(
+                        **head,
+                        probe=f"p{index + 1}",
+                        temperature_c=temperature_c,
+                        humidity_percent=float(samples.humidity_percent[row, column]),
+                    )
+                )
+        if readings and self.nodes[node] == MAST:
+            readings.append(Reading(**head, probe="p2", rain_mm=float(samples.rain_mm[row])))
+        if readings:
+            self._seq[node] = seq + 1
+            yield readings

@@ -1,0 +1,93 @@
+"""The life of an alarm, in the words of ISA-18.2. Pure: a state and an act give the next state.
+
+::
+
+    normal ── condition begins ──> unacknowledged ── acknowledged by a person ──> acknowledged
+      ^  ^                            │     ^                                          │
+      │  │               condition ends     condition begins again        condition ends
+      │  │                            v     │                                          │
+      │  └── acknowledged ── returned unacknowledged                                   │
+      └────────────────────────────────────────────────────────────────────────────────┘
+
+Silence ends no condition: only a reading that shows its end does.
+"""
+
+from typing import Literal
+
+from monitor.errors import InputError
+from monitor.lot import AlarmClass, AlarmKind, AlarmState
+
+Act = Literal["begins", "ends", "acknowledged"]
+
+TRANSITIONS: dict[tuple[AlarmState, Act], AlarmState] = {
+    ("normal", "begins"): "unacknowledged",
+    ("unacknowledged", "acknowledged"): "acknowledged",
+    ("unacknowledged", "ends"): "returned unacknowledged",
+    ("acknowledged", "ends"): "normal",
+    ("returned unacknowledged", "acknowledged"): "normal",
+    ("returned unacknowledged", "begins"): "unacknowledged",
+}
+
+# an ended alarm that late readings show to stand still
+STANDS_AGAIN: dict[AlarmState, AlarmState] = {
+    "normal": "acknowledged",
+    "returned unacknowledged": "unacknowledged",
+    "unacknowledged": "unacknowledged",
+    "acknowledged": "acknowledged",
+}
+
+CLASSES: dict[AlarmKind, AlarmClass] = {
+    "leak suspect": "today",
+    "damp": "this week",
+    "wet": "today",
+    "mould growth": "this week",
+    "rot": "this week",
+    "condensation": "this week",
+    "freezing": "act now",
+    "water contact": "today",
+    "silent": "this week",
+    "sensor suspect": "this week",
+    "battery low": "this week",
+    "drying stalled": "today",
+}
+
+
+def after(state: AlarmState, act: Act) -> AlarmState:
+    """State after an act.
+
+    Raises
+    ------
+    InputError
+        If the act is not possible in that state; the text says why.
+    """
+    try:
+        return TRANSITIONS[state, act]
+    except KeyError:
+        raise InputError(
+            _REFUSALS.get((state, act), f"an alarm that is {state} is not {act}")
+        ) from None
+
+
+_REFUSALS: dict[tuple[AlarmState, Act], str] = {
+    ("normal", "acknowledged"): "this alarm has ended and was acknowledged: nothing is left to do",
+    ("acknowledged", "acknowledged"): "this alarm was acknowledged already",
+}
+
+
+def alarm_class(kind: AlarmKind, *, cause: str = "", in_use: bool = False) -> AlarmClass:
+    """How soon an alarm of a kind asks for its answer.
+
+    Parameters
+    ----------
+    kind : AlarmKind
+        What was found.
+    cause : str
+        `wet` from condensation waits for this week.
+    in_use : bool
+        The unit is occupied or its water is on: liquid water then asks for an answer at once.
+    """
+    if kind == "wet" and cause == "condensation":
+        return "this week"
+    if kind == "water contact" and in_use:
+        return "act now"
+    return CLASSES[kind]

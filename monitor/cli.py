@@ -1,0 +1,377 @@
+"""The command line. Each command reads the clock and the settings, and hands them to one function.
+
+Imports inside the commands keep `sillkeep --help` fast: pandas and Dash take most of a second.
+"""
+
+import json
+import logging
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.errors import InputError, MonitorError
+
+if TYPE_CHECKING:
+    from monitor.config import Settings
+    from monitor.store import Record
+
+app = typer.Typer(
+    name="sillkeep",
+    help="Watches temperature and humidity where water collects in an RV, and says what it means.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+)
+alarms_app = typer.Typer(help="Alarms: list and acknowledge.", invoke_without_command=True)
+event_app = typer.Typer(help="What a person noted: rain, hose tests, winterising ...")
+node_app = typer.Typer(help="A node: publish what a probe or a file says.")
+app.add_typer(alarms_app, name="alarms")
+app.add_typer(event_app, name="event")
+app.add_typer(node_app, name="node")
+
+TICK_S = 10.0  # between rounds of the watch: liquid water is told within a minute
+
+JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON for a script.")]
+
+
+def main() -> None:
+    """Entry point: errors that a person can mend are one sentence, exit status 2."""
+    try:
+        app()
+    except MonitorError as error:
+        typer.echo(f"sillkeep: {error}", err=True)
+        sys.exit(2)
+
+
+def _settings() -> "Settings":
+    from monitor.config import home_folder, load
+
+    return load(home_folder())
+
+
+def _record(*, read_only: bool = False) -> "Record":
+    from monitor.store import open_record
+
+    return open_record(_settings().record_home, read_only=read_only)
+
+
+def _now() -> int:
+    return int(time.time())  # noqa: TID251  the entry point reads the clock
+
+
+def _when(text: str) -> int:
+    from monitor.times import parse_time
+
+    return parse_time(text)
+
+
+# --- history files --------------------------------------------------------------------------------
+
+
+@app.command()
+def judge(
+    readings: Annotated[Path, typer.Argument(help="CSV or Parquet file of readings.")],
+    hours: Annotated[Path, typer.Option(help="Where the judged hours go (.csv or .parquet).")],
+    alarms: Annotated[Path, typer.Option(help="Where the alarms go (.csv or .parquet).")],
+    zones: Annotated[Path | None, typer.Option(help="File of zones: unit,zone,kind,...")] = None,
+    events: Annotated[
+        Path | None, typer.Option(help="File of events: time,unit,zone,kind.")
+    ] = None,
+    columns: Annotated[
+        str, typer.Option("--map", help="Names of foreign columns: time=local_time,zone=place")
+    ] = "",
+    timezone: Annotated[
+        str | None, typer.Option(help="Of times without one: Europe/Brussels or +01:00")
+    ] = None,
+    start: Annotated[
+        str | None, typer.Option(help="Where the time column counts hours: time of hour 0.")
+    ] = None,
+    unit: Annotated[str | None, typer.Option(help="Unit of all readings.")] = None,
+    zone: Annotated[str | None, typer.Option(help="Zone of all readings.")] = None,
+    fahrenheit: Annotated[bool, typer.Option("--fahrenheit", help="Temperatures are °F.")] = False,
+    altitude: Annotated[float, typer.Option(help="Of the site, in metres.")] = 0.0,
+    as_json: JsonFlag = False,
+) -> None:
+    """Judge history from files: no broker, no record."""
+    from monitor import history, offline
+
+    _in_range("--altitude", altitude, -500.0, 5000.0)
+    file = history.read_readings(
+        readings,
+        columns=_pairs(columns),
+        timezone=timezone,
+        start_s=None if start is None else _when(start),
+        unit=unit,
+        zone=zone,
+        fahrenheit=fahrenheit,
+    )
+    known, zone_notes = history.zones_for(file, zones)
+    noted, event_notes = history.read_events(events) if events else ((), ())
+    table, found = offline.judge_history(file.zones, known, noted, altitude_m=altitude)
+    history.write_hours(hours, table)
+    history.write_alarms(alarms, found)
+    for note in (*file.notes, *zone_notes, *event_notes):
+        typer.echo(note, err=True)
+    for reject in file.rejects[:5]:
+        typer.echo(f"line {reject.line}: {reject.reason}", err=True)
+    if len(file.rejects) > 5:
+        typer.echo(f"... and {len(file.rejects) - 5} more rows rejected", err=True)
+    counts = {
+        "readings": sum(len(series.at_s) for series in file.zones.values()),
+        "rejected": len(file.rejects),
+        "zones": len(file.zones),
+        "hours": len(table.get("hour", ())),
+        "alarms": len(found),
+    }
+    if as_json:
+        typer.echo(json.dumps(counts))
+        return
+    typer.echo(
+        f"{counts['readings']} readings of {counts['zones']} zones, {counts['rejected']} rows rejected; "
+        f"{counts['hours']} zone-hours judged into {hours}, {counts['alarms']} alarms into {alarms}"
+    )
+
+
+def _pairs(text: str) -> dict[str, str]:
+    pairs: dict[str, str] = {}
+    for part in filter(None, (word.strip() for word in text.split(","))):
+        ours, equals, theirs = part.partition("=")
+        if not equals or not ours or not theirs:
+            raise InputError(
+                f'--map: "{part}" is not of the form ours=theirs, such as time=local_time'
+            )
+        pairs[ours.strip()] = theirs.strip()
+    return pairs
+
+
+def _in_range(option: str, value: float, low: float, high: float) -> None:
+    if not low <= value <= high:
+        raise InputError(f"{option} {value:g} is outside {low:g} to {high:g}")
+
+
+# --- processes ------------------------------------------------------------------------------------
+
+
+@app.command()
+def serve() -> None:
+    """Start and supervise everything: broker where none is set, intake, watch and pages."""
+    from monitor import serve as supervisor
+
+    _log_to_stderr()
+    sys.exit(supervisor.serve(_settings()))
+
+
+@app.command()
+def intake() -> None:
+    """Take in readings from the broker."""
+    from monitor import intake as taker
+
+    _log_to_stderr()
+    sys.exit(taker.run(_settings()))
+
+
+@app.command()
+def watch() -> None:
+    """Judge, raise alarms and notice silence, round after round."""
+    from monitor import watch as watcher
+    from monitor.config import BUSY, claim
+
+    _log_to_stderr()
+    settings = _settings()
+    lock = claim(settings.home, "watch")
+    if lock is None:
+        typer.echo(f"another watch of {settings.home} is running", err=True)
+        sys.exit(BUSY)
+    ended = _ended_by_signal()
+    with lock:
+        record = _record()
+        while True:
+            done = watcher.tick(record, now_s=_now())
+            record.beat("watch", _now(), "{}")
+            if done.units:
+                logging.getLogger("watch").info(
+                    "judged %d units, %d hours, %d alarms", done.units, done.hours, done.raised
+                )
+            if ended.wait(TICK_S):
+                return
+
+
+@app.command()
+def pages() -> None:
+    """Serve the board."""
+    os.execv(sys.executable, [sys.executable, "-m", "dashboards"])  # noqa: S606  no shell
+
+
+def _log_to_stderr() -> None:
+    logging.basicConfig(
+        level=logging.INFO, format="%(asctime)s %(name)s %(levelname)s %(message)s", force=True
+    )
+
+
+def _ended_by_signal() -> threading.Event:
+    ended = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: ended.set())
+    return ended
+
+
+@app.command()
+def demo(
+    check: Annotated[
+        bool, typer.Option("--check", help="Start, wait for the planted leak, report, end.")
+    ] = False,
+    home: Annotated[Path | None, typer.Option(help="Where the demo keeps its files.")] = None,
+) -> None:
+    """Start an invented yard of 12 units with two planted leaks, and its board."""
+    command = [sys.executable, "-m", "demo", *(["--check"] if check else [])]
+    sys.exit(subprocess.call([*command, *(["--home", str(home)] if home else [])]))  # noqa: S603
+
+
+# --- the lot --------------------------------------------------------------------------------------
+
+
+@app.command("import")
+def import_lot(
+    path: Annotated[Path, typer.Argument(help="lot.toml: sites, units, zones, nodes.")],
+) -> None:
+    """Read sites, units, zones and node placements from a file into the record."""
+    from monitor import lotfile
+
+    lot = lotfile.read_lot(path)
+    record = _record()
+    now_s = _now()
+    for site in lot.sites:
+        record.add_site(site)
+    for unit in lot.units:
+        record.add_unit(unit)
+    for site_code, zone in lot.zones:
+        record.add_zone(site_code, zone)
+    known = set(record.placements())
+    for placement in lot.placements:
+        if not any(_same_place(placement, other) for other in known):
+            record.place(placement, recorded_s=now_s, who="import", why=path.name)
+    typer.echo(
+        f"{len(lot.sites)} sites, {len(lot.units)} units, {len(lot.zones)} zones, "
+        f"{len(lot.placements)} placements read from {path}"
+    )
+
+
+def _same_place(one: object, other: object) -> bool:
+    names = ("site", "node", "probe", "unit", "zone", "from_s")
+    return all(getattr(one, name) == getattr(other, name) for name in names)
+
+
+@event_app.command("add")
+def event_add(
+    kind: Annotated[str, typer.Argument(help="rain, hose, wash, winterised, water on, ...")],
+    site: Annotated[str, typer.Option(help="Site code.")],
+    unit: Annotated[str, typer.Option(help="Unit code; without it the whole site.")] = "",
+    zone: Annotated[str, typer.Option(help="Zone code.")] = "",
+    value: Annotated[str, typer.Option(help="Millimetres of rain, a result, ...")] = "",
+    at: Annotated[str | None, typer.Option(help="When (RFC 3339); now if left out.")] = None,
+    who: Annotated[str, typer.Option(help="Who notes it.")] = "",
+) -> None:
+    """Note something that happened."""
+    from monitor.lot import EVENT_KINDS, Event
+
+    if kind not in EVENT_KINDS:
+        raise InputError(f'"{kind}" is no kind of event; use one of: {", ".join(EVENT_KINDS)}')
+    now_s = _now()
+    at_s = now_s if at is None else _when(at)
+    noted = Event(at_s=at_s, kind=kind, value=value, unit=unit, zone=zone)
+    _record().add_event(site, noted, recorded_s=now_s, who=who)
+    typer.echo(f"noted: {kind} at {datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M} UTC")
+
+
+@node_app.command("run")
+def node_run(
+    site: Annotated[str, typer.Option(help="Site code.")],
+    node: Annotated[str, typer.Option(help="Node code.")],
+    replay: Annotated[Path, typer.Option(help="CSV file whose history is published.")],
+    pace: Annotated[
+        float, typer.Option(help="Seconds of file a second; 0: as fast as it goes.")
+    ] = 0.0,
+    broker: Annotated[str, typer.Option(help="HOST:PORT of the broker.")] = "127.0.0.1:1883",
+    columns: Annotated[str, typer.Option("--map", help="time=local_time,zone=place")] = "",
+    timezone: Annotated[str | None, typer.Option(help="Of times without one.")] = None,
+    home: Annotated[Path | None, typer.Option(help="Where the node keeps its outbox.")] = None,
+) -> None:
+    """Publish a file's history with its own times, and keep each sample until it is stored."""
+    raise NotImplementedError
+
+
+@alarms_app.callback(invoke_without_command=True)
+def alarms_list(
+    context: typer.Context,
+    every: Annotated[bool, typer.Option("--all", help="Also those that ended.")] = False,
+    as_json: JsonFlag = False,
+) -> None:
+    """List alarms that ask for something."""
+    if context.invoked_subcommand:
+        return
+    found = _record(read_only=True).alarms(open_only=not every)
+    if as_json:
+        import msgspec
+
+        typer.echo(msgspec.json.encode(found).decode())
+        return
+    for alarm in found:
+        raised = f"{datetime.fromtimestamp(alarm.raised_s, UTC):%Y-%m-%d %H:%M}"
+        place = " ".join(filter(None, (alarm.unit or alarm.site, alarm.zone or alarm.node)))
+        typer.echo(
+            f"{alarm.alarm_id:>5}  {raised}  {alarm.class_:<9}  {place}: {alarm.kind}, {alarm.state}"
+        )
+    if not found:
+        typer.echo("no alarm is standing")
+
+
+@alarms_app.command("acknowledge")
+def alarms_acknowledge(
+    number: Annotated[int, typer.Argument(help="Number from `sillkeep alarms`.")],
+    who: Annotated[str, typer.Option(help="Your name.")],
+) -> None:
+    """Take an alarm on: say that somebody sees to it."""
+    from monitor import watch as watcher
+
+    watcher.acknowledge(_record(), number, who=who, now_s=_now())
+    typer.echo(f"alarm {number} acknowledged by {who}")
+
+
+@app.command()
+def rejects(
+    limit: Annotated[int, typer.Option(min=1, help="How many, newest first.")] = 20,
+    as_json: JsonFlag = False,
+) -> None:
+    """List messages that could not be used, with the reason."""
+    import msgspec
+
+    found = _record(read_only=True).rejects(limit)
+    if as_json:
+        typer.echo(msgspec.json.encode(found).decode())
+        return
+    for reject in found:
+        at = f"{datetime.fromtimestamp(reject.received_s, UTC):%Y-%m-%d %H:%M:%S}"
+        typer.echo(f"{at}  {reject.topic}: {reject.reason}")
+    if not found:
+        typer.echo("no message was rejected")
+
+
+@app.command()
+def check(as_json: JsonFlag = False) -> None:
+    """Check the settings and say what the record holds."""
+    settings = _settings()
+    counts = _record(read_only=True).counts()
+    if as_json:
+        typer.echo(json.dumps(counts))
+        return
+    typer.echo(f"settings and record in {settings.home} can be read")
+    for name, count in counts.items():
+        typer.echo(f"{name}: {count}")

@@ -1,0 +1,284 @@
+"""Settings: how the program runs, read once from `sillkeep.toml` in the home folder.
+
+Sites, units, zones, people and events are no settings: they live in the record. Without the file
+every setting has its default, which is one machine with the embedded broker.
+"""
+
+import difflib
+import fcntl
+import os
+import re
+import tomllib
+from collections.abc import Mapping
+from ipaddress import ip_address
+from pathlib import Path
+from typing import IO, Annotated, Any
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    model_validator,
+)
+from pydantic_core import ErrorDetails
+
+from monitor.errors import ConfigError
+
+FILE_NAME = "sillkeep.toml"
+BUSY = 75  # exit status of a second instance: EX_TEMPFAIL of sysexits.h
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address can be reached from this machine only."""
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _in_home(path: Path | None, info: ValidationInfo) -> Path | None:
+    """Make a path absolute: relative ones start in the home folder."""
+    home: Path = info.context["home"] if info.context else Path()
+    return None if path is None else home / path.expanduser()
+
+
+def _existing(path: Path | None, info: ValidationInfo) -> Path | None:
+    path = _in_home(path, info)
+    if path is not None and not path.is_file():
+        raise ValueError(f"there is no file {path}; give the path of an existing file")
+    return path
+
+
+Port = Annotated[int, Field(ge=1, le=65535, strict=True)]
+HomePath = Annotated[Path | None, AfterValidator(_in_home)]
+FilePath = Annotated[Path | None, AfterValidator(_existing)]
+
+
+class _Table(BaseModel):
+    """One table of the file: unknown keys are errors, values stay as read."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Broker(_Table):
+    """Where readings come from. Without `host` an embedded broker is started on this machine."""
+
+    host: str = ""
+    port: Port = 1883
+    username: str = ""
+    password_file: FilePath = None  # first line is the password: no secret in the settings
+    ca_file: FilePath = None  # certificates that may have signed the broker's; turns TLS on
+    # first part of every topic; no wildcards, so that a typo cannot widen the subscription
+    prefix: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] = "sillkeep"
+
+    @property
+    def embedded(self) -> bool:
+        """Whether `sillkeep serve` starts the broker itself."""
+        return not self.host
+
+    @property
+    def address(self) -> str:
+        """Host to connect to."""
+        return self.host or "127.0.0.1"
+
+    def password(self) -> str | None:
+        """Password from its file, None without one; ConfigError if it cannot be read."""
+        if self.password_file is None:
+            return None
+        try:
+            return self.password_file.read_text(encoding="utf-8").partition("\n")[0].strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise ConfigError(f"broker.password_file cannot be read: {error}") from error
+
+    @model_validator(mode="after")
+    def _password_stays_secret(self) -> "Broker":
+        if self.username and self.embedded:
+            raise ValueError(
+                "username is set but host is not, and the embedded broker knows no users; "
+                "name the broker with host, or remove username"
+            )
+        if self.username and self.ca_file is None and not is_loopback(self.address):
+            raise ValueError(
+                f"the password would cross the network to {self.host} in clear text; "
+                "set ca_file, or reach the broker through 127.0.0.1"
+            )
+        return self
+
+
+class Record(_Table):
+    """Where the record is kept; without `path`, in the home folder."""
+
+    path: HomePath = None
+
+
+class Pages(_Table):
+    """Where the board answers."""
+
+    host: str = "127.0.0.1"
+    port: Port = 8750
+    # name of the reverse proxy in front that encrypts; needed to listen beyond this machine
+    proxy: str = ""
+
+    @model_validator(mode="after")
+    def _no_open_door(self) -> "Pages":
+        try:
+            ip_address(self.host)
+        except ValueError:
+            if self.host != "localhost":
+                raise ValueError(
+                    f'host "{self.host}" is no address; give one such as "127.0.0.1"'
+                ) from None
+        if not is_loopback(self.host) and not self.proxy:
+            raise ValueError(
+                f"host {self.host} would show the board to the network without encryption; "
+                'keep "127.0.0.1", or put a reverse proxy with TLS in front and name it in proxy'
+            )
+        return self
+
+    @property
+    def url(self) -> str:
+        """Address of the board for a browser on this machine."""
+        listens_everywhere = not is_loopback(self.host) and ip_address(self.host).is_unspecified
+        address = "127.0.0.1" if listens_everywhere else self.host
+        return f"http://{f'[{address}]' if ':' in address else address}:{self.port}/"
+
+
+class Settings(_Table):
+    """Everything `sillkeep.toml` may say; `home` is the folder it was read from."""
+
+    home: Path
+    broker: Broker = Broker()
+    record: Record = Record()
+    pages: Pages = Pages()
+
+    @property
+    def record_home(self) -> Path:
+        """Folder of the record."""
+        return self.record.path or self.home
+
+
+def home_folder(environment: Mapping[str, str] = os.environ) -> Path:
+    """Folder of settings and record: SILLKEEP_HOME, else `sillkeep` in the user's data folder."""
+    if home := environment.get("SILLKEEP_HOME"):
+        return Path(home).expanduser().absolute()
+    data = environment.get("XDG_DATA_HOME", "")
+    # the base directory specification: a relative XDG_DATA_HOME is ignored
+    base = Path(data) if data.startswith("/") else Path.home() / ".local" / "share"
+    return base / "sillkeep"
+
+
+def load(home: Path) -> Settings:
+    """Read and check the settings of a home folder.
+
+    Parameters
+    ----------
+    home : Path
+        Folder that may hold `sillkeep.toml`.
+
+    Returns
+    -------
+    Settings
+        Frozen; defaults where the file is silent or missing.
+
+    Raises
+    ------
+    ConfigError
+        Naming file, line and fix for everything that is wrong in it.
+    """
+    file = home / FILE_NAME
+    try:
+        text = file.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        text = ""
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{file} cannot be read ({error}); it must be UTF-8 text") from error
+    try:
+        tables = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        line = re.search(r"at line (\d+)", str(error))
+        where = f"{file}, line {line[1] if line else len(text.splitlines())}"
+        raise ConfigError(f"{where}: not TOML: {error}") from error
+    if "home" in tables:
+        line_number = _line_of(text, ("home",))
+        raise ConfigError(
+            f'{file}, line {line_number}: unknown key "home"; set SILLKEEP_HOME instead'
+        )
+    try:
+        return Settings.model_validate(tables | {"home": home}, context={"home": home})
+    except ValidationError as error:
+        problems = [_sentence(file, text, detail) for detail in error.errors()]
+        raise ConfigError("\n".join(problems)) from error
+
+
+def claim(home: Path, part: str) -> IO[str] | None:
+    """Take the lock of one process of this home folder; None if another instance holds it.
+
+    The lock lasts as long as the returned file stays open, and ends with the process however it
+    ends. Callers exit with `BUSY` on None.
+    """
+    home.mkdir(parents=True, exist_ok=True)
+    file = (home / f"{part}.lock").open("a")
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        file.close()
+        return None
+    return file
+
+
+def _sentence(file: Path, text: str, detail: ErrorDetails) -> str:
+    """One error of pydantic as a sentence with its line."""
+    path = tuple(str(part) for part in detail["loc"])
+    where = f"{file}, line {_line_of(text, path)}"
+    name = ".".join(path)
+    if detail["type"] == "extra_forbidden":
+        known = _keys(path[:-1])
+        close = difflib.get_close_matches(path[-1], known, n=1)
+        fix = f'did you mean "{close[0]}"?' if close else f"known here: {', '.join(known)}"
+        return f'{where}: unknown key "{name}"; {fix}'
+    if detail["type"] == "value_error":  # our own sentence
+        return f"{where}: {name}: {detail['ctx']['error']}"
+    if detail["type"] == "string_pattern_mismatch":
+        return f"{where}: {name} = {detail['input']!r}: use letters, digits, - and _, parted by /"
+    if detail["type"] == "model_type":
+        return f"{where}: {name} must be a table: write [{name}] on a line of its own"
+    return f"{where}: {name} = {detail['input']!r}: {detail['msg']}"
+
+
+def _keys(path: tuple[str, ...]) -> list[str]:
+    """Names allowed in a table."""
+    fields: Any = Settings.model_fields
+    for part in path:
+        fields = fields[part].annotation.model_fields
+    return [name for name in fields if name != "home"]
+
+
+def _line_of(text: str, path: tuple[str, ...]) -> int:
+    """Line where a key stands, or the nearest table above it; 1 if nowhere.
+
+    A scan of the text, because no parser of the standard library keeps positions. It knows tables,
+    dotted keys and quoted keys; for a key inside braces it answers the line of its table.
+    """
+    table: tuple[str, ...] = ()
+    best, best_length = 1, 0
+    for number, line in enumerate(text.splitlines(), start=1):
+        head = re.match(r"\s*\[+\s*([^\]]+?)\s*\]", line)
+        key = re.match(r"\s*([A-Za-z0-9_\-.\"' ]+?)\s*=", line)
+        if head:
+            table = full = _parts(head[1])
+        elif key:
+            full = table + _parts(key[1])
+        else:
+            continue
+        if full == path[: len(full)] and len(full) > best_length:
+            best, best_length = number, len(full)
+    return best
+
+
+def _parts(dotted: str) -> tuple[str, ...]:
+    return tuple(part.strip(" \"'") for part in dotted.split("."))

@@ -1,0 +1,175 @@
+"""History files judged without broker or record: what `sillkeep judge` does."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor import alarms, judge, text
+from monitor.judge.day import DAY_H
+from monitor.judge.hours import HOUR_S
+from monitor.lot import Event, Zone, ZoneReadings
+
+Table = dict[str, NDArray[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One alarm condition of a history, from when it began to when it ended (None: it stands)."""
+
+    raised_s: int
+    unit: str
+    zone: str
+    kind: str
+    class_: str
+    cleared_s: int | None
+    cause: str
+    text: str
+
+
+def judge_history(
+    readings: Mapping[tuple[str, str], ZoneReadings],
+    zones: Mapping[tuple[str, str], Zone],
+    events: Sequence[Event],
+    *,
+    altitude_m: float = 0.0,
+) -> tuple[Table, list[Found]]:
+    """Judge every unit of a history.
+
+    Parameters
+    ----------
+    readings : mapping of (unit, zone) to ZoneReadings
+        Unit "" is the site's own outside air and rain gauge.
+    zones : mapping of (unit, zone) to Zone
+        One for each series of readings.
+    events : sequence of Event
+        Unit "" is the whole site.
+    altitude_m : float
+        Of the site. [m]
+
+    Returns
+    -------
+    tuple of HOURS columns and alarms
+        Both in order of unit, then zone, then time.
+    """
+    site = {zone: series for (unit, zone), series in readings.items() if not unit}
+    tables: list[Table] = []
+    found: list[Found] = []
+    for unit in sorted({unit for unit, _ in readings if unit}):
+        own = {zone: series for (u, zone), series in readings.items() if u == unit}
+        watched = judge.Watched(
+            unit=unit,
+            zones=tuple(zones[unit, zone] for zone in sorted(own)),
+            readings=own,
+            site=site,
+            events=tuple(e for e in events if e.unit in {"", unit}),
+            settling_s={zone: [_began(zones[unit, zone], series)] for zone, series in own.items()},
+            altitude_m=altitude_m,
+        )
+        judged, alarms_found = _judge_unit(watched)
+        tables += judged
+        found += alarms_found
+    if site:
+        tables = _site_hours(site, altitude_m=altitude_m) + tables
+    columns = tables[0].keys() if tables else ()
+    return {name: np.concatenate([table[name] for table in tables]) for name in columns}, found
+
+
+def _began(zone: Zone, series: ZoneReadings) -> int:
+    return zone.watched_from_s if zone.watched_from_s is not None else int(series.at_s[0])
+
+
+def _judge_unit(watched: judge.Watched) -> tuple[list[Table], list[Found]]:
+    first, last = _span(watched.readings)
+    judgement = judge.advance(
+        watched,
+        None,
+        from_day=first // (DAY_H * HOUR_S),
+        to_hour=last // HOUR_S + 1,
+        checkpoints=False,
+    )
+    tables = [
+        _labelled(watched.unit, z.code, z.kind, judgement.hours[z.code]) for z in watched.zones
+    ]
+    in_use = any(event.kind in {"occupied", "water on"} for event in watched.events)
+    found = _paired(watched.unit, judgement.alarms, in_use=in_use)
+    for zone in watched.zones:
+        found += _silences(watched.unit, zone.code, watched.readings[zone.code])
+    return tables, sorted(found, key=lambda alarm: (alarm.zone, alarm.raised_s))
+
+
+def _site_hours(site: Mapping[str, ZoneReadings], *, altitude_m: float) -> list[Table]:
+    """Hours of the site's own zones: measured and worked out, never judged."""
+    first, last = _span(site)
+    zones = tuple(Zone(unit="", code=code, kind="outside") for code in sorted(site))
+    watched = judge.Watched(unit="", zones=zones, readings=site, altitude_m=altitude_m)
+    judgement = judge.advance(
+        watched,
+        None,
+        from_day=first // (DAY_H * HOUR_S),
+        to_hour=last // HOUR_S + 1,
+        checkpoints=False,
+    )
+    return [_labelled("", code, "outside", hours) for code, hours in judgement.hours.items()]
+
+
+def _span(readings: Mapping[str, ZoneReadings]) -> tuple[int, int]:
+    heard = [series.at_s for series in readings.values() if len(series.at_s)]
+    return min(int(at[0]) for at in heard), max(int(at[-1]) for at in heard)
+
+
+def _labelled(unit: str, zone: str, kind: str, hours: Table) -> Table:
+    count = len(hours["hour"])
+    return {
+        **hours,
+        "time": hours["hour"] * HOUR_S,
+        "unit": np.full(count, unit, dtype=object),
+        "zone": np.full(count, zone, dtype=object),
+        "kind": np.full(count, kind, dtype=object),
+    }
+
+
+def _paired(unit: str, changes: Sequence[judge.AlarmChange], *, in_use: bool) -> list[Found]:
+    """One row an alarm: its beginning, with its end where it has one."""
+    found: dict[tuple[str, str, int, str], Found] = {}
+    for change in changes:
+        key = (change.zone, change.kind, change.raised_s, str(change.facts.get("name", "")))
+        if change.cleared_s is not None:
+            found[key] = replace(found[key], cleared_s=change.cleared_s)
+            continue
+        cause = str(change.facts.get("cause", ""))
+        class_ = alarms.alarm_class(change.kind, cause=cause, in_use=in_use)
+        said = text.alarm_text(
+            change.kind, zone=change.zone, alarm_class=class_, facts=change.facts
+        )
+        found[key] = Found(
+            change.raised_s, unit, change.zone, change.kind, class_, None, cause, said
+        )
+    return list(found.values())
+
+
+def _silences(unit: str, zone: str, series: ZoneReadings) -> list[Found]:
+    """Gaps longer than the silence rule allows."""
+    limit_s = series.at_s + 3 * series.silence_s + 900
+    gaps = np.flatnonzero(series.at_s[1:] > limit_s[:-1])
+    class_ = alarms.alarm_class("silent")
+    return [
+        Found(
+            raised_s=int(limit_s[gap]),
+            unit=unit,
+            zone=zone,
+            kind="silent",
+            class_=class_,
+            cleared_s=int(series.at_s[gap + 1]),
+            cause="",
+            text=text.alarm_text(
+                "silent",
+                zone=zone,
+                alarm_class=class_,
+                facts={"since": text.moment(int(series.at_s[gap]))},
+            ),
+        )
+        for gap in gaps.tolist()
+    ]

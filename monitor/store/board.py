@@ -1,0 +1,772 @@
+"""What the pages read: read-only questions to the record, answered as frozen data.
+
+Nothing is judged here. A word, a figure or a text is shown as it was stored; the one thing added
+is that a stored word runs out: once its hour is older than the silence its node declared, nobody
+knows, and the zone is `unknown` until it is judged again.
+"""
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Engine,
+    FromClause,
+    RowMapping,
+    Select,
+    and_,
+    case,
+    func,
+    select,
+)
+
+from monitor.lot import DEFAULT_SILENCE_S, STRUCTURE_KINDS, ZoneWord
+from monitor.store import schema as t
+
+HOUR_S = 3600
+STRIP_DAYS = 14  # two weeks hold several rains, and fit a phone
+STRIP_STEP_H = 6  # wood moisture is a running 24 h mean: four points a day lose nothing
+# a word runs out as a node falls silent, 3 x the declared silence + 15 min; an hour more, because
+# the watch judges whole hours
+WORD_GRACE_S = 900 + HOUR_S
+PULSE_LATE_S = 600  # the watch ticks every minute or so: ten missed ticks are no hiccup
+PAST_ALARMS = 100  # ended alarms on one page
+
+WORD_RANK: dict[str, int] = {"wet": 0, "damp": 1, "unknown": 2, "dry": 3}
+CLASS_RANK: dict[str, int] = {"act now": 0, "today": 1, "this week": 2, "season": 3}
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRow:
+    """A site and the codes of its own zones (outside air, rain gauge)."""
+
+    code: str
+    name: str
+    timezone: str
+    zones: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneNow:
+    """A zone as last judged, and when it was last heard; None: not measured, not known."""
+
+    site: str
+    unit: str  # "" for a zone of the site
+    code: str
+    kind: str
+    word: ZoneWord
+    last_word: str  # of the newest hour that was not unknown; "" if there is none
+    trend: str
+    cause: str
+    hour: int | None  # the judged hour the figures are of
+    coverage_percent: float | None
+    temperature_c: float | None
+    humidity_percent: float | None
+    dew_point_c: float | None
+    wood_moisture_percent: float | None
+    ambient_moisture_percent: float | None
+    moisture_basis: str
+    surface_humidity_percent: float | None
+    mould_index: float | None
+    mould_index_low: float | None
+    mould_index_high: float | None
+    witnessed: int
+    rain_known: bool  # some rain source was there in that hour
+    heard_s: int | None  # newest reading of the probes placed there now
+    silence_s: int
+    placed_s: int | None  # since when the newest of them is there
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRow:
+    """An alarm as it is stored, with the codes of its place."""
+
+    alarm_id: int
+    site: str
+    unit: str
+    zone: str
+    node: str
+    kind: str
+    alarm_class: str
+    state: str
+    cause: str
+    text: str
+    raised_s: int
+    cleared_s: int | None
+    withdrawn_s: int | None
+    steps: tuple["StepRow", ...] = ()
+
+    @property
+    def open(self) -> bool:
+        """Whether somebody still has to do or acknowledge something."""
+        return self.state != "normal" and self.withdrawn_s is None
+
+
+@dataclass(frozen=True, slots=True)
+class StepRow:
+    """One change of an alarm's life."""
+
+    at_s: int
+    state: str
+    who: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """Two weeks of one zone in steps of `STRIP_STEP_H`; nan where nothing is known."""
+
+    zone: str
+    from_hour: int
+    moisture_percent: Floats
+    rain_mm: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class UnitNow:
+    """A unit, its word, its zones (worst first) and its open alarms (most urgent first)."""
+
+    site: str
+    code: str
+    name: str
+    slot: str
+    life: str
+    word: ZoneWord
+    reason: str  # why the word is not the worst judged zone's; "" if it is
+    zones: tuple[ZoneNow, ...]
+    alarms: tuple[AlarmRow, ...]
+    strip: Strip | None = None
+
+    @property
+    def unknown(self) -> int:
+        """Number of zones that are unknown."""
+        return sum(zone.word == "unknown" for zone in self.zones)
+
+    @property
+    def heard_s(self) -> int | None:
+        """Time of the newest reading of any zone; None if there never was one."""
+        return max((z.heard_s for z in self.zones if z.heard_s is not None), default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """When a process last made progress."""
+
+    part: str
+    at_s: int
+    late: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """Everything the Lot page shows; units most urgent first."""
+
+    sites: tuple[SiteRow, ...]
+    units: tuple[UnitNow, ...]
+    pulses: tuple[Pulse, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Series:
+    """One zone over time: every array has one element an hour from `from_hour`, nan where missing."""
+
+    from_hour: int
+    temperature_c: Floats
+    humidity_percent: Floats
+    dew_point_c: Floats
+    wood_moisture_percent: Floats
+    ambient_moisture_percent: Floats
+    mould_index: Floats
+    mould_index_low: Floats
+    mould_index_high: Floats
+    rain_mm: Floats
+    coverage_percent: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """Single readings of one zone, oldest first; a nan stands between two that are far apart."""
+
+    at_s: Ints
+    temperature_c: Floats
+    humidity_percent: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class NodeNow:
+    """A node and when it was last heard."""
+
+    site: str
+    code: str
+    heard_s: int | None
+    silent: bool
+    zones: tuple[str, ...]  # "unit/zone" its probes watch now
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """Health of everything between probe and person."""
+
+    pulses: tuple[Pulse, ...]
+    readings_day: int  # received in the last 24 h
+    pending: int  # readings whose time is not known yet
+    disputed: int  # identities for which two values came
+    rejects: int
+    reasons: tuple[tuple[str, int, int], ...]  # (reason, count, newest time), most frequent first
+    untold: int  # entries of the outbox not handed over yet
+    nodes: tuple[NodeNow, ...]
+
+
+# --- rules of showing -----------------------------------------------------------------------------
+
+
+def is_silent(heard_s: int | None, *, silence_s: int, now_s: int) -> bool:
+    """Whether nothing came for 3 x the longest expected silence + 15 min."""
+    return heard_s is None or now_s - heard_s > 3 * silence_s + 900
+
+
+def current_word(stored: str, hour: int | None, *, silence_s: int, now_s: int) -> ZoneWord:
+    """Word to show for a stored one: all but `wet` run out."""
+    if hour is None or stored not in WORD_RANK:
+        return "unknown"
+    expired = now_s - (hour + 1) * HOUR_S > 3 * silence_s + WORD_GRACE_S
+    word: ZoneWord = "wet" if stored == "wet" else "damp" if stored == "damp" else "unknown"
+    if stored == "dry":
+        word = "dry"
+    return "unknown" if expired and word != "wet" else word
+
+
+def unit_word(zones: Iterable[ZoneNow]) -> tuple[ZoneWord, str]:
+    """Word of a unit from its zones', and why where it is not the worst judged zone's.
+
+    Never dry while a wall, roof or floor that was wet is unknown, nor on a room's air alone.
+    """
+    judged = [zone for zone in zones if zone.kind != "outside"]
+    words = {zone.word for zone in judged}
+    if not words or words == {"unknown"}:
+        return "unknown", "no zone is known" if words else "no zone is watched"
+    if "wet" in words:
+        return "wet", ""
+    if "damp" in words:
+        return "damp", ""
+    structure = [zone for zone in judged if zone.kind in STRUCTURE_KINDS]
+    lost = [zone.code for zone in structure if zone.word == "unknown" and zone.last_word == "wet"]
+    if lost:
+        return "unknown", f"{lost[0]} was wet when last heard"
+    if all(zone.word == "unknown" for zone in structure):
+        return "unknown", "cabin only: walls not watched"
+    return "dry", ""
+
+
+def slot_order(slot: str) -> tuple[tuple[int, int, str], ...]:
+    """Sort key that puts slot 9 before slot 10."""
+    parts = re.findall(r"(\d+)|(\D+)", slot)
+    return tuple((0, int(number), "") if number else (1, 0, text) for number, text in parts)
+
+
+def _urgency(unit: UnitNow) -> tuple[Any, ...]:
+    top = CLASS_RANK.get(unit.alarms[0].alarm_class, 4) if unit.alarms else 5
+    return (top, WORD_RANK[unit.word], slot_order(unit.slot), unit.code)
+
+
+def _severity(zone: ZoneNow) -> tuple[Any, ...]:
+    moisture = zone.wood_moisture_percent
+    return (WORD_RANK[zone.word], -1.0 if moisture is None else -moisture, zone.code)
+
+
+# --- questions ------------------------------------------------------------------------------------
+
+
+def lot(engine: Engine, *, now_s: int) -> Lot:
+    """All sites and units as they are now, with two weeks of each unit's worst zone."""
+    with engine.connect() as db:
+        zones: dict[str, list[ZoneNow]] = {}
+        for zone in _zones_now(db, now_s=now_s):
+            zones.setdefault(zone.unit, []).append(zone)
+        alarms = _by_unit(_alarms(db, _is_open()))
+        units = [_unit_now(row, zones, alarms) for row in db.execute(_units())]
+        units.sort(key=_urgency)
+        strips = _strips(db, units, now_s=now_s)
+        return Lot(
+            sites=_sites(db),
+            units=tuple(replace(unit, strip=strips.get(unit.code)) for unit in units),
+            pulses=_pulses(db, now_s=now_s),
+        )
+
+
+def unit(engine: Engine, code: str, *, now_s: int) -> tuple[UnitNow, SiteRow] | None:
+    """One unit with its zones, open alarms and site; None if there is none of that code."""
+    with engine.connect() as db:
+        row = db.execute(_units().where(t.unit.c.code == code)).first()
+        if row is None:
+            return None
+        zones = {code: _zones_now(db, now_s=now_s, unit=code)}
+        alarms = _by_unit(_alarms(db, and_(_is_open(), t.unit.c.code == code)))
+        found = _unit_now(row, zones, alarms)
+        strip = _strips(db, [found], now_s=now_s).get(code)
+        return replace(found, strip=strip), _sites(db, found.site)[0]
+
+
+def zone(engine: Engine, owner: str, code: str, *, site: bool, now_s: int) -> ZoneNow | None:
+    """One zone of a unit, or of a site (`site`); None if there is none."""
+    with engine.connect() as db:
+        found = _zones_now(db, now_s=now_s, unit="" if site else owner, site=owner if site else "")
+    return next((row for row in found if row.code == code), None)
+
+
+def site(engine: Engine, code: str) -> SiteRow | None:
+    """One site; None if there is none of that code."""
+    with engine.connect() as db:
+        return next(iter(_sites(db, code)), None)
+
+
+def pulses(engine: Engine, *, now_s: int) -> tuple[Pulse, ...]:
+    """When each process last made progress."""
+    with engine.connect() as db:
+        return _pulses(db, now_s=now_s)
+
+
+def alarms(engine: Engine) -> tuple[tuple[AlarmRow, ...], tuple[AlarmRow, ...]]:
+    """Open alarms, most urgent first, and the newest ended ones, with their steps."""
+    with engine.connect() as db:
+        ended = _alarms(db, ~_is_open(), newest=PAST_ALARMS)
+        return _with_steps(db, _alarms(db, _is_open())), _with_steps(db, ended)
+
+
+def zone_alarms(engine: Engine, row: ZoneNow) -> tuple[AlarmRow, ...]:
+    """Open alarms of one zone, most urgent first."""
+    owner = t.unit.c.code == row.unit if row.unit else t.unit.c.code.is_(None)
+    with engine.connect() as db:
+        return _alarms(db, and_(_is_open(), owner, t.zone.c.code == row.code))
+
+
+def first_hour(engine: Engine, row: ZoneNow) -> int | None:
+    """First judged hour of a zone; None if there is none."""
+    with engine.connect() as db:
+        zone_id = _zone_id(db, row)
+        found: int | None = db.scalar(select(func.min(t.hour.c.hour)).filter_by(zone_id=zone_id))
+        return found
+
+
+def series(engine: Engine, row: ZoneNow, *, from_hour: int, to_hour: int) -> Series:
+    """Hours of one zone in [from_hour, to_hour), missing ones as nan."""
+    names = Series.__slots__[1:]
+    columns = [t.hour.c[name] for name in names]
+    query = select(t.hour.c.hour, *columns).where(
+        t.hour.c.hour >= from_hour, t.hour.c.hour < to_hour
+    )
+    with engine.connect() as db:
+        rows = db.execute(query.where(t.hour.c.zone_id == _zone_id(db, row))).all()
+    table = np.full((len(names), max(to_hour - from_hour, 0)), np.nan)
+    if rows:
+        found = np.array([tuple(r) for r in rows], dtype=np.float64)
+        table[:, found[:, 0].astype(np.int64) - from_hour] = found[:, 1:].T
+    return Series(from_hour, **dict(zip(names, table, strict=True)))
+
+
+def samples(engine: Engine, row: ZoneNow, *, from_s: int, to_s: int) -> Samples:
+    """Single readings of one zone in [from_s, to_s), without disputed ones."""
+    found: list[tuple[float, ...]] = []
+    with engine.connect() as db:
+        for probe_id, start_s, end_s in _watches(db, _zone_id(db, row), to_s=to_s):
+            query = select(
+                t.reading.c.at_s,
+                t.reading.c.temperature_c100,
+                t.reading.c.humidity_p100,
+                func.coalesce(t.reading.c.silence_s, DEFAULT_SILENCE_S),
+            ).where(
+                t.reading.c.probe_id == probe_id,
+                t.reading.c.at_s >= max(start_s, from_s),
+                t.reading.c.at_s < min(end_s, to_s),
+                t.reading.c.disputed.is_(None),
+            )
+            found += [tuple(r) for r in db.execute(query)]
+    found.sort(key=lambda r: r[0])
+    table = np.array(found, dtype=np.float64).reshape(-1, 4)
+    late = np.flatnonzero(np.diff(table[:, 0]) > 2 * table[:-1, 3]) + 1
+    gaps = np.full((len(late), 4), np.nan)
+    gaps[:, 0] = table[late - 1, 0] + 1
+    table = np.insert(table, late, gaps, axis=0)
+    return Samples(table[:, 0].astype(np.int64), table[:, 1] / 100, table[:, 2] / 100)
+
+
+def chain(engine: Engine, *, now_s: int) -> Chain:
+    """Counts and nodes; no full scan of the readings."""
+    day = and_(t.reading.c.probe_id == t.probe.c.probe_id, t.reading.c.at_s > now_s - 86400)
+    waiting = and_(t.reading.c.probe_id == t.probe.c.probe_id, t.reading.c.at_s.is_(None))
+    identity = select(t.dispute.c.probe_id, t.dispute.c.boot, t.dispute.c.seq).distinct().subquery()
+    newest = func.max(t.reject.c.received_s)
+    reasons = (
+        select(t.reject.c.reason, func.count(), newest)
+        .group_by(t.reject.c.reason)
+        .order_by(func.count().desc(), newest.desc())
+        .limit(20)
+    )
+    with engine.connect() as db:
+        return Chain(
+            pulses=_pulses(db, now_s=now_s),
+            readings_day=_count(db, t.probe.join(t.reading, day)),
+            pending=_count(db, t.probe.join(t.reading, waiting)),
+            disputed=_count(db, identity),
+            rejects=_count(db, t.reject),
+            reasons=tuple((str(r[0]), int(r[1]), int(r[2])) for r in db.execute(reasons)),
+            untold=db.scalar(
+                select(func.count()).select_from(t.outbox).where(t.outbox.c.done_s.is_(None))
+            )
+            or 0,
+            nodes=_nodes(db, now_s=now_s),
+        )
+
+
+# --- parts of the answers -------------------------------------------------------------------------
+
+
+def _count(db: Connection, source: FromClause) -> int:
+    return db.scalar(select(func.count()).select_from(source)) or 0
+
+
+def _sites(db: Connection, code: str = "") -> tuple[SiteRow, ...]:
+    query = select(t.site.c.site_id, t.site.c.code, t.site.c.name, t.site.c.timezone)
+    own: dict[int, list[str]] = {}
+    for site_id, zone_code in db.execute(
+        select(t.zone.c.site_id, t.zone.c.code).where(t.zone.c.unit_id.is_(None))
+    ):
+        own.setdefault(site_id, []).append(zone_code)
+    rows = db.execute(query.where(t.site.c.code == code) if code else query.order_by("code"))
+    return tuple(
+        SiteRow(r.code, r.name, r.timezone, tuple(sorted(own.get(r.site_id, ())))) for r in rows
+    )
+
+
+def _units() -> Select[Any]:
+    return select(
+        t.site.c.code.label("site"), t.unit.c.code, t.unit.c.name, t.unit.c.slot, t.unit.c.life
+    ).join_from(t.unit, t.site)
+
+
+def _unit_now(
+    row: RowMapping, zones: dict[str, list[ZoneNow]], alarms: dict[str, list[AlarmRow]]
+) -> UnitNow:
+    own = sorted(zones.get(row.code, ()), key=_severity)
+    word, reason = unit_word(own)
+    return UnitNow(
+        row.site,
+        row.code,
+        row.name,
+        row.slot,
+        row.life,
+        word,
+        reason,
+        tuple(own),
+        tuple(alarms.get(row.code, ())),
+    )
+
+
+_NOW = (
+    "coverage_percent",
+    "temperature_c",
+    "humidity_percent",
+    "dew_point_c",
+    "wood_moisture_percent",
+    "ambient_moisture_percent",
+    "surface_humidity_percent",
+    "mould_index",
+    "mould_index_low",
+    "mould_index_high",
+)
+
+
+def _zones_now(
+    db: Connection, *, now_s: int, unit: str | None = None, site: str = ""
+) -> list[ZoneNow]:
+    """Zones with their newest judged hour: of one unit, of one site itself (unit ""), or all."""
+    newest = (
+        select(func.max(t.hour.c.hour))
+        .where(t.hour.c.zone_id == t.zone.c.zone_id)
+        .scalar_subquery()
+    )
+    known = (
+        select(t.hour.c.state)
+        .where(t.hour.c.zone_id == t.zone.c.zone_id, t.hour.c.state != "unknown")
+        .order_by(t.hour.c.hour.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
+    query = select(
+        t.site.c.code.label("site"),
+        func.coalesce(t.unit.c.code, "").label("unit"),
+        t.zone.c.zone_id,
+        t.zone.c.code,
+        t.zone.c.kind,
+        t.hour.c.hour,
+        *(t.hour.c[name] for name in _NOW),
+        t.hour.c.state,
+        t.hour.c.trend,
+        t.hour.c.cause,
+        t.hour.c.moisture_basis,
+        t.hour.c.witnessed,
+        t.hour.c.rain_mm,
+        case((t.hour.c.state == "unknown", known), else_=t.hour.c.state).label("last_word"),
+    ).select_from(
+        t.zone.join(t.site)
+        .outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
+        .outerjoin(t.hour, and_(t.hour.c.zone_id == t.zone.c.zone_id, t.hour.c.hour == newest))
+    )
+    if unit:
+        query = query.where(t.unit.c.code == unit)
+    elif unit == "":
+        query = query.where(t.unit.c.code.is_(None), t.site.c.code == site)
+    placed = _placed(db, now_s=now_s)
+    return [_zone_now(row, placed.get(row.zone_id, ()), now_s) for row in db.execute(query)]
+
+
+def _zone_now(row: RowMapping, placed: Sequence[tuple[int, int | None, int]], now_s: int) -> ZoneNow:
+    silence_s = max((silence for _, _, silence in placed), default=DEFAULT_SILENCE_S)
+    return ZoneNow(
+        site=row.site,
+        unit=row.unit,
+        code=row.code,
+        kind=row.kind,
+        word=current_word(row.state or "", row.hour, silence_s=silence_s, now_s=now_s),
+        last_word=row.last_word or "",
+        trend=row.trend or "",
+        cause=row.cause or "",
+        hour=row.hour,
+        moisture_basis=row.moisture_basis or "",
+        witnessed=row.witnessed or 0,
+        rain_known=row.rain_mm is not None,
+        heard_s=max((heard for _, heard, _ in placed if heard is not None), default=None),
+        silence_s=silence_s,
+        placed_s=max((since for since, _, _ in placed), default=None),
+        **{name: getattr(row, name) for name in _NOW},
+    )
+
+
+def _placed(db: Connection, *, now_s: int) -> dict[int, list[tuple[int, int | None, int]]]:
+    """By zone: (since, newest reading, declared silence) of every probe that is there now."""
+    newest = (
+        select(func.max(t.placement.c.placement_id).label("placement_id"))
+        .where(t.placement.c.from_s <= now_s)
+        .group_by(t.placement.c.probe_id)
+        .subquery()
+    )
+    query = select(
+        t.placement.c.zone_id,
+        t.placement.c.from_s,
+        t.latest.c.at_s,
+        func.coalesce(t.latest.c.silence_s, DEFAULT_SILENCE_S),
+    ).select_from(
+        t.placement.join(newest, newest.c.placement_id == t.placement.c.placement_id).outerjoin(
+            t.latest, t.latest.c.probe_id == t.placement.c.probe_id
+        )
+    )
+    placed: dict[int, list[tuple[int, int | None, int]]] = {}
+    for zone_id, since_s, heard_s, silence_s in db.execute(query):
+        # a probe heard before it was placed here has said nothing about this zone yet
+        heard = heard_s if heard_s is not None and heard_s >= since_s else None
+        placed.setdefault(zone_id, []).append((since_s, heard, silence_s))
+    return placed
+
+
+def _watches(db: Connection, zone_id: int | None, *, to_s: int) -> list[tuple[int, int, int]]:
+    """(probe, from, to) of every span in which a probe watched a zone; the highest entry wins."""
+    here = select(t.placement.c.probe_id).where(t.placement.c.zone_id == zone_id)
+    query = (
+        select(t.placement.c.probe_id, t.placement.c.from_s, t.placement.c.zone_id)
+        .where(t.placement.c.probe_id.in_(here))
+        .order_by(t.placement.c.placement_id)
+    )
+    entries: dict[int, list[tuple[int, int | None]]] = {}
+    for probe_id, from_s, placed in db.execute(query):
+        # a later entry replaces everything from its start on
+        kept = [entry for entry in entries.get(probe_id, ()) if entry[0] < from_s]
+        entries[probe_id] = [*kept, (from_s, placed)]
+    return [
+        (probe_id, start[0], end)
+        for probe_id, spans in entries.items()
+        for start, end in zip(spans, [*(s[0] for s in spans[1:]), to_s], strict=True)
+        if start[1] == zone_id
+    ]
+
+
+def _zone_id(db: Connection, row: ZoneNow) -> int | None:
+    source = t.zone.join(t.site).outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
+    owner = t.unit.c.code == row.unit if row.unit else t.zone.c.unit_id.is_(None)
+    found: int | None = db.scalar(
+        select(t.zone.c.zone_id)
+        .select_from(source)
+        .where(owner, t.site.c.code == row.site, t.zone.c.code == row.code)
+    )
+    return found
+
+
+def _strips(db: Connection, units: Sequence[UnitNow], *, now_s: int) -> dict[str, Strip]:
+    """Two weeks of each unit's worst zone that has a wood moisture, in one question."""
+    to_hour = now_s // HOUR_S // STRIP_STEP_H * STRIP_STEP_H + STRIP_STEP_H
+    from_hour = to_hour - STRIP_DAYS * 24
+    steps = STRIP_DAYS * 24 // STRIP_STEP_H
+    chosen = {
+        (unit.code, worst.code): Strip(
+            worst.code, from_hour, np.full(steps, np.nan), np.full(steps, np.nan)
+        )
+        for unit in units
+        if (worst := _drawn(unit)) is not None
+    }
+    step = (t.hour.c.hour - from_hour) / STRIP_STEP_H
+    if db.dialect.name == "sqlite":  # SQLAlchemy's / is true division, // a floor() SQLite may lack
+        step = (t.hour.c.hour - from_hour).op("/")(STRIP_STEP_H)
+    step = step.label("step")
+    query = (
+        select(
+            t.unit.c.code,
+            t.zone.c.code,
+            step,
+            func.avg(t.hour.c.wood_moisture_percent),
+            func.sum(t.hour.c.rain_mm),
+        )
+        .join_from(t.zone, t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
+        .join(t.hour, t.hour.c.zone_id == t.zone.c.zone_id)
+        .where(t.hour.c.hour >= from_hour, t.hour.c.hour < to_hour)
+        .where(t.zone.c.zone_id.in_(_ids(db, chosen)))
+        .group_by(t.zone.c.zone_id, step)
+    )
+    for unit_code, zone_code, number, moisture, rain in db.execute(query):
+        strip = chosen[unit_code, zone_code]
+        strip.moisture_percent[number] = np.nan if moisture is None else moisture
+        strip.rain_mm[number] = np.nan if rain is None else rain
+    return {unit_code: strip for (unit_code, _), strip in chosen.items()}
+
+
+def _drawn(unit: UnitNow) -> ZoneNow | None:
+    """Worst zone with a wood moisture; else the worst that was ever judged."""
+    with_wood = (z for z in unit.zones if z.wood_moisture_percent is not None)
+    structure = (z for z in unit.zones if z.kind in STRUCTURE_KINDS and z.hour is not None)
+    judged = (z for z in unit.zones if z.hour is not None)
+    return next(with_wood, None) or next(structure, None) or next(judged, None)
+
+
+def _ids(db: Connection, chosen: Iterable[tuple[str, str]]) -> list[int]:
+    wanted = set(chosen)
+    query = select(t.zone.c.zone_id, t.unit.c.code, t.zone.c.code).join_from(
+        t.zone, t.unit, t.unit.c.unit_id == t.zone.c.unit_id
+    )
+    return [zone_id for zone_id, unit, code in db.execute(query) if (unit, code) in wanted]
+
+
+def _is_open() -> ColumnElement[bool]:
+    return and_(t.alarm.c.state != "normal", t.alarm.c.withdrawn_s.is_(None))
+
+
+def _alarms(db: Connection, condition: ColumnElement[bool], *, newest: int | None = None) -> tuple[AlarmRow, ...]:
+    """Alarms that meet a condition, most urgent first; or the `newest` of them, newest first."""
+    unit = func.coalesce(t.unit.c.code, "").label("unit")
+    zone = func.coalesce(t.zone.c.code, "").label("zone")
+    node = func.coalesce(t.node.c.code, "").label("node")
+    query = (
+        select(t.alarm, t.site.c.code.label("site"), unit, zone, node)
+        .select_from(
+            t.alarm.join(t.site, t.site.c.site_id == t.alarm.c.site_id)
+            .outerjoin(t.unit, t.unit.c.unit_id == t.alarm.c.unit_id)
+            .outerjoin(t.zone, t.zone.c.zone_id == t.alarm.c.zone_id)
+            .outerjoin(t.node, t.node.c.node_id == t.alarm.c.node_id)
+        )
+        .where(condition)
+        .order_by(t.alarm.c.raised_s.desc(), t.alarm.c.alarm_id)
+    )
+    rows = [
+        AlarmRow(
+            alarm_id=r["alarm_id"],
+            site=r["site"],
+            unit=r["unit"],
+            zone=r["zone"],
+            node=r["node"],
+            kind=r["kind"],
+            alarm_class=r["class"],
+            state=r["state"],
+            cause=r["cause"],
+            text=r["text"],
+            raised_s=r["raised_s"],
+            cleared_s=r["cleared_s"],
+            withdrawn_s=r["withdrawn_s"],
+        )
+        for r in db.execute(query.limit(newest) if newest else query).mappings()
+    ]
+    if newest is None:
+        rows.sort(key=lambda a: (a.cleared_s is not None, CLASS_RANK.get(a.alarm_class, 4)))
+    return tuple(rows)
+
+
+def _by_unit(rows: Iterable[AlarmRow]) -> dict[str, list[AlarmRow]]:
+    grouped: dict[str, list[AlarmRow]] = {}
+    for row in rows:
+        grouped.setdefault(row.unit, []).append(row)
+    return grouped
+
+
+def _with_steps(db: Connection, rows: tuple[AlarmRow, ...]) -> tuple[AlarmRow, ...]:
+    steps: dict[int, list[StepRow]] = {}
+    query = select(t.alarm_step).where(t.alarm_step.c.alarm_id.in_([r.alarm_id for r in rows]))
+    for step in db.execute(query.order_by(t.alarm_step.c.alarm_id, t.alarm_step.c.number)):
+        steps.setdefault(step.alarm_id, []).append(
+            StepRow(step.at_s, step.state, step.who, step.why)
+        )
+    return tuple(replace(row, steps=tuple(steps.get(row.alarm_id, ()))) for row in rows)
+
+
+def _pulses(db: Connection, *, now_s: int) -> tuple[Pulse, ...]:
+    rows = db.execute(select(t.pulse.c.part, t.pulse.c.at_s).order_by(t.pulse.c.part))
+    return tuple(Pulse(r.part, r.at_s, late=now_s - r.at_s > PULSE_LATE_S) for r in rows)
+
+
+def _nodes(db: Connection, *, now_s: int) -> tuple[NodeNow, ...]:
+    """All nodes, silent ones first; a node whose probes watch nothing is not called silent."""
+    newest = (
+        select(func.max(t.placement.c.placement_id).label("placement_id"))
+        .where(t.placement.c.from_s <= now_s)
+        .group_by(t.placement.c.probe_id)
+        .subquery()
+    )
+    current = t.placement.join(newest, newest.c.placement_id == t.placement.c.placement_id)
+    watching = (
+        select(t.placement.c.probe_id, t.unit.c.code.label("unit"), t.zone.c.code.label("zone"))
+        .select_from(current.join(t.zone).outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id))
+        .subquery()
+    )
+    query = select(
+        t.site.c.code.label("site"),
+        t.node.c.code,
+        t.latest.c.at_s,
+        func.coalesce(t.latest.c.silence_s, DEFAULT_SILENCE_S).label("silence_s"),
+        watching.c.unit,
+        watching.c.zone,
+    ).select_from(
+        t.node.join(t.site)
+        .outerjoin(t.probe, t.probe.c.node_id == t.node.c.node_id)
+        .outerjoin(t.latest, t.latest.c.probe_id == t.probe.c.probe_id)
+        .outerjoin(watching, watching.c.probe_id == t.probe.c.probe_id)
+    )
+    grouped: dict[tuple[str, str], list[RowMapping]] = {}
+    for row in db.execute(query):
+        grouped.setdefault((row.site, row.code), []).append(row)
+    nodes = [
+        NodeNow(
+            site=key[0],
+            code=key[1],
+            heard_s=max((r.at_s for r in rows if r.at_s is not None), default=None),
+            silent=any(
+                r.zone is not None and is_silent(r.at_s, silence_s=r.silence_s, now_s=now_s)
+                for r in rows
+            ),
+            zones=tuple(f"{r.unit or r.site}/{r.zone}" for r in rows if r.zone is not None),
+        )
+        for key, rows in grouped.items()
+    ]
+    return tuple(sorted(nodes, key=lambda n: (not n.silent, n.site, n.code)))

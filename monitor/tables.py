@@ -1,0 +1,223 @@
+"""Tables in files, CSV or Parquet by ending: columns read under our names, and written.
+
+A file that cannot be read or written is an `InputError` that says what to do.
+"""
+
+import csv
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from monitor.errors import InputError
+
+MISSING: Final = ("", "#N/A", "N/A", "NA", "n/a", "na", "<NA>", "NaN", "nan", "NULL", "null")
+EXTRA: Final = "beyond the header"  # a column of our own: filled where a row is too long
+
+
+@dataclass(frozen=True, slots=True)
+class TableHead:
+    """The column names of a file, and the line of its first row (Parquet: 1)."""
+
+    names: tuple[str, ...]
+    first_line: int
+
+
+def read_head(path: Path) -> TableHead:
+    """Column names of a CSV or Parquet file.
+
+    Raises
+    ------
+    InputError
+        If the file is absent, empty, of another kind, or not separated by commas.
+    """
+    try:
+        if is_parquet(path):
+            import pyarrow.parquet as pq
+
+            return TableHead(names=tuple(pq.read_schema(path).names), first_line=1)
+        with path.open(encoding="utf-8-sig", newline="") as lines:
+            reader = csv.reader(lines)
+            names = next((row for row in reader if any(row)), [])
+            head = TableHead(tuple(name.strip() for name in names), reader.line_num + 1)
+    except FileNotFoundError:
+        raise InputError(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror or error}") from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from error
+    except (csv.Error, ValueError) as error:  # pyarrow raises kinds of ValueError
+        raise InputError(f"{path}: cannot be read: {error}") from error
+    if not head.names:
+        raise InputError(f"{path}: is empty; the first line must name the columns")
+    if len(head.names) == 1 and any(mark in head.names[0] for mark in ";\t|"):
+        raise InputError(
+            f"{path}: its columns are not separated by commas ({head.names[0]!r}); "
+            "save it with commas between columns and points in numbers"
+        )
+    return head
+
+
+def is_parquet(path: Path) -> bool:
+    """Tell a .parquet file from a .csv file by its ending.
+
+    Raises
+    ------
+    InputError
+        For any other ending, and where Parquet is asked for and not installed.
+    """
+    ending = path.suffix.lower()
+    if ending not in {".csv", ".parquet"}:
+        raise InputError(f"{path}: the name must end in .csv or .parquet")
+    if ending == ".parquet":
+        try:
+            import pyarrow  # noqa: F401, ICN001  only asks whether it is there
+        except ImportError:
+            raise InputError(
+                f"{path}: Parquet needs the extra sillkeep[parquet] "
+                "(pip install 'sillkeep[parquet]'); or use a .csv file"
+            ) from None
+    return ending == ".parquet"
+
+
+def load(
+    path: Path,
+    head: TableHead,
+    columns: Mapping[str, str],
+    *,
+    numbers: Collection[str] = (),
+    names: Collection[str] = (),
+) -> pd.DataFrame:
+    """Read some columns of a file under our names.
+
+    Parameters
+    ----------
+    columns : Mapping[str, str]
+        Our name -> the file's name.
+    numbers : Collection[str]
+        Our columns that hold numbers: read as numbers where every value is one, else as text.
+    names : Collection[str]
+        Our columns with few distinct texts: read as categories.
+
+    Returns
+    -------
+    DataFrame
+        All else as text; blank is nan. From CSV also `EXTRA`: what a row holds behind the last
+        named column. Row i stands on line ``first_line + i``, as long as no value holds a line
+        break.
+
+    Raises
+    ------
+    InputError
+        If a column comes twice, or the file cannot be read.
+    """
+    for theirs in columns.values():
+        if head.names.count(theirs) > 1:
+            raise InputError(f"{path}: has the column {theirs!r} more than once; rename one")
+    if not is_parquet(path):
+        return _load_csv(path, head, columns, numbers=numbers, names=names)
+    try:
+        frame = pd.read_parquet(path, columns=list(columns.values()), engine="pyarrow")
+    except (OSError, ValueError) as error:
+        raise InputError(f"{path}: cannot be read: {error}") from error
+    return pd.DataFrame({ours: frame[theirs] for ours, theirs in columns.items()})
+
+
+def _load_csv(
+    path: Path,
+    head: TableHead,
+    columns: Mapping[str, str],
+    *,
+    numbers: Collection[str],
+    names: Collection[str],
+) -> pd.DataFrame:
+    at = {head.names.index(theirs): ours for ours, theirs in columns.items()}
+    at[len(head.names)] = EXTRA
+    text = [name for name in at.values() if name not in numbers]
+    try:
+        return pd.read_csv(
+            path,
+            header=None,
+            skiprows=head.first_line - 1,
+            names=[at.get(place, f"{place} unused") for place in range(len(head.names) + 1)],
+            usecols=sorted(at),  # by place: rows that are too long are then no error
+            dtype={name: "category" if name in names else str for name in text},
+            keep_default_na=False,
+            na_values={name: [""] if name in text else list(MISSING) for name in at.values()},
+            skipinitialspace=True,
+            skip_blank_lines=False,  # a row's place tells its line
+            encoding="utf-8-sig",
+            compression=None,
+            low_memory=False,
+        )
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from error
+    except pd.errors.EmptyDataError:
+        raise InputError(f"{path}: has column names and no rows") from None
+    except (pd.errors.ParserError, OSError) as error:
+        raise InputError(f"{path}: cannot be read: {str(error).strip()}") from error
+
+
+def write_table(
+    path: Path,
+    columns: Mapping[str, ArrayLike],
+    *,
+    times: Collection[str] = (),
+    digits: Mapping[str, int] | None = None,
+) -> None:
+    """Write columns to a file, whole or not at all.
+
+    Parameters
+    ----------
+    columns : Mapping[str, ArrayLike]
+        In the order of the file; nan and None are blank.
+    times : Collection[str]
+        Columns of seconds since 1970: RFC 3339 in CSV, UTC timestamps in Parquet.
+    digits : Mapping[str, int] or None
+        Decimals that a column is rounded to.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written.
+    """
+    parquet = is_parquet(path)
+    frame = pd.DataFrame(
+        {
+            name: _times(column, text=not parquet)
+            if name in times
+            else _rounded(column, (digits or {}).get(name))
+            for name, column in columns.items()
+        }
+    )
+    part = path.with_name(f".{path.stem}.part{path.suffix}")
+    try:
+        if parquet:
+            frame.to_parquet(part, engine="pyarrow", index=False)
+        else:
+            frame.to_csv(part, index=False, lineterminator="\n")
+        part.replace(path)
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written: {error.strerror or error}") from error
+
+
+def _times(column: ArrayLike, *, text: bool) -> pd.Series:
+    seconds = pd.to_numeric(pd.Series(column), errors="raise").to_numpy(dtype=float)
+    known = np.isfinite(seconds)
+    stamps = np.full(len(seconds), np.datetime64("NaT"), dtype="datetime64[s]")
+    stamps[known] = seconds[known].astype(np.int64).astype("datetime64[s]")
+    if not text:
+        return pd.Series(stamps).dt.tz_localize("UTC")
+    codes, distinct = pd.factorize(stamps)  # a zone's hours come again for the next zone
+    written = np.append(np.datetime_as_string(distinct, timezone="UTC").astype(object), "")
+    return pd.Series(written[codes], dtype=object)
+
+
+def _rounded(column: ArrayLike, digits: int | None) -> pd.Series:
+    if digits is None:
+        return pd.Series(column)
+    return pd.Series(np.round(np.asarray(column, dtype=float), digits) + 0.0)  # no minus zero

@@ -1,0 +1,336 @@
+"""What happens while time passes: units are judged, alarms raised, silence noticed.
+
+`tick` is one round: it takes the time and does all that is due. Judging is a pure fold
+(`monitor.judge`); this module only brings it its readings and keeps what it found.
+"""
+
+import logging
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from monitor import alarms, judge, text
+from monitor.errors import InputError
+from monitor.lot import DEFAULT_SILENCE_S, AlarmKind, Placement, Site, Unit
+from monitor.store import (
+    Alarm,
+    AlarmStep,
+    AlarmWork,
+    ChangedAlarm,
+    Due,
+    Latest,
+    NewAlarm,
+    OutboxItem,
+    Record,
+)
+
+LOG = logging.getLogger(__name__)
+DAY_S = 86_400
+HOUR_S = 3_600
+OLD_NEWS_S = 7 * DAY_S  # an alarm that ended this long before it was found asks for no answer
+IN_USE_LIFE = frozenset({"occupied"})
+SYSTEM = "sillkeep"
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """What one tick did."""
+
+    units: int = 0
+    hours: int = 0
+    raised: int = 0
+
+
+def tick(record: Record, *, now_s: int) -> Round:
+    """Judge every unit that is due, apply the instant rules and the silence rule.
+
+    Parameters
+    ----------
+    record : Record
+        Open for writing.
+    now_s : int
+        The time; hours are judged when they are over.
+    """
+    done = Round()
+    sites = {site.code: site for site in record.sites()}
+    units = {unit.code: unit for unit in record.units()}
+    record.deal_marks(to_hour=now_s // HOUR_S)
+    for site in sites.values():
+        judge_site(record, site, to_hour=now_s // HOUR_S)
+    for due in record.due(to_hour=now_s // HOUR_S):
+        unit = units[due.unit]
+        found = judge_unit(record, sites[unit.site], unit, due, now_s=now_s)
+        done = Round(done.units + 1, done.hours + found.hours, done.raised + found.raised)
+        record.beat("watch", now_s)
+    latest = record.latest()
+    _notice_water(record, latest, units, now_s=now_s)
+    _notice_silence(record, latest, record.placements(), now_s=now_s)
+    return done
+
+
+def judge_unit(record: Record, site: Site, unit: Unit, due: Due, *, now_s: int) -> Round:
+    """Judge one unit from the checkpoint before its first dirty hour, and keep what was found."""
+    to_hour = now_s // HOUR_S
+    saved = record.checkpoint(unit.code, day=due.from_hour // 24, version=judge.VERSION)
+    memory = None if saved is None else saved[1]
+    from_s = 0 if saved is None else saved[0] * DAY_S
+    readings = record.unit_readings(unit.code, from_s=from_s, to_s=to_hour * HOUR_S)
+    if saved is None:
+        heard = [int(zone.at_s[0]) for zone in readings.values() if len(zone.at_s)]
+        from_s = min(heard, default=to_hour * HOUR_S) // DAY_S * DAY_S
+    watched = judge.Watched(
+        unit=unit.code,
+        zones=tuple(record.zones(unit.code)),
+        readings=readings,
+        site=record.site_readings(site.code, from_s=from_s, to_s=to_hour * HOUR_S),
+        events=tuple(record.events(site.code, unit=unit.code)),
+        settling_s=_settling(unit, record.placements()),
+        altitude_m=site.altitude_m,
+    )
+    found = judge.advance(watched, memory, from_day=from_s // DAY_S, to_hour=to_hour)
+    in_use = unit.life in IN_USE_LIFE
+    work = reconcile(
+        unit,
+        found.alarms,
+        record.alarms(unit=unit.code),
+        since_s=from_s,
+        now_s=now_s,
+        in_use=in_use,
+    )
+    record.keep_judgement(
+        unit.code,
+        from_hour=from_s // HOUR_S,
+        to_hour=to_hour,
+        rows=found.hours,
+        checkpoints=found.checkpoints,
+        version=judge.VERSION,
+        due=due,
+        alarms=work,
+        now_s=now_s,
+    )
+    hours = sum(len(table["hour"]) for table in found.hours.values())
+    return Round(1, hours, len(work.new))
+
+
+def judge_site(record: Record, site: Site, *, to_hour: int) -> None:
+    """Hours of a site's own zones (outside air, rain): measured and worked out, never judged."""
+    from_hour = record.site_dirty_hour(site.code)
+    if from_hour is None or from_hour >= to_hour:
+        return
+    from_day = from_hour // 24
+    zones = tuple(record.site_zones(site.code))
+    readings = record.site_readings(site.code, from_s=(from_day - 1) * DAY_S, to_s=to_hour * HOUR_S)
+    watched = judge.Watched(unit="", zones=zones, readings=readings, altitude_m=site.altitude_m)
+    found = judge.advance(watched, None, from_day=from_day - 1, to_hour=to_hour, checkpoints=False)
+    record.keep_site_hours(site.code, from_hour=from_day * 24, to_hour=to_hour, rows=found.hours)
+
+
+def _settling(unit: Unit, placements: Iterable[Placement]) -> dict[str, list[int]]:
+    starts: dict[str, list[int]] = {}
+    for placement in placements:
+        if placement.unit == unit.code and placement.zone:
+            starts.setdefault(placement.zone, []).append(placement.from_s)
+    return starts
+
+
+# --- alarms over a history that may change --------------------------------------------------------
+
+
+def reconcile(
+    unit: Unit,
+    changes: Sequence[judge.AlarmChange],
+    known: Sequence[Alarm],
+    *,
+    since_s: int,
+    now_s: int,
+    in_use: bool = False,
+) -> AlarmWork:
+    """What has to change in the record so that its alarms are those that were judged.
+
+    Late readings may add alarms, end standing ones, or show that one should not have been raised:
+    that one is withdrawn with a note, never erased.
+    """
+    judged: dict[tuple[str, str, int], tuple[judge.AlarmChange, int | None]] = {}
+    for change in changes:
+        key = (change.zone, change.kind, change.raised_s)
+        begun = judged.get(key, (change, None))[0] if change.cleared_s else change
+        judged[key] = (begun, change.cleared_s)
+    stored = {
+        (a.zone, a.kind, a.raised_s): a for a in known if a.withdrawn_s is None and not a.node
+    }
+    new = [
+        _new_alarm(unit, begun, cleared_s, now_s=now_s, in_use=in_use)
+        for key, (begun, cleared_s) in judged.items()
+        if key not in stored and begun.cleared_s is None
+    ]
+    changed = [
+        _ended(stored[key], cleared_s, now_s=now_s)
+        for key, (_, cleared_s) in judged.items()
+        if key in stored and stored[key].cleared_s != cleared_s
+    ]
+    changed += [
+        _withdrawn(alarm, now_s=now_s)
+        for key, alarm in stored.items()
+        if key not in judged and alarm.raised_s > since_s and not alarm.instant
+    ]
+    return AlarmWork(new=tuple(new), changed=tuple(changed))
+
+
+def _new_alarm(
+    unit: Unit, change: judge.AlarmChange, cleared_s: int | None, *, now_s: int, in_use: bool
+) -> NewAlarm:
+    cause = str(change.facts.get("cause", ""))
+    alarm_class = alarms.alarm_class(change.kind, cause=cause, in_use=in_use)
+    said = text.alarm_text(
+        change.kind, zone=change.zone, alarm_class=alarm_class, facts=change.facts
+    )
+    steps = [AlarmStep(change.raised_s, "unacknowledged", SYSTEM, "the condition began")]
+    if cleared_s is not None:
+        old = cleared_s < now_s - OLD_NEWS_S
+        state = "normal" if old else alarms.after("unacknowledged", "ends")
+        why = "it ended before anybody could be told" if old else "the condition ended"
+        steps.append(AlarmStep(cleared_s, state, SYSTEM, why))
+    key = f"{unit.code}/{change.zone}/{change.kind}/{change.raised_s}"
+    told = () if steps[-1].state == "normal" else (OutboxItem(key, "people", said),)
+    return NewAlarm(
+        site=unit.site,
+        unit=unit.code,
+        zone=change.zone,
+        node="",
+        kind=change.kind,
+        class_=alarm_class,
+        raised_s=change.raised_s,
+        cleared_s=cleared_s,
+        state=steps[-1].state,
+        cause=cause,
+        text=said,
+        instant=False,
+        steps=tuple(steps),
+        outbox=told,
+    )
+
+
+def _ended(alarm: Alarm, cleared_s: int | None, *, now_s: int) -> ChangedAlarm:
+    if cleared_s is None:
+        state, why = alarms.STANDS_AGAIN[alarm.state], "late readings: the condition still stands"
+    elif alarm.cleared_s is None:
+        state, why = alarms.after(alarm.state, "ends"), "the condition ended"
+    else:
+        state, why = alarm.state, "late readings: it ended at another time"
+    step = AlarmStep(now_s if cleared_s is None else cleared_s, state, SYSTEM, why)
+    return ChangedAlarm(alarm_id=alarm.alarm_id, cleared_s=cleared_s, state=state, step=step)
+
+
+def _withdrawn(alarm: Alarm, *, now_s: int) -> ChangedAlarm:
+    step = AlarmStep(now_s, "normal", SYSTEM, "late readings: it would not have been raised")
+    return ChangedAlarm(
+        alarm_id=alarm.alarm_id,
+        cleared_s=alarm.cleared_s,
+        state="normal",
+        withdrawn_s=now_s,
+        step=step,
+    )
+
+
+def acknowledge(record: Record, alarm_id: int, *, who: str, now_s: int) -> None:
+    """A person takes an alarm on.
+
+    Raises
+    ------
+    InputError
+        If nobody is named, the alarm is unknown, or it was acknowledged already.
+    """
+    if not who.strip():
+        raise InputError("say who acknowledges: a name or initials")
+    found = [alarm for alarm in record.alarms() if alarm.alarm_id == alarm_id]
+    if not found:
+        raise InputError(f"there is no alarm number {alarm_id}")
+    state = alarms.after(found[0].state, "acknowledged")
+    step = AlarmStep(now_s, state, who.strip()[:80], "acknowledged")
+    record.change_alarm(
+        ChangedAlarm(alarm_id=alarm_id, cleared_s=found[0].cleared_s, state=state, step=step),
+        now_s=now_s,
+    )
+
+
+# --- rules over the newest readings ---------------------------------------------------------------
+
+
+def _notice_water(
+    record: Record, latest: Sequence[Latest], units: Mapping[str, Unit], *, now_s: int
+) -> None:
+    """Liquid water is raised at once, under the same key that its hour will give it."""
+    standing = {
+        (a.unit, a.zone) for a in record.alarms(open_only=True) if a.kind == "water contact"
+    }
+    for newest in latest:
+        if newest.contact and newest.unit and (newest.unit, newest.zone) not in standing:
+            unit = units[newest.unit]
+            change = judge.AlarmChange(newest.zone, "water contact", newest.at_s, None, {})
+            in_use = unit.life in IN_USE_LIFE
+            alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=in_use)
+            record.add_alarm(alarm.made_instant(), now_s=now_s)
+
+
+def _notice_silence(
+    record: Record, latest: Sequence[Latest], placements: Sequence[Placement], *, now_s: int
+) -> None:
+    """A node that should be heard and is not, also one that never spoke; over the placements."""
+    heard: dict[tuple[str, str], tuple[int, int]] = {}
+    for newest in latest:
+        before = heard.get((newest.site, newest.node), (0, 0))
+        silence_s = newest.silence_s or DEFAULT_SILENCE_S
+        heard[newest.site, newest.node] = max(before, (newest.received_s, silence_s))
+    standing = {
+        (a.site, a.node): a for a in record.alarms() if a.kind == "silent" and a.cleared_s is None
+    }
+    for (site, node), placed in _in_force(placements).items():
+        last_s, silence_s = heard.get((site, node), (placed.from_s, DEFAULT_SILENCE_S))
+        limit_s = last_s + 3 * silence_s + 900
+        alarm = standing.get((site, node))
+        if now_s > limit_s and alarm is None:
+            _raise_silent(record, placed, heard.get((site, node)), raised_s=limit_s, now_s=now_s)
+        elif now_s <= limit_s and alarm is not None:
+            state = alarms.after(alarm.state, "ends")
+            step = AlarmStep(last_s, state, SYSTEM, "heard again")
+            record.change_alarm(
+                ChangedAlarm(alarm_id=alarm.alarm_id, cleared_s=last_s, state=state, step=step),
+                now_s=now_s,
+            )
+
+
+def _in_force(placements: Sequence[Placement]) -> dict[tuple[str, str], Placement]:
+    """The placement of each node that still stands."""
+    standing: dict[tuple[str, str], Placement] = {}
+    for placement in placements:
+        if placement.to_s is None and placement.zone:
+            standing.setdefault((placement.site, placement.node), placement)
+    return standing
+
+
+def _raise_silent(
+    record: Record, placed: Placement, heard: tuple[int, int] | None, *, raised_s: int, now_s: int
+) -> None:
+    kind: AlarmKind = "silent"
+    alarm_class = alarms.alarm_class(kind)
+    since = "" if heard is None else text.moment(heard[0])
+    facts = {"node": f"node {placed.node}", "since": since}
+    zone = f"{placed.unit or placed.site} {placed.zone}"
+    said = text.alarm_text(kind, zone=zone, alarm_class=alarm_class, facts=facts)
+    step = AlarmStep(raised_s, "unacknowledged", SYSTEM, "nothing heard")
+    alarm = NewAlarm(
+        site=placed.site,
+        unit=placed.unit,
+        zone="",
+        node=placed.node,
+        kind=kind,
+        class_=alarm_class,
+        raised_s=raised_s,
+        cleared_s=None,
+        state="unacknowledged",
+        cause="",
+        text=said,
+        instant=True,
+        steps=(step,),
+        outbox=(OutboxItem(f"{placed.site}/{placed.node}/silent/{raised_s}", "people", said),),
+    )
+    record.add_alarm(alarm, now_s=now_s)
