@@ -19,10 +19,9 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from demo.weather import DAY_S, MARINE, STEP_S, Climate
+from demo.weather import DAY_S, Array
 from demo.world import (
     Leak,
-    LeakKind,
     Samples,
     Side,
     Soaking,
@@ -108,7 +107,7 @@ _CODES: dict[str, tuple[str, Side]] = {
     "floor-bath": ("floor", "under"),
 }
 _TWINS = {"off-rear-low": "off-front-low", "off-front-low": "off-rear-low"}
-_FACES_AT_DEG = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+_FACES = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 _KINDS = (
     _Kind("Silver trailer by the gate", "travel trailer", "stored", "laminated wall", 20.0),
@@ -137,12 +136,13 @@ class Yard:
     `past` first, once; then `live` as time passes.
     """
 
-    def __init__(self, *, seed: int, now_s: int, days: int = 60, units: int = 12) -> None:
+    def __init__(
+        self, *, seed: int, now_s: int, days: int = 60, units: int = 12, boot: int = 1
+    ) -> None:
         if units < 1 or days < 1:
             raise ValueError(f"a yard needs a unit and a day, not {units} and {days}")
         self.end_s = now_s - now_s % PAST_SAMPLE_S
         self.start_s = self.end_s - days * DAY_S
-        self._seed = seed
         kinds = [_KINDS[index % len(_KINDS)] for index in range(units)]
         plans = [self._plan(index, kind) for index, kind in enumerate(kinds)]
         self.units = tuple(
@@ -158,14 +158,20 @@ class Yard:
         self.zones = tuple(_described(plans))
         self.events = self._events(plans)
         self.planted = self._planted(plans)
-        self.world = World(
-            seed=seed, units=plans, start_s=self.start_s, sample_s=PAST_SAMPLE_S, climate=MARINE
-        )
+        self.world = World(seed=seed, units=plans, start_s=self.start_s, sample_s=PAST_SAMPLE_S)
         self.nodes = (*(f"n-{plan.code}" for plan in plans), MAST)
-        self._plans = plans
+        zones_before = np.cumsum([0, *(len(plan.zones) for plan in plans)]).tolist()
+        cabins = zones_before[-1]
+        self._columns = [
+            [*range(zones_before[index], zones_before[index + 1]), cabins + index]
+            for index in range(units)
+        ] + [[cabins + units]]
         self._seq = [0] * len(self.nodes)
-        self._boot = 1 + (self.start_s // DAY_S) % 7
-        self._newest: tuple[Samples, Samples] | None = None
+        self._boot = boot
+        self._booted_s = self.start_s - HOUR_S
+        self._sampled_s = self.start_s
+        self._rain_mm = 0.0
+        self._newest: tuple[_Instant, _Instant] | None = None
 
     # What is planted ------------------------------------------------------------------------
 
@@ -176,10 +182,10 @@ class Yard:
         code = slug(index)
         planted = index if index < len(_KINDS) else -1  # extra units are healthy
         walls = (
-            _zone(code=zone, build=kind.build, moisture=None)
+            _zone(code=zone, wall=kind.build, moisture=None)
             for zone in ("off-rear-low", "door-mid-high", "off-front-low")
         )
-        floor = _zone(code=kind.floor, build="", moisture=0.26 if planted == 10 else None)
+        floor = _zone(code=kind.floor, wall="", moisture=0.26 if planted == 10 else None)
         leaks: tuple[Leak, ...] = ()
         if planted == 3:
             leaks = (self._leak(code, "off-rear-low", days_ago=48, ml=260.0, growth_days=0.0),)
@@ -187,7 +193,7 @@ class Yard:
             leaks = (self._leak(code, "roof-vent1-ring", days_ago=40, ml=60.0, growth_days=40.0),)
         return UnitPlan(
             code=code,
-            zones=(*walls, _zone(code="roof-vent1-ring", build="", moisture=None), floor),
+            zones=(*walls, _zone(code="roof-vent1-ring", wall="", moisture=None), floor),
             heading_deg=kind.heading_deg,
             volume_m3=kind.volume_m3,
             air_changes_h=kind.air_changes_h,
@@ -200,11 +206,10 @@ class Yard:
     def _leak(
         self, unit: str, zone: str, *, days_ago: float, ml: float, growth_days: float
     ) -> Leak:
-        kind: LeakKind = "rain"
         return Leak(
             unit=unit,
             zone=zone,
-            kind=kind,
+            kind="rain",
             onset_s=self._ago_s(days_ago),
             ml_per_event=ml,
             growth_days=growth_days,
@@ -233,7 +238,9 @@ class Yard:
 
     def _planted(self, plans: list[UnitPlan]) -> tuple[Planted, ...]:
         found = [
-            Planted(leak.unit, leak.zone, "rain ingress", "growing" if leak.growth_days else "large")
+            Planted(
+                leak.unit, leak.zone, "rain ingress", "growing" if leak.growth_days else "large"
+            )
             for plan in plans
             for leak in plan.leaks
         ]
@@ -304,7 +311,8 @@ class Yard:
         ]
         for node in self.nodes:
             unit = "" if node == MAST else node.removeprefix("n-")
-            probes = dict(self._probes(unit))
+            codes = [zone.code for zone in self.zones if zone.unit == unit]
+            probes = {f"p{place + 1}": code for place, code in enumerate(codes)}
             parts.append(
                 _table("node", code=node, site=SITE, unit=unit, **{"from": from_}, probes=probes)
             )
@@ -321,62 +329,153 @@ class Yard:
         ]
         return "\n".join(parts)
 
-    def _probes(self, unit: str) -> Iterator[tuple[str, str]]:
-        codes = [zone.code for zone in self.zones if zone.unit == unit]
-        yield from ((f"p{index + 1}", code) for index, code in enumerate(codes))
-
     def past(self) -> Iterator[list[Reading]]:
-        """Readings up to `end_s`: for each sampling time and node the readings of one sample.
+        """Samples up to `end_s`: each a node's readings of one time; times ascend.
 
-        Times ascend, and with them each node's seq; a sample that never was leaves none behind.
+        A sample that never was (an outage, a dead node) is left out and takes no seq.
         """
-        samples = self.world.run(self.end_s)
+        yield from self.until(self.end_s)
+
+    def until(self, now_s: int) -> Iterator[list[Reading]]:
+        """The same from where the yard stands, up to `now_s`, one sample each 20 minutes."""
+        samples = self.world.run(now_s)
         for row in range(samples.at_s.size):
-            for node in range(len(self.nodes)):
-                yield from self._packed(samples, row, node)
+            instant = _row(samples, row)
+            self._newest = (self._newest[1] if self._newest else instant, instant)
+            yield from self._packed(instant)
 
     def live(self, now_s: int) -> list[list[Reading]]:
-        """One sample of every node that is alive, taken at `now_s`; call with rising times.
+        """One sample of every node that is alive, taken at `now_s`; times must rise.
 
-        The world is stepped just beyond `now_s` and read between its steps, never ahead of it.
+        The world is stepped just beyond `now_s` and read between its steps, so no reading is
+        ahead of its time. Call `past` first.
         """
-        row = self._between(now_s)
-        return [
-            sample for node in range(len(self.nodes)) for sample in self._packed(row, 0, node)
-        ]
+        if self._newest is None:
+            raise ValueError("live continues a past: call past() first")
+        while self._newest[1].at_s < now_s:
+            following = self.world.run(self.world.now_s + PAST_SAMPLE_S)
+            for row in range(following.at_s.size):
+                self._newest = (self._newest[1], _row(following, row))
+        return list(self._packed(_between(*self._newest, at_s=now_s)))
 
-    def _packed(self, samples: Samples, row: int, node: int) -> Iterator[list[Reading]]:
-        at_s = int(samples.at_s[row])
-        seq = self._seq[node]
-        if self.nodes[node] == MAST:
-            columns = [len(self.world.probes) - 1]
-        else:
-            columns = self._columns(node)
-        head = {
-            "site": SITE,
-            "node": self.nodes[node],
-            "boot": self._boot,
-            "seq": seq,
-            "at_s": at_s,
-            "uptime_s": at_s - self.start_s + 3600 * (node + 1),
-            "silence_s": SILENCE_S,
-            "battery_percent": float(round(96 - node - (at_s - self.start_s) / DAY_S * 0.05)),
-            "signal_dbm": float(-62 - 2 * node - (at_s // HOUR_S) % 5),
-        }
-        readings = []
-        for index, column in enumerate(columns):
-            temperature_c = float(samples.temperature_c[row, column])
-            if not np.isnan(temperature_c):
-                readings.append(
-                    Reading(
-                        **head,
-                        probe=f"p{index + 1}",
-                        temperature_c=temperature_c,
-                        humidity_percent=float(samples.humidity_percent[row, column]),
-                    )
-                )
-        if readings and self.nodes[node] == MAST:
-            readings.append(Reading(**head, probe="p2", rain_mm=float(samples.rain_mm[row])))
-        if readings:
-            self._seq[node] = seq + 1
-            yield readings
+    def _packed(self, instant: "_Instant") -> Iterator[list[Reading]]:
+        self._rain_mm += instant.rain_mm_h * (instant.at_s - self._sampled_s) / HOUR_S
+        self._sampled_s = instant.at_s
+        for index, node in enumerate(self.nodes):
+            columns = self._columns[index]
+            if np.isnan(instant.temperature_c[columns[0]]):
+                continue
+            yield self._sample(index, node, instant, columns)
+            self._seq[index] += 1
+            if node == MAST:
+                self._rain_mm = 0.0  # a gauge counts on through an outage of its node
+
+    def _sample(
+        self, index: int, node: str, instant: "_Instant", columns: list[int]
+    ) -> list[Reading]:
+        at_s = instant.at_s
+        age_days = (at_s - self.start_s) / DAY_S
+
+        def reading(probe: int, **measured: float) -> Reading:
+            return Reading(
+                site=SITE,
+                node=node,
+                probe=f"p{probe}",
+                boot=self._boot,
+                seq=self._seq[index],
+                at_s=at_s,
+                uptime_s=at_s - self._booted_s,
+                silence_s=SILENCE_S,
+                battery_percent=float(round(97 - index % 9 - 0.05 * age_days)),
+                signal_dbm=float(-61 - 3 * (index % 7) - at_s // HOUR_S % 5),
+                **measured,
+            )
+
+        sample = [
+            reading(
+                place + 1,
+                temperature_c=float(instant.temperature_c[column]),
+                humidity_percent=float(instant.humidity_percent[column]),
+            )
+            for place, column in enumerate(columns)
+        ]
+        if node == MAST:
+            sample.append(reading(2, rain_mm=round(self._rain_mm, 2)))
+        return sample
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Instant:
+    """One row of samples."""
+
+    at_s: int
+    temperature_c: Array
+    humidity_percent: Array
+    rain_mm_h: float  # since the row before
+
+
+def _row(samples: Samples, row: int) -> _Instant:
+    return _Instant(
+        at_s=int(samples.at_s[row]),
+        temperature_c=samples.temperature_c[row],
+        humidity_percent=samples.humidity_percent[row],
+        rain_mm_h=float(samples.rain_mm[row]) * HOUR_S / PAST_SAMPLE_S,
+    )
+
+
+def _between(before: _Instant, after: _Instant, *, at_s: int) -> _Instant:
+    """A straight line from one row to the next."""
+    share = (at_s - before.at_s) / (after.at_s - before.at_s)
+    temperature_c = before.temperature_c + share * (after.temperature_c - before.temperature_c)
+    humidity = before.humidity_percent + share * (after.humidity_percent - before.humidity_percent)
+    return _Instant(
+        at_s=at_s,
+        temperature_c=np.round(temperature_c, 2),
+        humidity_percent=np.round(humidity, 1),
+        rain_mm_h=after.rain_mm_h,
+    )
+
+
+def _zone(*, code: str, wall: str, moisture: float | None) -> ZonePlan:
+    kind, side = _CODES[code]
+    return ZonePlan(
+        code=code, build=wall if kind == "wall" else kind, side=side, start_moisture=moisture
+    )
+
+
+def _described(plans: list[UnitPlan]) -> Iterator[Watched]:
+    """The zones of all units and of the site, in the order of the nodes' probes."""
+    for plan in plans:
+        for zone in plan.zones:
+            kind, side = _CODES[zone.code]
+            bearing = {"off": -90.0, "door": 90.0}.get(side)
+            turned_deg = 0.0 if bearing is None else (plan.heading_deg + bearing) % 360.0
+            yield Watched(
+                unit=plan.code,
+                code=zone.code,
+                kind=kind,
+                material="plywood" if kind.endswith("floor") else "luan ply",
+                mould_class="S",
+                faces="" if bearing is None else _FACES[round(turned_deg / 45.0) % 8],
+                dry_twin=_TWINS.get(zone.code, ""),
+            )
+        yield Watched(plan.code, "air-main", "cabin", "", "S", "")
+    yield Watched("", "outside", "outside", "", "S", "")
+    yield Watched("", "rain-gauge", "outside", "", "S", "")
+
+
+def _rfc3339(at_s: int) -> str:
+    return datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _table(name: str, **fields: str | float | dict[str, str]) -> str:
+    """One table of an array; a JSON string without control characters is a TOML string too."""
+
+    def value(field: str | float | dict[str, str]) -> str:
+        if isinstance(field, dict):
+            pairs = ", ".join(f"{key} = {value(text)}" for key, text in field.items())
+            return f"{{ {pairs} }}"
+        return json.dumps(field, ensure_ascii=False)
+
+    lines = [f"{key} = {value(field)}" for key, field in fields.items() if field != ""]
+    return "\n".join([f"[[{name}]]", *lines, ""])

@@ -1,34 +1,29 @@
-"""The files beside the readings: zones and events in, hours and alarms out, and a lot to import.
+"""Files that people hand in and take away: zones and events in, hours and alarms out.
 
-`read_readings` (`monitor.history`) is offered here too, so that a caller has one place to look.
+Readings (`monitor.history`) and a lot to import (`monitor.lotfile`) are offered here too, so that
+a caller has one place to look.
 """
 
 import re
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import Path
 from typing import Final, cast, get_args
 
-import msgspec
-import pandas as pd
 from numpy.typing import ArrayLike
 
 from monitor.errors import InputError
 from monitor.history import ReadingsFile, Rejected, ZoneKey, read_readings
 from monitor.lot import (
-    CODE,
     EVENT_KINDS,
     ZONE_KINDS,
     Event,
     EventKind,
     MouldClass,
-    Placement,
-    Site,
-    Unit,
     Zone,
     ZoneKind,
 )
+from monitor.lotfile import LotFile, SiteEvent, SiteZone, read_lot
 from monitor.tables import load, read_head, write_table
 from monitor.times import parse_time
 
@@ -38,6 +33,7 @@ __all__ = [
     "LotFile",
     "ReadingsFile",
     "Rejected",
+    "SiteEvent",
     "SiteZone",
     "complete_zones",
     "guess_kind",

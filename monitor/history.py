@@ -124,7 +124,9 @@ def read_readings(
         notes.append(f"rows without a value, left out: {int((~full).sum())}")
     places = np.flatnonzero(full)
     frame = frame.iloc[places]
-    named, zone_of = _zone_names(frame, rejects, unit="unit" if unit is None else unit, zone=zone or "")
+    named, zone_of = _zone_names(
+        frame, rejects, unit="unit" if unit is None else unit, zone=zone or ""
+    )
     at_s = _times(path, frame["time"], head.first_line, rejects, timezone, start_s)
     usable = ~np.isin(places, list(rejects))
     _reject_far(places, at_s, usable, rejects)

@@ -14,12 +14,11 @@ be left out where the unit tells it, or where there is one site only. Times are 
 offset, as text or as TOML writes them. Everything that is named must be in the same file.
 """
 
-import datetime as dt
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, NoReturn, get_args
 
 import msgspec
 from msgspec import Meta, Struct
@@ -28,6 +27,7 @@ from monitor.errors import InputError
 from monitor.lot import (
     CODE,
     EVENT_KINDS,
+    ZONE_KINDS,
     Event,
     EventKind,
     MouldClass,
@@ -119,13 +119,19 @@ class _Event(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class _Lot(Struct, frozen=True, forbid_unknown_fields=True):
-    site: list[_Site]
+    site: Annotated[list[_Site], Meta(min_length=1)]
     unit: list[_Unit] = []
     zone: list[_Zone] = []
     node: list[_Node] = []
     event: list[_Event] = []
 
 
+_ALLOWED: Final[dict[tuple[str, str], tuple[str, ...]]] = {
+    ("unit", "life"): get_args(Life),
+    ("zone", "kind"): ZONE_KINDS,
+    ("zone", "mould_class"): get_args(MouldClass),
+    ("event", "kind"): EVENT_KINDS,
+}
 _ENTRIES: Final[dict[str, type[Struct]]] = {
     "site": _Site,
     "unit": _Unit,
@@ -144,79 +150,129 @@ def read_lot(path: Path) -> LotFile:
         If the file cannot be read, a key is unknown, a value is not allowed, or a name is used
         that no entry defines; names the line and says what to do.
     """
+    text = _text(path)
     try:
-        text = path.read_text(encoding="utf-8-sig")
-        lot = msgspec.toml.decode(text.encode(), type=_Lot)
+        lot = msgspec.toml.decode(text, type=_Lot)
+    except msgspec.ValidationError as error:
+        raise InputError(_explain(path, text, str(error))) from error
+    except msgspec.DecodeError as error:
+        raise InputError(f"{path}: is not TOML: {error}") from error
+    source = _Source(path, text)
+    site_of_unit = _sites_of_units(source, lot)
+    zones = _zones(source, lot, site_of_unit)
+    return LotFile(
+        sites=tuple(_site(source, lot, index) for index in range(len(lot.site))),
+        units=tuple(
+            Unit(
+                unit.code, site_of_unit[unit.code], unit.name, unit.slot, unit.body_type, unit.life
+            )
+            for unit in lot.unit
+        ),
+        zones=tuple(SiteZone(site, zone) for (site, _, _), zone in zones.items()),
+        placements=tuple(_placements(source, lot, site_of_unit, zones)),
+        events=tuple(_events(source, lot, site_of_unit, zones)),
+    )
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise InputError(f"{path}: there is no such file") from None
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {error.strerror or error}") from error
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: is not UTF-8 text; save it in UTF-8") from error
-    except msgspec.ValidationError as error:
-        raise InputError(_explain(path, text, str(error))) from error
-    except msgspec.DecodeError as error:
-        raise InputError(f"{path}: is not TOML: {error}") from error
-    return _Joined(path, text, lot).whole()
 
 
-@dataclass(slots=True)
-class _Joined:
-    """Entries on their way to a `LotFile`: each may name only what stands in the file."""
+_ZoneKey = tuple[str, str, str]  # site, unit, zone
+
+
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """The text of the file, to name the line of what is wrong."""
 
     path: Path
     text: str
-    lot: _Lot
-    site_of_unit: dict[str, str] = field(default_factory=dict)
-    zones: dict[tuple[str, str, str], Zone] = field(default_factory=dict)  # site, unit, code
 
-    def whole(self) -> LotFile:
-        sites = tuple(self._site(index, entry) for index, entry in enumerate(self.lot.site))
-        units = tuple(self._unit(index, entry) for index, entry in enumerate(self.lot.unit))
-        for index, entry in enumerate(self.lot.zone):
-            self._zone(index, entry)
-        for (site, unit, _), (index, entry) in zip(
-            self.zones, enumerate(self.lot.zone), strict=True
-        ):
-            if entry.dry_twin and (site, unit, entry.dry_twin) not in self.zones:
-                self._refuse("zone", index, "dry_twin", f"there is no zone {entry.dry_twin!r} of {unit!r}")
-        return LotFile(
-            sites=sites,
-            units=units,
-            zones=tuple(SiteZone(site, zone) for (site, _, _), zone in self.zones.items()),
-            placements=tuple(self._placements()),
-            events=tuple(
-                self._event(index, entry) for index, entry in enumerate(self.lot.event)
-            ),
-        )
+    def refuse(self, table: str, index: int, key: str, why: str) -> NoReturn:
+        line = _line_of(self.text, table, index, key)
+        raise InputError(f"{self.path}, line {line}: [[{table}]] {key}: {why}")
 
-    def _site(self, index: int, entry: _Site) -> Site:
-        if entry.code in [other.code for other in self.lot.site[:index]]:
-            self._refuse("site", index, "code", f"site {entry.code!r} stands here a second time")
+    def seconds(self, table: str, index: int, key: str, value: object) -> int:
+        """Seconds since 1970 of a time, as text or as TOML writes it."""
         try:
-            time_zone(entry.timezone)
-        except InputError as error:
-            self._refuse("site", index, "timezone", str(error))
-        return Site(entry.code, entry.name, entry.timezone, entry.altitude_m)
-
-    def _unit(self, index: int, entry: _Unit) -> Unit:
-        if entry.code in self.site_of_unit:
-            self._refuse("unit", index, "code", f"unit {entry.code!r} stands here a second time")
-        site = self.site_of_unit[entry.code] = self._site_code("unit", index, entry.site, "")
-        return Unit(entry.code, site, entry.name, entry.slot, entry.body_type, entry.life)
-
-    def _zone(self, index: int, entry: _Zone) -> None:
-        key = (
-            self._site_code("zone", index, entry.site, entry.unit),
-            entry.unit,
-            entry.code,
-        )
-        if key in self.zones:
-            self._refuse(
-                "zone", index, "code", f"zone {entry.unit}/{entry.code} stands here a second time"
+            return parse_time(str(value))
+        except InputError:
+            self.refuse(
+                table,
+                index,
+                key,
+                f"{str(value)!r} is no time with an offset; write 2030-01-01T00:00:00Z",
             )
-        self.zones[key] = Zone(
-            unit=entry.unit,
+
+
+def _site(source: _Source, lot: _Lot, index: int) -> Site:
+    entry = lot.site[index]
+    if entry.code in {other.code for other in lot.site[:index]}:
+        source.refuse("site", index, "code", f"{entry.code!r} stands here a second time")
+    try:
+        time_zone(entry.timezone)
+    except InputError as error:
+        source.refuse("site", index, "timezone", str(error))
+    return Site(entry.code, entry.name, entry.timezone, entry.altitude_m)
+
+
+def _sites_of_units(source: _Source, lot: _Lot) -> dict[str, str]:
+    site_of_unit: dict[str, str] = {}
+    for index, unit in enumerate(lot.unit):
+        if unit.code in site_of_unit:
+            source.refuse("unit", index, "code", f"{unit.code!r} stands here a second time")
+        site_of_unit[unit.code] = _site_code(source, lot, "unit", index, site=unit.site)
+    return site_of_unit
+
+
+def _site_code(source: _Source, lot: _Lot, table: str, index: int, *, site: str) -> str:
+    """Find the site an entry names, or the only one."""
+    codes = [entry.code for entry in lot.site]
+    if site and site not in codes:
+        source.refuse(table, index, "site", f"{site!r} is none of {', '.join(codes)}")
+    if not site and len(codes) > 1:
+        source.refuse(table, index, "site", f"is missing; give one of {', '.join(codes)}")
+    return site or codes[0]
+
+
+def _place(
+    source: _Source, lot: _Lot, site_of_unit: Mapping[str, str], table: str, index: int
+) -> tuple[str, str]:
+    """Site and unit of an entry; the unit tells the site."""
+    entry: _Zone | _Node | _Event = getattr(lot, table)[index]
+    if not entry.unit:
+        return _site_code(source, lot, table, index, site=entry.site), ""
+    if entry.unit not in site_of_unit:
+        source.refuse(table, index, "unit", f"there is no unit {entry.unit!r} in this file")
+    site = site_of_unit[entry.unit]
+    if entry.site not in {"", site}:
+        source.refuse(table, index, "site", f"is {entry.site!r}, and the unit is on {site!r}")
+    return site, entry.unit
+
+
+def _zones(source: _Source, lot: _Lot, site_of_unit: Mapping[str, str]) -> dict[_ZoneKey, Zone]:
+    zones: dict[_ZoneKey, Zone] = {}
+    for index, entry in enumerate(lot.zone):
+        site, unit = _place(source, lot, site_of_unit, "zone", index)
+        if (site, unit, entry.code) in zones:
+            source.refuse("zone", index, "code", f"{unit}/{entry.code} stands here a second time")
+        twin = (entry.unit, entry.dry_twin)
+        if entry.dry_twin and twin not in {(zone.unit, zone.code) for zone in lot.zone}:
+            source.refuse("zone", index, "dry_twin", f"there is no zone {'/'.join(twin)} here")
+        watched_from_s = (
+            source.seconds("zone", index, "watched_from", entry.watched_from)
+            if entry.watched_from
+            else None
+        )
+        zones[site, unit, entry.code] = Zone(
+            unit=unit,
             code=entry.code,
             kind=entry.kind,
             material=entry.material,
@@ -224,61 +280,101 @@ class _Joined:
             dry_twin=entry.dry_twin,
             faces=entry.faces,
             temperature_factor=entry.temperature_factor,
-            watched_from_s=None
-            if entry.watched_from in {None, ""}
-            else self._time("zone", index, "watched_from", entry.watched_from),
+            watched_from_s=watched_from_s,
         )
+    return zones
 
-    def _placements(self) -> Iterator[Placement]:
-        seen = set()
-        for index, node in enumerate(self.lot.node):
-            site = self._site_code("node", index, node.site, node.unit)
-            if (site, node.code) in seen:
-                self._refuse("node", index, "code", f"node {node.code!r} stands here a second time")
-            seen.add((site, node.code))
-            from_s = self._time("node", index, "from", node.begins)
-            for probe, place in node.probes.items():
-                unit, slash, zone = place.partition("/")
-                if not slash:
-                    unit, zone = node.unit, place
-                if (site, unit, zone) not in self.zones:
-                    self._refuse(
-                        "node", index, "probes", f"{probe} watches {place!r}, which is no zone here"
-                    )
-                yield Placement(node.code, probe, site, unit, zone, from_s)
 
-    def _event(self, index: int, entry: _Event) -> SiteEvent:
-        site = self._site_code("event", index, entry.site, entry.unit)
-        if entry.zone and (site, entry.unit, entry.zone) not in self.zones:
-            self._refuse("event", index, "zone", f"there is no zone {entry.unit}/{entry.zone} here")
-        at_s = self._time("event", index, "time", entry.time)
-        return SiteEvent(site, Event(at_s, entry.kind, entry.value, entry.unit, entry.zone))
+def _placements(
+    source: _Source, lot: _Lot, site_of_unit: Mapping[str, str], zones: Collection[_ZoneKey]
+) -> Iterator[Placement]:
+    seen: set[tuple[str, str]] = set()
+    for index, node in enumerate(lot.node):
+        site, own = _place(source, lot, site_of_unit, "node", index)
+        if (site, node.code) in seen:
+            source.refuse("node", index, "code", f"{node.code!r} stands here a second time")
+        seen.add((site, node.code))
+        from_s = source.seconds("node", index, "from", node.begins)
+        for probe, place in node.probes.items():
+            unit, slash, zone = place.rpartition("/")
+            unit = unit if slash else own
+            if (site, unit, zone) not in zones:
+                source.refuse("node", index, "probes", f"{probe} watches {place!r}: no zone here")
+            yield Placement(node.code, probe, site, unit, zone, from_s)
 
-    def _site_code(self, table: str, index: int, site: str, unit: str) -> str:
-        """The site of an entry: its unit's, the one it names, or the only one."""
-        codes = [entry.code for entry in self.lot.site]
-        if unit and unit not in self.site_of_unit:
-            self._refuse(table, index, "unit", f"there is no unit {unit!r} in this file")
-        found = site or self.site_of_unit.get(unit) or codes[0]
-        if found not in codes or (unit and found != self.site_of_unit[unit]):
-            self._refuse(table, index, "site", f"{found!r} is not the site of it: {', '.join(codes)}")
-        if not site and not unit and len(codes) > 1:
-            self._refuse(table, index, "code", f"name its site: one of {', '.join(codes)}")
-        return found
 
-    def _time(self, table: str, index: int, key: str, value: object) -> int:
-        if isinstance(value, dt.datetime) and value.tzinfo is not None:
-            return int(value.timestamp() // 1)
-        try:
-            return parse_time(str(value), timezone=None)
-        except InputError:
-            self._refuse(
-                table,
-                index,
-                key,
-                f"{str(value)!r} is no time with an offset; write 2030-01-01T00:00:00Z",
-            )
+def _events(
+    source: _Source, lot: _Lot, site_of_unit: Mapping[str, str], zones: Collection[_ZoneKey]
+) -> Iterator[SiteEvent]:
+    for index, entry in enumerate(lot.event):
+        site, unit = _place(source, lot, site_of_unit, "event", index)
+        if entry.zone and (site, unit, entry.zone) not in zones:
+            source.refuse("event", index, "zone", f"there is no zone {unit}/{entry.zone} here")
+        at_s = source.seconds("event", index, "time", entry.time)
+        yield SiteEvent(site, Event(at_s, entry.kind, entry.value, unit, entry.zone))
 
-    def _refuse(self, table: str, index: int, key: str, why: str) -> NoReturn:
-        line = _line_of(self.text, table, index, key)
-        raise InputError(f"{self.path}, line {line}: {key} in [[{table}]]: {why}")
+
+# ---- what is wrong, in words --------------------------------------------------------------
+
+_WHERE: Final = re.compile(
+    r"(.*?)(?: - at `(?:key` in `)?\$(?:\.(\w+))?(?:\[(\d+)\])?(?:\.(\w+))?.*`)?"
+)
+_WRONG: Final = re.compile(r"Expected `(.+)`, got `(.+)`")
+_WORDS: Final = {
+    "str": "text in quotes",
+    "object": "a table",
+    "array": "entries in double brackets, such as [[unit]]",
+    "int": "a whole number",
+    "float": "a number",
+    "bool": "true or false",
+}
+
+
+def _explain(path: Path, text: str, message: str) -> str:
+    """Say in words, with the line, what msgspec found wrong."""
+    match = _WHERE.fullmatch(message)
+    what, table, index, key = match.groups() if match else (message, None, None, None)
+    unknown = re.fullmatch(r"Object contains unknown field `(.*)`", what)
+    lacking = re.fullmatch(r"Object missing required field `(.*)`", what)
+    if unknown and table is None:
+        line = _line_of(text, unknown[1], 0, "")
+        return f"{path}, line {line}: unknown table {unknown[1]!r}; there are {', '.join(_ENTRIES)}"
+    if lacking and table is None:
+        return f"{path}: has no [[{lacking[1]}]]; a lot file starts with one"
+    named = str(table)
+    line = _line_of(text, named, int(index or 0), unknown[1] if unknown else key or "")
+    where = f"{path}, line {line}: [[{named}]]"
+    if unknown:
+        allowed = [entry.encode_name for entry in msgspec.structs.fields(_ENTRIES[named])]
+        return f"{where} unknown key {unknown[1]!r}; it takes {', '.join(allowed)}"
+    if lacking:
+        return f"{where} lacks the key {lacking[1]!r}"
+    return f"{where} {key or ''}: {_reworded(what, named, key)}"
+
+
+def _reworded(what: str, table: str, key: str | None) -> str:
+    if "matching regex" in what:
+        return "may have only a-z, 0-9, - and _, starts with a letter or digit, at most 64 long"
+    if what.startswith("Invalid enum value"):
+        kinds = _ALLOWED[table, str(key)]
+        return f"{what.removeprefix('Invalid enum value ')} is none of {', '.join(kinds)}"
+    wrong = _WRONG.fullmatch(what)
+    if wrong:
+        return f"must be {_WORDS.get(wrong[1], wrong[1])}, not {_WORDS.get(wrong[2], wrong[2])}"
+    return what[0].lower() + what[1:].replace("`float`", "a number")
+
+
+def _line_of(text: str, table: str, index: int, key: str) -> int:
+    """Line of a key in the index-th entry of a table; of the entry itself where it has no such."""
+    entry, found = -1, 1
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = re.match(r"\s*\[\[?\s*([\w-]+)\s*\]", line)
+        if header:
+            if entry == index and header[1] == table:
+                break
+            entry += header[1] == table
+            inside = header[1] == table and entry == index
+            found = number if inside else found
+        elif entry == index and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
+            return number
+    return found

@@ -4,6 +4,7 @@ A file that cannot be read or written is an `InputError` that says what to do.
 """
 
 import csv
+import warnings
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -44,14 +45,8 @@ def read_head(path: Path) -> TableHead:
             reader = csv.reader(lines)
             names = next((row for row in reader if any(row)), [])
             head = TableHead(tuple(name.strip() for name in names), reader.line_num + 1)
-    except FileNotFoundError:
-        raise InputError(f"{path}: there is no such file") from None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror or error}") from error
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from error
-    except (csv.Error, ValueError) as error:  # pyarrow raises kinds of ValueError
-        raise InputError(f"{path}: cannot be read: {error}") from error
+    except (OSError, ValueError, csv.Error) as error:  # UTF-8 and pyarrow: kinds of ValueError
+        raise InputError(_unreadable(path, error)) from error
     if not head.names:
         raise InputError(f"{path}: is empty; the first line must name the columns")
     if len(head.names) == 1 and any(mark in head.names[0] for mark in ";\t|"):
@@ -123,7 +118,7 @@ def load(
     try:
         frame = pd.read_parquet(path, columns=list(columns.values()), engine="pyarrow")
     except (OSError, ValueError) as error:
-        raise InputError(f"{path}: cannot be read: {error}") from error
+        raise InputError(_unreadable(path, error)) from error
     return pd.DataFrame({ours: frame[theirs] for ours, theirs in columns.items()})
 
 
@@ -135,31 +130,51 @@ def _load_csv(
     numbers: Collection[str],
     names: Collection[str],
 ) -> pd.DataFrame:
-    at = {head.names.index(theirs): ours for ours, theirs in columns.items()}
-    at[len(head.names)] = EXTRA
-    text = [name for name in at.values() if name not in numbers]
-    try:
+    ours = {head.names.index(theirs): name for name, theirs in columns.items()}
+    at = [ours.get(place, f"{place} unused") for place in range(len(head.names))]
+    wanted = [*sorted(ours), len(at)]
+
+    def read(at: list[str], wanted: list[int] | None) -> pd.DataFrame:
+        text = [name for name in at if name not in numbers]
         return pd.read_csv(
             path,
             header=None,
             skiprows=head.first_line - 1,
-            names=[at.get(place, f"{place} unused") for place in range(len(head.names) + 1)],
-            usecols=sorted(at),  # by place: rows that are too long are then no error
+            names=at,
+            usecols=wanted,  # by place; rows that are too long are then cut, and no error
+            index_col=False,
             dtype={name: "category" if name in names else str for name in text},
             keep_default_na=False,
-            na_values={name: [""] if name in text else list(MISSING) for name in at.values()},
+            na_values={name: [""] if name in text else list(MISSING) for name in at},
             skipinitialspace=True,
             skip_blank_lines=False,  # a row's place tells its line
             encoding="utf-8-sig",
             compression=None,
             low_memory=False,
         )
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from error
-    except pd.errors.EmptyDataError:
-        raise InputError(f"{path}: has column names and no rows") from None
-    except (pd.errors.ParserError, OSError) as error:
-        raise InputError(f"{path}: cannot be read: {str(error).strip()}") from error
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            return read(at, None)[[at[place] for place in sorted(ours)]]
+    except (pd.errors.ParserError, pd.errors.ParserWarning):
+        pass  # some row is too long: read again, and keep what stands behind the columns
+    except (UnicodeDecodeError, pd.errors.EmptyDataError, OSError) as error:
+        raise InputError(_unreadable(path, error)) from error
+    try:
+        return read([*at, EXTRA], wanted)
+    except (UnicodeDecodeError, pd.errors.ParserError, OSError) as error:
+        raise InputError(_unreadable(path, error)) from error
+
+
+def _unreadable(path: Path, error: Exception) -> str:
+    if isinstance(error, UnicodeDecodeError):
+        return f"{path}: is not UTF-8 text; save it as CSV in UTF-8"
+    if isinstance(error, FileNotFoundError):
+        return f"{path}: there is no such file"
+    if isinstance(error, pd.errors.EmptyDataError):
+        return f"{path}: has column names and no rows"
+    return f"{path}: cannot be read: {getattr(error, 'strerror', None) or str(error).strip()}"
 
 
 def write_table(

@@ -21,7 +21,7 @@ import re
 from collections.abc import Sequence
 from functools import lru_cache
 from math import isfinite
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import msgspec
 from msgspec import UNSET, UnsetType
@@ -105,12 +105,13 @@ class _Quantity(NamedTuple):
     """What a name in a unit means; `field` of Reading = value * scale + offset."""
 
     field: str
-    low: float
+    low: float  # limits of the field, in its unit
     high: float
     scale: float = 1.0
     offset: float = 0.0
     secondary: bool = False  # a unit of RFC 8798
     whole: bool = False
+    flag: bool = False  # travels as `vb`
 
 
 # Limits are what a working probe can report in or on a vehicle; beyond them it is broken or the
@@ -134,19 +135,20 @@ _QUANTITIES: Final[dict[str, dict[str, _Quantity]]] = {
     "boot": {"": _Quantity("boot", 0, _WHOLE, whole=True)},
     "seq": {"": _Quantity("seq", 0, _WHOLE, whole=True)},
     "uptime": {"s": _Quantity("uptime_s", 0, 2**40, whole=True)},
-    "contact": {"": _Quantity("contact", 0, 1)},
+    "contact": {"": _Quantity("contact", 0, 1, flag=True)},
 }
 _OF_NODE: Final = frozenset({"boot", "seq", "uptime", "battery", "signal"})
-_NODE_ONLY: Final = frozenset({"boot", "seq", "uptime"})
+_OF_SAMPLE: Final = frozenset({"boot", "seq", "uptime"})  # never a probe's own
 _UNITLESS: Final = frozenset({"boot", "seq", "contact"})
-_FAULT: Final = "fault"  # key beside a sample's fields: why it cannot be used
+_FAULT: Final = "fault"  # key beside a probe's fields: why they cannot be used
 _WRITTEN: Final = tuple(  # name, field, unit as `encode` writes them
     (name, next(iter(units.values())).field, next(iter(units)))
     for name, units in _QUANTITIES.items()
 )
 
-type_of_fields = dict[str, object]
-_Sample = dict[str, dict[str, object]]  # probe ("": the node itself) -> fields
+
+_Fields = dict[str, Any]  # the fields of one Reading as they come; checked before they are set
+_Samples = dict[float, dict[str, _Fields]]  # time -> probe ("": the node itself) -> fields
 
 _PACK: Final = msgspec.json.Decoder(list[_Record])
 _LABELS: Final = msgspec.json.Decoder(list[dict[str, msgspec.Raw]])
@@ -154,5 +156,87 @@ _RECEIPT: Final = msgspec.json.Decoder(Receipt)
 _ENCODER: Final = msgspec.json.Encoder()
 
 
-class _PackFault(Exception):
+class _PackError(Exception):
     """The whole message is unusable; the text is the sentence of its Reject."""
+
+
+def topic(site: str, node: str, prefix: str = "sillkeep") -> str:
+    """Topic on which a node publishes its packs."""
+    return f"{prefix}/{site}/{node}/senml"
+
+
+def split_topic(topic: str) -> tuple[str, str, str]:
+    """Site, node and last part (`senml`, `state`, `receipt`) of a topic of any prefix.
+
+    Raises
+    ------
+    ValueError
+        If the topic has too few parts, or a site or node that is no code.
+    """
+    parts = topic.rsplit("/", 3)
+    if len(parts) < 3:
+        raise ValueError(f"topic {_shown(topic)} is not <prefix>/<site>/<node>/senml")
+    site, node, last = parts[-3:]
+    for code in (site, node):
+        if not CODE.fullmatch(code):
+            raise ValueError(
+                f"topic {_shown(topic)} holds {_shown(code)}: site and node are codes of "
+                "a-z 0-9 - _ (at most 64); rename it at the node"
+            )
+    return site, node, last
+
+
+def decode(
+    topic: str, payload: bytes, *, received_s: int, waited_s: int = 0
+) -> tuple[list[Reading], list[Reject]]:
+    """Readings of one message, and its Reject if anything in it is not a reading.
+
+    Parameters
+    ----------
+    topic : str
+        Topic it came on; names site and node.
+    payload : bytes
+        SenML JSON; any bytes are allowed here.
+    received_s : int
+        When we received it. [s since 1970]
+    waited_s : int
+        How long it waited in the broker; relative times count back from before that. [s]
+
+    Returns
+    -------
+    tuple[list[Reading], list[Reject]]
+        Readings in the order of the pack, and no or one Reject, whose reason names every
+        sample that is missing from them. Never raises, whatever the bytes.
+
+    References
+    ----------
+    .. [1] RFC 8428 (SenML), 4: labels, names, units, versions, times.
+    .. [2] RFC 9100, 2 and 4: `bver` is a set of bits; secondary units are 2**4.
+    .. [3] RFC 8798: secondary units mm, ppm, dBm, hPa.
+    """
+    try:
+        site, node, last = split_topic(topic)
+        if last != "senml":
+            raise _PackError(f"topic ends in {_shown(last)}: packs are published to .../senml")
+        samples, strangers = _resolve(_records(payload), node)
+    except (_PackError, ValueError) as error:
+        return [], [Reject(topic=topic, payload=payload, reason=str(error), received_s=received_s)]
+    readings: list[Reading] = []
+    faults: list[str] = []
+    now_s = received_s - waited_s
+    for time_s, probes in samples.items():
+        of_node = probes.pop("", None) or {}
+        at_s = _absolute(time_s, now_s=now_s)
+        unset = not OLDEST_S <= at_s <= received_s + AHEAD_S or (-1 < time_s - at_s < 1) is None
+        for probe, own in (probes or {"p1": {}}).items():
+            fields = {**of_node, **own} if of_node else own
+            fault = _fault(fields, unset=unset)
+            if fault:
+                faults.append(f"{probe} at t {time_s:.15g}: {fault}")
+            else:
+                fields["at_s"] = None if unset else at_s
+                readings.append(Reading(site=site, node=node, probe=probe, **fields))
+    if not faults and not strangers:
+        return readings, []
+    reason = _reason(faults, strangers, count=len(faults) + len(readings))
+    return readings, [Reject(topic=topic, payload=payload, reason=reason, received_s=received_s)]

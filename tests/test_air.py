@@ -360,6 +360,16 @@ def test_the_uncertainty_of_the_dew_point_is_that_of_moving_both_readings(
     assert computed == pytest.approx(np.hypot(warm - cold, moist - dry) / 2.0, rel=0.01)
 
 
+def test_the_uncertainty_is_known_at_the_ends_of_the_range():
+    uncertainty_k = air.dew_point_uncertainty(
+        temperature_c=[-40.0, -100.0, 60.0],
+        humidity_percent=[0.008, 100.0, 1.0],
+        temperature_u_k=0.2,
+        humidity_u_percent=[0.0, 2.0, 2.0],
+    )
+    assert (uncertainty_k > 0.0).all()
+
+
 # Wet bulb
 
 

@@ -374,7 +374,7 @@ def dew_point_uncertainty(
     Parameters
     ----------
     temperature_c, humidity_percent : array_like
-        What the sensor says; the humidity over liquid water. [°C, -99 to 199] [%, 0 to 120]
+        What the sensor says; the humidity over liquid water. [°C, -100 to 200] [%, 0 to 120]
     temperature_u_k, humidity_u_percent : array_like
         Accuracy of the sensor, taken as independent. [K] [%] 0 or more
 
@@ -441,8 +441,9 @@ def _log_over_supercooled(kelvin: Floats) -> Floats:
 def _log_slope(celsius: Floats, *, over: Over) -> Floats:
     """Slope d ln p_sat / dT [1/K], from a central difference of 1 K, which errs by less than 1e-5."""
     half_k = 0.5
-    upper = saturation_vapour_pressure(temperature_c=celsius + half_k, over=over)
-    lower = saturation_vapour_pressure(temperature_c=celsius - half_k, over=over)
+    centre = np.clip(celsius, _COLDEST_C + half_k, _HOTTEST_C - half_k)  # both ends in range
+    upper = saturation_vapour_pressure(temperature_c=centre + half_k, over=over)
+    lower = saturation_vapour_pressure(temperature_c=centre - half_k, over=over)
     return np.log(upper / lower) / (2.0 * half_k)
 
 

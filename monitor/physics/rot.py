@@ -5,9 +5,9 @@ for the same conditions differ by a factor of ten, so nothing here gives a date.
 
 References
 ----------
-.. [1] C. Brischke and C. R. Welzbacher / T. Isaksson and others: dose of material climate, daily
-   moisture and temperature (the logistic dose-response model); coefficients as in a public
-   research code, agreeing with memory.
+.. [1] T. Isaksson, C. Brischke and S. Thelandersson, Materials and Structures 46 (2013) 1209-1225
+   (citation from memory): dose of daily moisture and temperature; coefficients as in a public
+   research code, which leaves out that both must be above zero.
 .. [2] Forest Products Laboratory: Wood Handbook, FPL-GTR-282 (2021), ch. 14: decay is slow below
    10 °C and above 35 °C and ceases near 2 and 38 °C.
 """

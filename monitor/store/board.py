@@ -17,7 +17,7 @@ from sqlalchemy import (
     Connection,
     Engine,
     FromClause,
-    RowMapping,
+    Row,
     Select,
     and_,
     case,
@@ -42,6 +42,7 @@ CLASS_RANK: dict[str, int] = {"act now": 0, "today": 1, "this week": 2, "season"
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+AnyRow = Row[*tuple[Any, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -453,7 +454,7 @@ def _units() -> Select[Any]:
 
 
 def _unit_now(
-    row: RowMapping, zones: dict[str, list[ZoneNow]], alarms: dict[str, list[AlarmRow]]
+    row: Row, zones: dict[str, list[ZoneNow]], alarms: dict[str, list[AlarmRow]]
 ) -> UnitNow:
     own = sorted(zones.get(row.code, ()), key=_severity)
     word, reason = unit_word(own)
@@ -528,7 +529,7 @@ def _zones_now(
     return [_zone_now(row, placed.get(row.zone_id, ()), now_s) for row in db.execute(query)]
 
 
-def _zone_now(row: RowMapping, placed: Sequence[tuple[int, int | None, int]], now_s: int) -> ZoneNow:
+def _zone_now(row: Row, placed: Sequence[tuple[int, int | None, int]], now_s: int) -> ZoneNow:
     silence_s = max((silence for _, _, silence in placed), default=DEFAULT_SILENCE_S)
     return ZoneNow(
         site=row.site,
@@ -665,7 +666,9 @@ def _is_open() -> ColumnElement[bool]:
     return and_(t.alarm.c.state != "normal", t.alarm.c.withdrawn_s.is_(None))
 
 
-def _alarms(db: Connection, condition: ColumnElement[bool], *, newest: int | None = None) -> tuple[AlarmRow, ...]:
+def _alarms(
+    db: Connection, condition: ColumnElement[bool], *, newest: int | None = None
+) -> tuple[AlarmRow, ...]:
     """Alarms that meet a condition, most urgent first; or the `newest` of them, newest first."""
     unit = func.coalesce(t.unit.c.code, "").label("unit")
     zone = func.coalesce(t.zone.c.code, "").label("zone")
@@ -753,7 +756,7 @@ def _nodes(db: Connection, *, now_s: int) -> tuple[NodeNow, ...]:
         .outerjoin(t.latest, t.latest.c.probe_id == t.probe.c.probe_id)
         .outerjoin(watching, watching.c.probe_id == t.probe.c.probe_id)
     )
-    grouped: dict[tuple[str, str], list[RowMapping]] = {}
+    grouped: dict[tuple[str, str], list[AnyRow]] = {}
     for row in db.execute(query):
         grouped.setdefault((row.site, row.code), []).append(row)
     nodes = [

@@ -30,6 +30,7 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    text,
 )
 
 metadata = MetaData(
@@ -52,6 +53,8 @@ site = Table(
     Column("name", Text, nullable=False, server_default=""),
     Column("timezone", Text, nullable=False, server_default="UTC"),
     Column("altitude_m", REAL, nullable=False, server_default="0"),
+    # first hour number of the site's own zones (outside air, rain) to work out again; NULL: none
+    Column("dirty_hour", Integer),
     **_STRICT,
 )
 
@@ -157,7 +160,8 @@ MEASURED: tuple[str, ...] = tuple(column.name for column in _measured())
 
 reading = Table(
     # identity (probe, boot, seq); a node without them: boot -1, seq = its time.
-    # at_s NULL: time pending (the node's clock is not set yet); then uptime_s is kept.
+    # at_s NULL: time pending (the node's clock was not set). uptime_s is kept only for a sample that
+    # came without a time: its at_s, once known, is worked out from the nearest anchor.
     "reading",
     metadata,
     Column("probe_id", ForeignKey("probe.probe_id"), primary_key=True),
@@ -167,9 +171,11 @@ reading = Table(
     Column("received_s", Integer, nullable=False),
     Column("uptime_s", Integer),
     *_measured(),
-    # two values came for this identity: both kept (the other in dispute), neither used
+    # two values came for this identity: both kept (the one of the smallest digest here, the other in
+    # dispute, whichever came first), neither used
     Column("disputed", Integer),
     Index(None, "probe_id", "at_s"),
+    Index("ix_reading_untimed", "probe_id", "boot", sqlite_where=text("uptime_s IS NOT NULL")),
     **_KEYED,
 )
 
@@ -180,7 +186,7 @@ dispute = Table(
     Column("boot", Integer, primary_key=True),
     Column("seq", Integer, primary_key=True),
     Column("digest", Text, primary_key=True),  # of the measured values, in MEASURED order
-    Column("at_s", Integer),
+    Column("at_s", Integer),  # NULL: it came without a time
     Column("received_s", Integer, nullable=False),
     *_measured(),
     **_KEYED,
@@ -191,19 +197,22 @@ anchor = Table(  # one (uptime, UTC) pair an hour of uptime: times samples whose
     metadata,
     Column("node_id", ForeignKey("node.node_id"), primary_key=True),
     Column("boot", Integer, primary_key=True),
-    Column("uptime_s", Integer, primary_key=True),
+    Column("uptime_hour", Integer, primary_key=True),
+    Column("uptime_s", Integer, nullable=False),  # the smallest pair of that hour of uptime
     Column("at_s", Integer, nullable=False),
     **_KEYED,
 )
 
-latest = Table(  # newest sample a probe by at_s, and its dirty mark
+latest = Table(  # newest usable sample a probe by at_s, and its dirty mark
     "latest",
     metadata,
     Column("probe_id", ForeignKey("probe.probe_id"), primary_key=True),
-    Column("at_s", Integer, nullable=False),
-    Column("received_s", Integer, nullable=False),
+    Column("at_s", Integer),  # NULL: all its readings are disputed or time pending
+    Column("received_s", Integer),
     *_measured(),
-    # first hour number with a reading not judged yet; NULL: none
+    # readings of this probe in the record: counting rows takes seconds once there are millions
+    Column("readings", Integer, nullable=False, server_default="0"),
+    # first hour number with a reading whose units are not marked yet; NULL: none
     Column("dirty_hour", Integer),
     Column("dirty_count", Integer, nullable=False, server_default="0"),
     **_KEYED,

@@ -1,0 +1,130 @@
+"""Alarms in the record: raised once, changed with a step that says who, when and why."""
+
+from typing import Any
+
+from sqlalchemy import Connection, func, select, update
+from sqlalchemy.dialects.sqlite import insert
+
+from monitor.store import schema as t
+from monitor.store.rows import Alarm, AlarmStep, ChangedAlarm, NewAlarm
+
+
+def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> None:
+    """Keep an alarm with its steps and messages; the same key again changes nothing."""
+    columns = {"unit_id": None, "zone_id": None, "node_id": None} | _keys(connection, alarm)
+    key = "/".join(str(columns[name] or 0) for name in ("site_id", "unit_id", "zone_id", "node_id"))
+    row: dict[str, Any] = columns | {
+        "key": f"{key}/{alarm.kind}/{alarm.raised_s}",
+        "kind": alarm.kind,
+        "class": alarm.class_,
+        "raised_s": alarm.raised_s,
+        "cleared_s": alarm.cleared_s,
+        "state": alarm.state,
+        "cause": alarm.cause,
+        "text": alarm.text,
+        "instant": int(alarm.instant),
+    }
+    result = connection.execute(insert(t.alarm).values(row).on_conflict_do_nothing())
+    if not result.rowcount:
+        return
+    query = select(t.alarm.c.alarm_id).where(t.alarm.c.key == row["key"])
+    alarm_id = connection.execute(query).scalar_one()
+    for step in alarm.steps:
+        _add_step(connection, alarm_id, step, now_s=now_s)
+    for item in alarm.outbox:
+        told = {"key": item.key, "channel": item.channel, "body": item.body, "created_s": now_s}
+        connection.execute(insert(t.outbox).values(told).on_conflict_do_nothing())
+
+
+def _keys(connection: Connection, alarm: NewAlarm) -> dict[str, int | None]:
+    site = select(t.site.c.site_id).where(t.site.c.code == alarm.site)
+    keys: dict[str, int | None] = {"site_id": connection.execute(site).scalar_one()}
+    if alarm.unit:
+        unit = select(t.unit.c.unit_id).where(t.unit.c.code == alarm.unit)
+        keys["unit_id"] = connection.execute(unit).scalar_one()
+    if alarm.zone:
+        zone = select(t.zone.c.zone_id).where(
+            t.zone.c.site_id == keys["site_id"],
+            t.zone.c.code == alarm.zone,
+            t.zone.c.unit_id == keys["unit_id"] if alarm.unit else t.zone.c.unit_id.is_(None),
+        )
+        keys["zone_id"] = connection.execute(zone).scalar_one()
+    if alarm.node:
+        node = select(t.node.c.node_id).where(
+            t.node.c.site_id == keys["site_id"], t.node.c.code == alarm.node
+        )
+        keys["node_id"] = connection.execute(node).scalar_one()
+    return keys
+
+
+def change(connection: Connection, changed: ChangedAlarm, *, now_s: int) -> None:
+    """Change an alarm and note the step; a withdrawal or a change of its end is a new revision."""
+    here = t.alarm.c.alarm_id == changed.alarm_id
+    before = connection.execute(select(t.alarm).where(here)).mappings().one()
+    revised = before["cleared_s"] is not None and before["cleared_s"] != changed.cleared_s
+    revised = revised or changed.withdrawn_s is not None
+    connection.execute(
+        update(t.alarm)
+        .where(here)
+        .values(
+            cleared_s=changed.cleared_s,
+            state=changed.state,
+            withdrawn_s=changed.withdrawn_s,
+            revision=before["revision"] + int(revised),
+        )
+    )
+    _add_step(connection, changed.alarm_id, changed.step, now_s=now_s)
+
+
+def _add_step(connection: Connection, alarm_id: int, step: AlarmStep, *, now_s: int) -> None:
+    last = select(func.coalesce(func.max(t.alarm_step.c.number), 0)).where(
+        t.alarm_step.c.alarm_id == alarm_id
+    )
+    connection.execute(
+        t.alarm_step.insert().values(
+            alarm_id=alarm_id,
+            number=connection.execute(last).scalar_one() + 1,
+            at_s=step.at_s,
+            recorded_s=now_s,
+            state=step.state,
+            who=step.who,
+            why=step.why,
+        )
+    )
+
+
+def alarms(connection: Connection, *, unit: str, open_only: bool) -> list[Alarm]:
+    """Alarms with codes for keys, the newest first."""
+    c = t.alarm.c
+    query = (
+        select(
+            c.alarm_id,
+            t.site.c.code,
+            func.coalesce(t.unit.c.code, ""),
+            func.coalesce(t.zone.c.code, ""),
+            func.coalesce(t.node.c.code, ""),
+            c.kind,
+            c["class"],
+            c.raised_s,
+            c.cleared_s,
+            c.state,
+            c.cause,
+            c.text,
+            c.instant,
+            c.withdrawn_s,
+            c.revision,
+        )
+        .join_from(t.alarm, t.site, t.site.c.site_id == c.site_id)
+        .outerjoin(t.unit, t.unit.c.unit_id == c.unit_id)
+        .outerjoin(t.zone, t.zone.c.zone_id == c.zone_id)
+        .outerjoin(t.node, t.node.c.node_id == c.node_id)
+        .order_by(c.raised_s.desc(), c.alarm_id.desc())
+    )
+    if unit:
+        query = query.where(t.unit.c.code == unit)
+    if open_only:
+        query = query.where(c.state != "normal")
+    return [
+        Alarm(*row[:12], instant=bool(row[12]), withdrawn_s=row[13], revision=row[14])
+        for row in connection.execute(query)
+    ]

@@ -1,0 +1,88 @@
+"""Opening the record: SQLite with every commit synced, migrated to this version."""
+
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.exc import DatabaseError
+
+from monitor.errors import StoreError
+
+FILE_NAME = "record.sqlite"
+MIGRATIONS = Path(__file__).parent / "migrations"
+BUSY_MS = 10_000  # how long one writer waits for another
+
+
+def open_engine(home: Path, *, read_only: bool = False) -> Engine:
+    """Engine of the record in a folder; made or migrated unless it is only read.
+
+    Raises
+    ------
+    StoreError
+        If the file is no record, cannot be opened, or belongs to a later version.
+    """
+    path = home / FILE_NAME
+    if read_only and not path.exists():
+        raise StoreError(f"there is no record in {home} yet; start `sillkeep serve` first")
+    home.mkdir(parents=True, exist_ok=True)
+    mode = "ro" if read_only else "rwc"
+    engine = create_engine(
+        f"sqlite:///file:{path}?mode={mode}&uri=true", connect_args={"timeout": BUSY_MS / 1000}
+    )
+    event.listen(engine, "connect", _read_settings if read_only else _write_settings)
+    event.listen(engine, "begin", _begin_reading if read_only else _begin)
+    try:
+        with engine.begin() as connection:
+            _migrate(connection, path, read_only=read_only)
+    except DatabaseError as error:
+        engine.dispose()
+        raise StoreError(f"{path} cannot be opened as a record: {error.orig}") from error
+    return engine
+
+
+def _read_settings(connection: sqlite3.Connection, _: Any) -> None:  # noqa: ANN401  pool entry
+    connection.isolation_level = None  # transactions are begun by `_begin`, not behind our back
+    connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+    connection.execute("PRAGMA query_only = ON")
+
+
+def _write_settings(connection: sqlite3.Connection, _: Any) -> None:  # noqa: ANN401  pool entry
+    connection.isolation_level = None
+    connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")  # a commit that was answered survives a power cut
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute("PRAGMA cache_size = -65536")  # 64 MiB: the pages that a lot's probes write to
+
+
+def _begin(connection: Connection) -> None:
+    # a writer takes its lock at once: upgrading a read transaction can fail however long it waits
+    reading = connection.get_execution_options().get("reading", False)
+    connection.exec_driver_sql("BEGIN" if reading else "BEGIN IMMEDIATE")
+
+
+def _begin_reading(connection: Connection) -> None:
+    connection.exec_driver_sql("BEGIN")
+
+
+def _migrate(connection: Connection, path: Path, *, read_only: bool) -> None:
+    script = ScriptDirectory(str(MIGRATIONS))
+    context = MigrationContext.configure(
+        connection, opts={"fn": lambda revision, _: script._upgrade_revs("head", revision)}
+    )
+    here, newest = context.get_current_revision(), script.get_current_head()
+    if here == newest:
+        return
+    if here is not None and here not in {revision.revision for revision in script.walk_revisions()}:
+        raise StoreError(
+            f"{path} was written by a later version of Sillkeep (revision {here}); update Sillkeep"
+        )
+    if read_only:
+        raise StoreError(f"{path} is of an older version; start `sillkeep serve` once to migrate it")
+    from alembic.operations import Operations
+
+    with Operations.context(context):
+        context.run_migrations()

@@ -1,0 +1,427 @@
+"""The record: one open file, asked and changed in the words of the trade.
+
+Every public method is one transaction. Codes come in and go out; keys stay inside.
+"""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, cast
+
+from sqlalchemy import Connection, Engine, and_, func, or_, select, update
+from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy.exc import DBAPIError
+
+from monitor.errors import InputError, StoreError
+from monitor.lot import Event, Placement, Site, Unit, Zone, ZoneReadings
+from monitor.store import alarming, judging, taking
+from monitor.store import schema as t
+from monitor.store.engine import open_engine
+from monitor.store.rows import (
+    Alarm,
+    AlarmWork,
+    ChangedAlarm,
+    Due,
+    KeptReject,
+    Latest,
+    NewAlarm,
+    Pulse,
+    Taken,
+)
+from sensors.wire import Reading, Reject
+
+HOUR_S = 3600
+
+
+class Record:
+    """An open record. Use `open_record`; close with `close` or as a context manager."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self._names = taking.Names()
+
+    def __enter__(self) -> "Record":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Give the file back."""
+        self.engine.dispose()
+
+    def _reading(self) -> Any:  # noqa: ANN401  a context manager of a connection
+        return self.engine.execution_options(reading=True).begin()
+
+    # --- the lot ---
+
+    def add_site(self, site: Site) -> None:
+        """Enter or change a site; another altitude has its units judged again."""
+        values = {"name": site.name, "timezone": site.timezone, "altitude_m": site.altitude_m}
+        with self.engine.begin() as connection:
+            before = connection.execute(
+                select(t.site.c.altitude_m).where(t.site.c.code == site.code)
+            ).scalar()
+            connection.execute(
+                insert(t.site)
+                .values(code=site.code, **values)
+                .on_conflict_do_update(index_elements=["code"], set_=values)
+            )
+            if before is not None and before != site.altitude_m:
+                judging.mark_units(connection, hour=0, site=site.code)
+
+    def add_unit(self, unit: Unit) -> None:
+        """Enter or change a unit of a known site."""
+        with self.engine.begin() as connection:
+            values = {
+                "site_id": _site_id(connection, unit.site),
+                "name": unit.name,
+                "slot": unit.slot,
+                "body_type": unit.body_type,
+                "life": unit.life,
+            }
+            connection.execute(
+                insert(t.unit)
+                .values(code=unit.code, **values)
+                .on_conflict_do_update(index_elements=["code"], set_=values)
+            )
+
+    def add_zone(self, site: str, zone: Zone) -> None:
+        """Enter or change a zone of a unit, or of the site (`zone.unit` empty).
+
+        A changed attribute has the unit judged again from its first reading.
+        """
+        with self.engine.begin() as connection:
+            site_id = _site_id(connection, site)
+            unit_id = _unit_id(connection, zone.unit) if zone.unit else None
+            values = {
+                "kind": zone.kind,
+                "material": zone.material,
+                "mould_class": zone.mould_class,
+                "dry_twin": zone.dry_twin,
+                "faces": zone.faces,
+                "temperature_factor": zone.temperature_factor,
+                "watched_from_s": zone.watched_from_s,
+            }
+            here = and_(
+                t.zone.c.site_id == site_id,
+                t.zone.c.unit_id.is_(None) if unit_id is None else t.zone.c.unit_id == unit_id,
+                t.zone.c.code == zone.code,
+            )
+            known = connection.execute(select(t.zone).where(here)).mappings().one_or_none()
+            if known is None:
+                keys = {"site_id": site_id, "unit_id": unit_id, "code": zone.code}
+                connection.execute(t.zone.insert().values(keys | values))
+            elif any(known[name] != value for name, value in values.items()):
+                connection.execute(update(t.zone).where(here).values(values))
+                if zone.unit:
+                    judging.mark_units(connection, hour=0, unit=zone.unit)
+
+    def place(self, placement: Placement, *, recorded_s: int, who: str, why: str = "") -> None:
+        """Enter that a probe watches a zone from a time on (zone "": it was taken away).
+
+        The zone left and the zone joined are judged again from then on.
+        """
+        with self.engine.begin() as connection:
+            node = taking.node_id(connection, placement.site, placement.node)
+            probe = taking.probe_id(connection, node, placement.probe)
+            zone = _zone_id(connection, placement.site, placement.unit, placement.zone)
+            connection.execute(
+                t.placement.insert().values(
+                    probe_id=probe,
+                    zone_id=zone,
+                    from_s=placement.from_s,
+                    recorded_s=recorded_s,
+                    who=who,
+                    why=why,
+                )
+            )
+            judging.mark_placed(connection, probe, hour=placement.from_s // HOUR_S)
+
+    def add_event(self, site: str, event: Event, *, recorded_s: int, who: str = "") -> None:
+        """Enter something that happened; what it bears on is judged again from its hour on."""
+        with self.engine.begin() as connection:
+            zone = _zone_id(connection, site, event.unit, event.zone) if event.zone else None
+            connection.execute(
+                t.event.insert().values(
+                    at_s=event.at_s,
+                    site_id=_site_id(connection, site),
+                    unit_id=_unit_id(connection, event.unit) if event.unit else None,
+                    zone_id=zone,
+                    kind=event.kind,
+                    value=event.value,
+                    recorded_s=recorded_s,
+                    who=who,
+                )
+            )
+            hour = event.at_s // HOUR_S
+            if event.unit:
+                judging.mark_units(connection, hour=hour, unit=event.unit)
+            else:
+                judging.mark_units(connection, hour=hour, site=site)
+
+    def sites(self) -> list[Site]:
+        """All sites, by code."""
+        columns = t.site.c
+        query = select(columns.code, columns.name, columns.timezone, columns.altitude_m)
+        with self._reading() as connection:
+            return [Site(*row) for row in connection.execute(query.order_by(columns.code))]
+
+    def units(self) -> list[Unit]:
+        """All units, by code."""
+        c = t.unit.c
+        query = (
+            select(c.code, t.site.c.code, c.name, c.slot, c.body_type, c.life)
+            .join(t.site)
+            .order_by(c.code)
+        )
+        with self._reading() as connection:
+            return [Unit(*row) for row in connection.execute(query)]
+
+    def zones(self, unit: str) -> list[Zone]:
+        """Zones of a unit, in the order they were entered."""
+        with self._reading() as connection:
+            return judging.zones(connection, t.unit.c.code == unit)
+
+    def site_zones(self, site: str) -> list[Zone]:
+        """A site's own zones: outside air, rain gauge."""
+        with self._reading() as connection:
+            return judging.zones(connection, and_(t.site.c.code == site, t.zone.c.unit_id.is_(None)))
+
+    def placements(self) -> list[Placement]:
+        """All placements with their ends, by probe and time."""
+        with self._reading() as connection:
+            return judging.placements(connection)
+
+    def events(self, site: str, *, unit: str) -> list[Event]:
+        """Events of a unit and of its whole site, by time."""
+        c = t.event.c
+        query = (
+            select(c.at_s, c.kind, c.value, func.coalesce(t.unit.c.code, ""), func.coalesce(t.zone.c.code, ""))
+            .join_from(t.event, t.site)
+            .outerjoin(t.unit, t.unit.c.unit_id == c.unit_id)
+            .outerjoin(t.zone, t.zone.c.zone_id == c.zone_id)
+            .where(t.site.c.code == site, or_(c.unit_id.is_(None), t.unit.c.code == unit))
+            .order_by(c.at_s, c.event_id)
+        )
+        with self._reading() as connection:
+            return [Event(*row) for row in connection.execute(query)]
+
+    # --- intake ---
+
+    def take(
+        self, readings: Sequence[Reading], rejects: Sequence[Reject], *, received_s: int
+    ) -> Taken:
+        """Keep a group of readings and rejects: when this returns, they are on the disk.
+
+        Raises
+        ------
+        StoreError
+            If nothing could be kept (locked, full, read-only); the whole group may be given again.
+        """
+        try:
+            with self.engine.begin() as connection:
+                return taking.take(
+                    connection, self._names, readings, rejects, received_s=received_s
+                )
+        except DBAPIError as error:
+            self._names.forget()
+            raise StoreError(f"the record could not be written: {error.orig}") from error
+
+    def latest(self) -> list[Latest]:
+        """The newest sample of every probe, with the zone it watches now."""
+        with self._reading() as connection:
+            return judging.latest(connection)
+
+    def rejects(self, limit: int) -> list[KeptReject]:
+        """Messages that could not be used, newest first."""
+        c = t.reject.c
+        query = select(c.received_s, c.topic, c.payload, c.reason)
+        query = query.order_by(c.reject_id.desc()).limit(limit)
+        with self._reading() as connection:
+            return [KeptReject(*row) for row in connection.execute(query)]
+
+    # --- judging ---
+
+    def deal_marks(self, *, to_hour: int) -> None:
+        """Hand the marks of new readings on to the units and sites that they bear on."""
+        with self.engine.begin() as connection:
+            judging.deal_marks(connection, to_hour=to_hour)
+
+    def due(self, *, to_hour: int) -> list[Due]:
+        """Units that have hours to judge before `to_hour`."""
+        with self._reading() as connection:
+            return judging.due(connection, to_hour=to_hour)
+
+    def unit_readings(self, unit: str, *, from_s: int, to_s: int) -> dict[str, ZoneReadings]:
+        """Readings of a unit's zones in [from_s, to_s), by the placements in force."""
+        with self._reading() as connection:
+            return judging.readings(connection, t.unit.c.code == unit, from_s=from_s, to_s=to_s)
+
+    def site_readings(self, site: str, *, from_s: int, to_s: int) -> dict[str, ZoneReadings]:
+        """Readings of a site's own zones in [from_s, to_s)."""
+        here = and_(t.site.c.code == site, t.zone.c.unit_id.is_(None))
+        with self._reading() as connection:
+            return judging.readings(connection, here, from_s=from_s, to_s=to_s)
+
+    def site_dirty_hour(self, site: str) -> int | None:
+        """First hour of the site's own zones that is not worked out yet."""
+        query = select(t.site.c.dirty_hour).where(t.site.c.code == site)
+        with self._reading() as connection:
+            return cast("int | None", connection.execute(query).scalar_one())
+
+    def checkpoint(self, unit: str, *, day: int, version: str) -> tuple[int, bytes] | None:
+        """The newest checkpoint of a unit not after a day, of one version of the rules."""
+        c = t.checkpoint.c
+        query = (
+            select(c.day, c.state)
+            .join(t.unit)
+            .where(t.unit.c.code == unit, c.day <= day, c.version == version)
+            .order_by(c.day.desc())
+            .limit(1)
+        )
+        with self._reading() as connection:
+            row = connection.execute(query).one_or_none()
+            return None if row is None else (row.day, row.state)
+
+    def keep_judgement(
+        self,
+        due: Due,
+        *,
+        from_hour: int,
+        to_hour: int,
+        rows: Mapping[str, Mapping[str, Any]],
+        checkpoints: Sequence[tuple[int, bytes]],
+        version: str,
+        alarms: AlarmWork,
+        now_s: int,
+    ) -> None:
+        """Replace a unit's hours from `from_hour` on, with checkpoints and alarms, or nothing."""
+        with self.engine.begin() as connection:
+            unit_id = _unit_id(connection, due.unit)
+            judging.keep_hours(
+                connection, t.zone.c.unit_id == unit_id, rows, from_hour=from_hour
+            )
+            judging.keep_checkpoints(connection, unit_id, checkpoints, from_hour, version)
+            for new in alarms.new:
+                alarming.add(connection, new, now_s=now_s)
+            for changed in alarms.changed:
+                alarming.change(connection, changed, now_s=now_s)
+            judging.clear_mark(connection, due, to_hour=to_hour)
+
+    def keep_site_hours(
+        self, site: str, *, from_hour: int, to_hour: int, rows: Mapping[str, Mapping[str, Any]]
+    ) -> None:
+        """Replace the hours of a site's own zones from `from_hour` on."""
+        with self.engine.begin() as connection:
+            site_id = _site_id(connection, site)
+            here = and_(t.zone.c.site_id == site_id, t.zone.c.unit_id.is_(None))
+            judging.keep_hours(connection, here, rows, from_hour=from_hour)
+            later = t.site.c.dirty_hour < to_hour
+            connection.execute(
+                update(t.site).where(t.site.c.site_id == site_id, later).values(dirty_hour=None)
+            )
+
+    def hours(self, unit: str, zone: str, *, from_hour: int, to_hour: int) -> list[dict[str, Any]]:
+        """Judged hours of a zone, as stored."""
+        query = (
+            select(t.hour)
+            .join(t.zone, t.zone.c.zone_id == t.hour.c.zone_id)
+            .join(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
+            .where(
+                t.unit.c.code == unit,
+                t.zone.c.code == zone,
+                t.hour.c.hour >= from_hour,
+                t.hour.c.hour < to_hour,
+            )
+            .order_by(t.hour.c.hour)
+        )
+        with self._reading() as connection:
+            return [dict(row) for row in connection.execute(query).mappings()]
+
+    # --- alarms and processes ---
+
+    def alarms(self, *, unit: str = "", open_only: bool = False) -> list[Alarm]:
+        """Alarms, the newest first; `open_only`: those that ask for something."""
+        with self._reading() as connection:
+            return alarming.alarms(connection, unit=unit, open_only=open_only)
+
+    def add_alarm(self, alarm: NewAlarm, *, now_s: int) -> None:
+        """Keep an alarm; one that is known already changes nothing."""
+        with self.engine.begin() as connection:
+            alarming.add(connection, alarm, now_s=now_s)
+
+    def change_alarm(self, change: ChangedAlarm, *, now_s: int) -> None:
+        """Change an alarm's state, with the step that says who and why."""
+        with self.engine.begin() as connection:
+            alarming.change(connection, change, now_s=now_s)
+
+    def beat(self, part: str, at_s: int, detail: str = "{}") -> None:
+        """Note that a process made progress."""
+        values = {"at_s": at_s, "detail": detail}
+        with self.engine.begin() as connection:
+            connection.execute(
+                insert(t.pulse)
+                .values(part=part, **values)
+                .on_conflict_do_update(index_elements=["part"], set_=values)
+            )
+
+    def pulses(self) -> list[Pulse]:
+        """When each process last made progress."""
+        c = t.pulse.c
+        with self._reading() as connection:
+            return [Pulse(*row) for row in connection.execute(select(c.part, c.at_s, c.detail))]
+
+    def counts(self) -> dict[str, int]:
+        """How much the record holds."""
+        queries = {
+            "readings": select(func.count()).select_from(t.reading),
+            "disputed": select(func.count()).select_from(t.dispute),
+            "time pending": select(func.count()).where(t.reading.c.at_s.is_(None)),
+            "rejects": select(func.count()).select_from(t.reject),
+            "hours": select(func.count()).select_from(t.hour),
+            "alarms": select(func.count()).select_from(t.alarm),
+        }
+        with self._reading() as connection:
+            return {name: int(connection.execute(query).scalar_one()) for name, query in queries.items()}
+
+
+def open_record(home: Path, *, read_only: bool = False) -> Record:
+    """Open the record in a folder; it is made, or migrated, unless it is only read.
+
+    Raises
+    ------
+    StoreError
+        If the file is no record, cannot be opened, or belongs to a later version.
+    """
+    return Record(open_engine(home, read_only=read_only))
+
+
+def _site_id(connection: Connection, code: str) -> int:
+    found = connection.execute(select(t.site.c.site_id).where(t.site.c.code == code)).scalar()
+    if found is None:
+        raise InputError(f'there is no site "{code}"; add it first')
+    return int(found)
+
+
+def _unit_id(connection: Connection, code: str) -> int:
+    found = connection.execute(select(t.unit.c.unit_id).where(t.unit.c.code == code)).scalar()
+    if found is None:
+        raise InputError(f'there is no unit "{code}"; add it first')
+    return int(found)
+
+
+def _zone_id(connection: Connection, site: str, unit: str, code: str) -> int | None:
+    if not code:
+        return None
+    where = t.zone.c.unit_id.is_(None)
+    if unit:
+        where = t.zone.c.unit_id == _unit_id(connection, unit)
+    query = select(t.zone.c.zone_id).where(
+        t.zone.c.site_id == _site_id(connection, site), where, t.zone.c.code == code
+    )
+    found = connection.execute(query).scalar()
+    if found is None:
+        raise InputError(f'there is no zone "{code}" in {unit or site}; add it first')
+    return int(found)
+
+

@@ -1,0 +1,154 @@
+"""What the record gives back, and what it is given to keep: frozen, in codes and not in keys."""
+
+from dataclasses import dataclass, replace
+
+from monitor.lot import AlarmClass, AlarmKind, AlarmState
+
+
+@dataclass(frozen=True, slots=True)
+class NodeReceipt:
+    """Every sample of a boot up to `seq` is stored, save those in `missing` (first, last)."""
+
+    site: str
+    node: str
+    boot: int
+    seq: int
+    missing: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What one group of messages came to."""
+
+    stored: int
+    repeated: int
+    disputed: int
+    pending: int
+    rejected: int
+    receipts: tuple[NodeReceipt, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """A unit to be judged again from an hour on; `mark` tells whether it was marked anew since."""
+
+    unit: str
+    from_hour: int
+    mark: int
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmStep:
+    """One change of an alarm's life: when, to which state, by whom and why."""
+
+    at_s: int
+    state: AlarmState
+    who: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxItem:
+    """Something to be told once; `key` makes it so."""
+
+    key: str
+    channel: str
+    body: str
+
+
+@dataclass(frozen=True, slots=True)
+class NewAlarm:
+    """An alarm to be kept. Codes are "" where they do not apply."""
+
+    site: str
+    unit: str
+    zone: str
+    node: str
+    kind: AlarmKind
+    class_: AlarmClass
+    raised_s: int
+    cleared_s: int | None
+    state: AlarmState
+    cause: str
+    text: str
+    instant: bool
+    steps: tuple[AlarmStep, ...]
+    outbox: tuple[OutboxItem, ...] = ()
+
+    def made_instant(self) -> "NewAlarm":
+        """The same alarm, raised from a newest reading before its hour was over."""
+        return replace(self, instant=True)
+
+
+@dataclass(frozen=True, slots=True)
+class ChangedAlarm:
+    """A change of an alarm in the record."""
+
+    alarm_id: int
+    cleared_s: int | None
+    state: AlarmState
+    step: AlarmStep
+    withdrawn_s: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmWork:
+    """What one judgement changes in the alarms of a unit."""
+
+    new: tuple[NewAlarm, ...] = ()
+    changed: tuple[ChangedAlarm, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """An alarm in the record."""
+
+    alarm_id: int
+    site: str
+    unit: str
+    zone: str
+    node: str
+    kind: AlarmKind
+    class_: AlarmClass
+    raised_s: int
+    cleared_s: int | None
+    state: AlarmState
+    cause: str
+    text: str
+    instant: bool
+    withdrawn_s: int | None
+    revision: int
+
+
+@dataclass(frozen=True, slots=True)
+class Latest:
+    """The newest sample of a probe, and the zone it watches now ("" if none)."""
+
+    site: str
+    node: str
+    probe: str
+    unit: str
+    zone: str
+    at_s: int
+    received_s: int
+    silence_s: int | None
+    contact: bool
+
+
+@dataclass(frozen=True, slots=True)
+class KeptReject:
+    """A message that could not be used."""
+
+    received_s: int
+    topic: str
+    payload: bytes
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """When a process last made progress, and what it said of itself (JSON)."""
+
+    part: str
+    at_s: int
+    detail: str
