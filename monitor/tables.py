@@ -8,11 +8,11 @@ import warnings
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from monitor.errors import InputError
 
@@ -174,7 +174,10 @@ def _unreadable(path: Path, error: Exception) -> str:
         return f"{path}: there is no such file"
     if isinstance(error, pd.errors.EmptyDataError):
         return f"{path}: has column names and no rows"
-    return f"{path}: cannot be read: {getattr(error, 'strerror', None) or str(error).strip()}"
+    why = getattr(error, "strerror", None) or str(error).strip()
+    if "EOF inside string" in why:
+        why += " (a quotation mark is opened and never closed)"
+    return f"{path}: cannot be read: {why}"
 
 
 def write_table(
@@ -201,38 +204,52 @@ def write_table(
         If the file cannot be written.
     """
     parquet = is_parquet(path)
-    frame = pd.DataFrame(
-        {
-            name: _times(column, text=not parquet)
-            if name in times
-            else _rounded(column, (digits or {}).get(name))
-            for name, column in columns.items()
-        }
-    )
+    rounded = {name: _rounded(column, (digits or {}).get(name)) for name, column in columns.items()}
     part = path.with_name(f".{path.stem}.part{path.suffix}")
     try:
         if parquet:
-            frame.to_parquet(part, engine="pyarrow", index=False)
+            stamped = {
+                name: pd.Series(_stamps(column)).dt.tz_localize("UTC") if name in times else column
+                for name, column in rounded.items()
+            }
+            pd.DataFrame(stamped).to_parquet(part, engine="pyarrow", index=False)
         else:
-            frame.to_csv(part, index=False, lineterminator="\n")
+            written = [
+                _written(_stamps(column), "time")
+                if name in times
+                else _written(column, f".{digits[name]}f" if digits and name in digits else "")
+                for name, column in rounded.items()
+            ]
+            with part.open("w", encoding="utf-8", newline="") as lines:
+                writer = csv.writer(lines, lineterminator="\n")
+                writer.writerow(rounded)
+                writer.writerows(zip(*written, strict=True))
         part.replace(path)
     except OSError as error:
         raise InputError(f"{path}: cannot be written: {error.strerror or error}") from error
 
 
-def _times(column: ArrayLike, *, text: bool) -> pd.Series:
-    seconds = pd.to_numeric(pd.Series(column), errors="raise").to_numpy(dtype=float)
+def _rounded(column: ArrayLike, digits: int | None) -> "pd.Series[Any]":
+    if digits is None:
+        values: pd.Series[Any] = pd.Series(np.asarray(column))
+        return values if len(values) else values.astype("str")  # no rows: text, not "no type"
+    return pd.Series(np.round(np.asarray(column, dtype=float), digits) + 0.0)  # no minus zero
+
+
+def _stamps(column: "pd.Series[Any]") -> NDArray[np.datetime64]:
+    seconds = column.to_numpy(dtype=float, na_value=np.nan)
     known = np.isfinite(seconds)
     stamps = np.full(len(seconds), np.datetime64("NaT"), dtype="datetime64[s]")
     stamps[known] = seconds[known].astype(np.int64).astype("datetime64[s]")
-    if not text:
-        return pd.Series(stamps).dt.tz_localize("UTC")
-    codes, distinct = pd.factorize(stamps)  # a zone's hours come again for the next zone
-    written = np.append(np.datetime_as_string(distinct, timezone="UTC").astype(object), "")
-    return pd.Series(written[codes], dtype=object)
+    return stamps
 
 
-def _rounded(column: ArrayLike, digits: int | None) -> pd.Series:
-    if digits is None:
-        return pd.Series(column)
-    return pd.Series(np.round(np.asarray(column, dtype=float), digits) + 0.0)  # no minus zero
+def _written(column: "pd.Series[Any] | NDArray[np.datetime64]", form: str) -> list[str]:
+    """Each value as text; a distinct value is put into words once, for most of them come again."""
+    codes, distinct = pd.factorize(column)
+    if form == "time":
+        texts = np.datetime_as_string(np.asarray(distinct), timezone="UTC").tolist()
+    else:
+        texts = [format(value, form) for value in distinct]
+    written: list[str] = np.array([*texts, ""], dtype=object)[codes].tolist()  # code -1: blank
+    return written

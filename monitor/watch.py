@@ -97,13 +97,12 @@ def judge_unit(record: Record, site: Site, unit: Unit, due: Due, *, now_s: int) 
         in_use=in_use,
     )
     record.keep_judgement(
-        unit.code,
+        due,
         from_hour=from_s // HOUR_S,
         to_hour=to_hour,
         rows=found.hours,
         checkpoints=found.checkpoints,
         version=judge.VERSION,
-        due=due,
         alarms=work,
         now_s=now_s,
     )

@@ -20,7 +20,7 @@ are not ours are left out and named. Whatever is not a reading is in the one Rej
 import re
 from collections.abc import Sequence
 from functools import lru_cache
-from math import isfinite
+from math import ceil
 from typing import Any, Final, NamedTuple
 
 import msgspec
@@ -75,10 +75,15 @@ MAX_SILENCE_S: Final = 31 * 86400  # a node that may be silent for longer is not
 _RELATIVE_BELOW_S: Final = 2**28  # RFC 8428, 4.5.3: smaller times are relative to now
 _WHOLE: Final = 2**53 - 1  # integers that every JSON reader keeps exactly (RFC 7493)
 _SECONDARY_UNITS: Final = 0b10000  # feature 4 of RFC 9100: `bver` 10 + 16 = 26
-_RESERVED: Final = 0b01111  # low four bits: the base version, 10
+_VERSION: Final = 10  # RFC 8428
+_RESERVED: Final = 0b01111  # low four bits, the base version
 _OWN_VERSION: Final = 11  # taken for 26: what a node counts up to that read RFC 8428 alone
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428, 4.5.1
+_ADDRESS: Final = re.compile(r"[0-9a-f]{12}|[0-9a-f]{16}")  # EUI-48, EUI-64
+_LONGEST: Final = 128  # characters of a name with its unit; ours are far shorter
+_FIRST: Final = "p1"  # the probe of a name without prefix
 _SHOWN: Final = 5  # sentences of one message; the rest is counted
+_SHOWN_LENGTH: Final = 80
 
 
 class _Record(msgspec.Struct, gc=False, frozen=True):
@@ -141,9 +146,9 @@ _OF_NODE: Final = frozenset({"boot", "seq", "uptime", "battery", "signal"})
 _OF_SAMPLE: Final = frozenset({"boot", "seq", "uptime"})  # never a probe's own
 _UNITLESS: Final = frozenset({"boot", "seq", "contact"})
 _FAULT: Final = "fault"  # key beside a probe's fields: why they cannot be used
-_WRITTEN: Final = tuple(  # name, field, unit as `encode` writes them
-    (name, next(iter(units.values())).field, next(iter(units)))
-    for name, units in _QUANTITIES.items()
+_NOT_MEASURED: Final = frozenset({"boot", "seq", "uptime_s", "silence_s"})
+_WRITTEN: Final = tuple(  # name, unit and quantity as `encode` writes them
+    (name, *next(iter(units.items()))) for name, units in _QUANTITIES.items()
 )
 
 
@@ -215,28 +220,409 @@ def decode(
     .. [3] RFC 8798: secondary units mm, ppm, dBm, hPa.
     """
     try:
-        site, node, last = split_topic(topic)
-        if last != "senml":
-            raise _PackError(f"topic ends in {_shown(last)}: packs are published to .../senml")
+        site, node = _sender(topic)
         samples, strangers = _resolve(_records(payload), node)
     except (_PackError, ValueError) as error:
         return [], [Reject(topic=topic, payload=payload, reason=str(error), received_s=received_s)]
     readings: list[Reading] = []
     faults: list[str] = []
-    now_s = received_s - waited_s
     for time_s, probes in samples.items():
-        of_node = probes.pop("", None) or {}
-        at_s = _absolute(time_s, now_s=now_s)
-        unset = not OLDEST_S <= at_s <= received_s + AHEAD_S or (-1 < time_s - at_s < 1) is None
-        for probe, own in (probes or {"p1": {}}).items():
+        of_node = probes.pop("", None)
+        at_s = _when(time_s, received_s=received_s, waited_s=waited_s)
+        for probe, own in (probes or {_FIRST: {}}).items():
             fields = {**of_node, **own} if of_node else own
-            fault = _fault(fields, unset=unset)
+            fault = _fault(fields, at_s)
             if fault:
-                faults.append(f"{probe} at t {time_s:.15g}: {fault}")
+                faults.append(f"{probe} at t={time_s:.15g}: {fault}")
             else:
-                fields["at_s"] = None if unset else at_s
-                readings.append(Reading(site=site, node=node, probe=probe, **fields))
+                readings.append(Reading(site=site, node=node, probe=probe, at_s=at_s, **fields))
     if not faults and not strangers:
         return readings, []
-    reason = _reason(faults, strangers, count=len(faults) + len(readings))
+    reason = _reason(faults, strangers, samples=len(faults) + len(readings))
     return readings, [Reject(topic=topic, payload=payload, reason=reason, received_s=received_s)]
+
+
+def encode(readings: Sequence[Reading]) -> bytes:
+    """Pack of one node's readings; `decode` gives them back in this order.
+
+    Readings next to each other with the same time, uptime, boot and seq go out as one sample,
+    so an unprefixed record of one belongs to all of them. A reading without a time is written
+    with its uptime as time, which a receiver takes for an unset clock.
+
+    Parameters
+    ----------
+    readings : Sequence[Reading]
+        At least one, all of one site and node; those without `at_s` need boot, seq, uptime.
+
+    Raises
+    ------
+    ValueError
+        If they are none, of two nodes, or hold a time that no receiver could resolve.
+    """
+    if not readings:
+        raise ValueError("a pack needs at least one reading")
+    site, node = readings[0].site, readings[0].node
+    base_s = 0 if any(reading.at_s is None for reading in readings) else readings[0].at_s or 0
+    records: list[dict[str, object]] = []
+    used: set[float] = set()
+    secondary = False
+    for sample in _grouped(readings):
+        if sample[0].site != site or sample[0].node != node:
+            raise ValueError(f"a pack holds one node, not {node} and {sample[0].node}")
+        time_s = _free_time(_wire_time(sample[0]) - base_s, used)
+        for record, is_secondary in _sample_records(sample):
+            secondary = secondary or is_secondary
+            records.append(record | {"t": time_s} if time_s else record)
+    head: dict[str, object] = {"bn": _base_name(site, node)}
+    if base_s:
+        head["bt"] = base_s
+    if secondary:
+        head["bver"] = _VERSION | _SECONDARY_UNITS
+    records[0] = head | records[0]
+    return _ENCODER.encode(records)
+
+
+def encode_receipt(receipt: Receipt) -> bytes:
+    """JSON of a receipt; `missing` only where something is."""
+    return _ENCODER.encode(receipt)
+
+
+def decode_receipt(payload: bytes) -> Receipt:
+    """Receipt from its JSON.
+
+    Raises
+    ------
+    ValueError
+        If it is none, or its numbers are negative or its gaps turned round.
+    """
+    try:
+        receipt = _RECEIPT.decode(payload)
+    except (ValueError, RecursionError) as error:
+        raise ValueError(f"not a receipt: {error}") from error
+    if min(receipt.boot, receipt.seq, receipt.utc) < 0:
+        raise ValueError("not a receipt: boot, seq and utc are 0 or more")
+    if any(not 0 <= first <= last for first, last in receipt.missing):
+        raise ValueError("not a receipt: a gap is [first, last]")
+    return receipt
+
+
+def _sender(topic: str) -> tuple[str, str]:
+    site, node, last = split_topic(topic)
+    if last != "senml":
+        raise _PackError(f"topic ends in {_shown(last)}: publish packs on .../senml")
+    return site, node
+
+
+# ---- one pack -> samples -------------------------------------------------------------------------
+
+
+class _Base(NamedTuple):
+    """Base fields in force; they hold until a later record replaces them (RFC 8428, 4.1)."""
+
+    name: str = ""
+    is_own: bool = False  # the last part of the base name is the node of the topic
+    time_s: float = 0.0
+    unit: str = ""
+    value: float = 0.0
+
+
+def _records(payload: bytes) -> list[_Record]:
+    try:
+        records = _PACK.decode(payload)
+        if b'_"' in payload or b"\\" in payload:  # an escape may hide the underscore
+            _check_labels(_LABELS.decode(payload))
+    except (ValueError, RecursionError) as error:
+        raise _PackError(
+            f"not a SenML pack ({error}): send a JSON array of records (RFC 8428)"
+        ) from error
+    return records
+
+
+def _check_labels(records: list[dict[str, msgspec.Raw]]) -> None:
+    for record in records:
+        for label in record:
+            if label.endswith("_"):
+                raise _PackError(
+                    f"label {_shown(label)} must be understood and is not: send the pack without it"
+                )
+
+
+def _secondary_allowed(records: list[_Record]) -> bool:
+    """Whether the pack's version includes secondary units (RFC 9100, 2 and 4)."""
+    versions = {record.bver for record in records if record.bver is not UNSET}
+    if not versions:
+        return False
+    version = versions.pop()
+    if versions or version < 0 or version & ~(_SECONDARY_UNITS | _RESERVED):
+        raise _PackError(
+            f"bver {_shown(versions | {version})} is not understood: send one of 10, or 26 with "
+            "secondary units, the same all through the pack"
+        )
+    return version == _OWN_VERSION or bool(version & _SECONDARY_UNITS)
+
+
+def _resolve(records: list[_Record], node: str) -> tuple[_Samples, list[str]]:
+    """Samples by time and probe, in the order of the pack, and the names that are not ours."""
+    secondary = _secondary_allowed(records)
+    samples: _Samples = {}
+    strangers: list[str] = []
+    base = _Base()
+    for record in records:
+        if (
+            record.bn is not UNSET
+            or record.bt is not UNSET
+            or record.bu is not UNSET
+            or record.bv is not UNSET
+        ):
+            base = _based(record, base, node)
+        if not _has_value(record):
+            continue
+        name = record.n if base.is_own else _local_name(base.name, record.n, node)
+        probe, quantity, fault = _meaning(
+            name, base.unit if record.u is UNSET else record.u, secondary
+        )
+        if quantity is None and not fault:
+            strangers.append(name)
+            continue
+        probes = samples.setdefault(base.time_s + record.t, {})
+        fields = probes.setdefault(probe, {})
+        if quantity is None:
+            fields[_FAULT] = fault
+        else:
+            _put(fields, quantity, record, base.value)
+    if not samples and not strangers:
+        raise _PackError("the pack holds no sample: send at least one record with a value")
+    return samples, strangers
+
+
+def _based(record: _Record, before: _Base, node: str) -> _Base:
+    name = before.name if record.bn is UNSET else record.bn
+    if name and not _NAME.fullmatch(name):
+        raise _PackError(f"bn {_shown(name)} is no SenML name: use A-Z a-z 0-9 - : . / _")
+    return _Base(
+        name=name,
+        is_own=_last_part(name) == node,
+        time_s=before.time_s if record.bt is UNSET else record.bt,
+        unit=before.unit if record.bu is UNSET else record.bu,
+        value=before.value if record.bv is UNSET else record.bv,
+    )
+
+
+def _has_value(record: _Record) -> bool:
+    """Whether a record holds a value; False for one of base fields alone."""
+    values = (
+        (record.v is not UNSET)
+        + (record.vb is not UNSET)
+        + (record.vs is not UNSET)
+        + (record.vd is not UNSET)
+    )
+    if values == 1:
+        return True
+    if values or record.n or record.s is not UNSET:
+        raise _PackError(
+            f"record {_shown(record.n)} holds {values} values: send exactly one of v, vb, vs, vd"
+        )
+    return False
+
+
+def _last_part(name: str) -> str:
+    return name.rstrip(":").rpartition(":")[2]
+
+
+def _local_name(base_name: str, name: str, node: str) -> str:
+    """Name within the node, of a record that spells out its full name (RFC 8428, 4.5.1)."""
+    head, colon, local = f"{base_name}{name}".rpartition(":")
+    if not colon or _last_part(head) != node:
+        raise _PackError(
+            f"name {_shown(base_name + name)} is not of node {node}, which the topic names: "
+            f'set "bn" to a name that ends in ":{node}:"'
+        )
+    return local
+
+
+@lru_cache(maxsize=4096)
+def _meaning(name: str, unit: str, secondary: bool) -> tuple[str, _Quantity | None, str]:  # noqa: FBT001  positional for the cache
+    """Probe, quantity and fault of a local name in a unit; neither of the two: not ours."""
+    if len(name) + len(unit) > _LONGEST:  # raised, so that the cache holds short ones only
+        raise _PackError(f"name {_shown(name)} is longer than {_LONGEST} characters: shorten it")
+    probe, _, local = name.rpartition("/")
+    units = _QUANTITIES.get(local)
+    if units is None or (probe and (local in _OF_SAMPLE or not CODE.fullmatch(probe))):
+        return "", None, ""
+    if not probe:
+        probe = "" if local in _OF_NODE else _FIRST
+    quantity = units.get("" if local in _UNITLESS else unit)
+    if quantity is None:
+        wanted = next(iter(units))
+        given = f"is in {_shown(unit)}" if unit else "has no unit"
+        return probe, None, f'{local} {given}: convert it to {wanted} and send "u":"{wanted}"'
+    if quantity.secondary and not secondary:
+        return (
+            probe,
+            None,
+            f'{local} is in {unit}, a secondary unit: send "bver":26 in the first record',
+        )
+    return probe, quantity, ""
+
+
+def _put(fields: _Fields, quantity: _Quantity, record: _Record, base_value: float) -> None:
+    """Set one value of a sample, or the reason why the sample cannot be used."""
+    value: float | bool | UnsetType = record.vb if quantity.flag else record.v
+    if value is UNSET:
+        wanted = '"vb" (true or false)' if quantity.flag else '"v" (a number)'
+        fields[_FAULT] = f"{quantity.field} has the wrong kind of value: send it in {wanted}"
+        return
+    if not quantity.flag:
+        value = _measured(quantity, value + base_value)
+        if not quantity.low <= value <= quantity.high:
+            fields[_FAULT] = (
+                f"{quantity.field} of {value:.9g} is outside {quantity.low:g} to "
+                f"{quantity.high:g}: check the probe and the unit it sends"
+            )
+            return
+        if quantity.whole:
+            fraction, value = value % 1, round(value)
+            if fraction and quantity.field != "uptime_s":
+                fields[_FAULT] = f"{quantity.field} is no whole number: count it up by one"
+                return
+    if quantity.field in fields:
+        fields[_FAULT] = f"{quantity.field} is there twice at one time: give each sample its own t"
+        return
+    fields[quantity.field] = value
+    if record.ut is not UNSET:
+        _put_silence(fields, record.ut)
+
+
+def _measured(quantity: _Quantity, value: float) -> float:
+    if quantity.scale == 1.0 and not quantity.offset:
+        return value
+    return round(value * quantity.scale + quantity.offset, 6)  # 284.57 K is 11.42 Cel
+
+
+def _put_silence(fields: _Fields, update_s: float) -> None:
+    if not 0 < update_s <= MAX_SILENCE_S:
+        fields[_FAULT] = (
+            f"ut of {update_s:.9g} s is outside 1 to {MAX_SILENCE_S}: send the longest time "
+            "between two packs"
+        )
+        return
+    fields["silence_s"] = max(ceil(update_s), fields.get("silence_s", 0))
+
+
+# ---- samples -> readings -------------------------------------------------------------------------
+
+
+def _when(time_s: float, *, received_s: int, waited_s: int) -> int | None:
+    """Whole seconds since 1970 of a resolved SenML time; None where the clock was never set."""
+    if not abs(time_s) <= _WHOLE or 0 < time_s < _RELATIVE_BELOW_S:
+        return None  # after now: a clock that counts from its own start
+    at_s = round(time_s if time_s > 0 else received_s - waited_s + time_s)
+    return at_s if OLDEST_S <= at_s <= received_s + AHEAD_S else None
+
+
+def _fault(fields: _Fields, at_s: int | None) -> str:
+    """Why these fields are no Reading; empty: they are one."""
+    if _FAULT in fields:
+        return str(fields[_FAULT])
+    has_boot, has_seq = "boot" in fields, "seq" in fields
+    if has_boot != has_seq:
+        return "boot without seq, or seq without boot: send both or neither"
+    if at_s is None and not (has_boot and "uptime_s" in fields):
+        return (
+            "the clock of the node is not set, or wrong: set it, or send boot, seq and uptime "
+            "with every sample"
+        )
+    if not fields.keys() - _NOT_MEASURED:
+        return "no measured value: send at least one, such as temperature"
+    return ""
+
+
+def _reason(faults: list[str], strangers: list[str], *, samples: int) -> str:
+    """The sentence of a Reject: each fault with its sample, and the names left out."""
+    parts = []
+    if faults:
+        more = f"; and {len(faults) - _SHOWN} more" if len(faults) > _SHOWN else ""
+        parts.append(
+            f"{len(faults)} of {samples} samples rejected: " + "; ".join(faults[:_SHOWN]) + more
+        )
+    if strangers:
+        names = sorted(set(strangers))
+        more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
+        parts.append(
+            f"{len(strangers)} records left out: "
+            + ", ".join(_shown(name) for name in names[:_SHOWN])
+            + f"{more}: rename them to one of {', '.join(_QUANTITIES)} "
+            '(another probe: "p2/temperature")'
+        )
+    return ". ".join(parts)
+
+
+def _shown(foreign: object) -> str:
+    """Text of others, printable, on one line and short."""
+    text = ascii(foreign)
+    return text if len(text) <= _SHOWN_LENGTH else f"{text[:_SHOWN_LENGTH]}..."
+
+
+# ---- readings -> pack ----------------------------------------------------------------------------
+
+
+def _base_name(site: str, node: str) -> str:
+    """`bn` of a node: a device URN where its code is an address (RFC 9039, 4.1)."""
+    return f"urn:dev:mac:{node}:" if _ADDRESS.fullmatch(node) else f"{site}:{node}:"
+
+
+def _grouped(readings: Sequence[Reading]) -> list[list[Reading]]:
+    """Readings of one sample together: neighbours, same stamps, each probe once."""
+    groups: list[list[Reading]] = []
+    stamp: tuple[int | None, ...] = ()
+    probes: set[str] = set()
+    for reading in readings:
+        own = (reading.at_s, reading.uptime_s, reading.boot, reading.seq)
+        if own != stamp or reading.probe in probes or reading.site != groups[-1][0].site:
+            groups.append([])
+            stamp, probes = own, set()
+        groups[-1].append(reading)
+        probes.add(reading.probe)
+    return groups
+
+
+def _wire_time(reading: Reading) -> int:
+    """Time of a sample on the wire: its own, or its uptime where the clock is not set."""
+    if reading.at_s is not None:
+        if reading.at_s < OLDEST_S:
+            raise ValueError(f"time {reading.at_s} s is before 2010: a receiver takes it for unset")
+        return reading.at_s
+    if reading.uptime_s is None or reading.boot is None or reading.seq is None:
+        raise ValueError("a reading without time needs boot, seq and uptime")
+    return min(max(reading.uptime_s, 1), _RELATIVE_BELOW_S - 1)  # 0 would mean now
+
+
+def _free_time(time_s: int, used: set[float]) -> float:
+    """A time that no other sample of the pack has; a fraction below 0.5 rounds away again."""
+    free_s: float = time_s
+    while free_s in used:
+        free_s += 1 / 1024  # exact in binary, so that all records of the sample agree
+    if free_s - time_s >= 0.5:
+        raise ValueError("more than 500 samples of one second in a pack")
+    used.add(free_s)
+    return free_s
+
+
+def _sample_records(sample: list[Reading]) -> list[tuple[dict[str, object], bool]]:
+    """Records of one sample without their time, and whether the unit is a secondary one."""
+    records: list[tuple[dict[str, object], bool]] = []
+    for name, unit, quantity in _WRITTEN:
+        values = [getattr(reading, quantity.field) for reading in sample]
+        shared = name in _OF_NODE and values.count(values[0]) == len(values)
+        for reading, value in zip(sample[:1] if shared else sample, values, strict=False):
+            if value is None:
+                continue
+            bare = shared or (reading.probe == _FIRST and name not in _OF_NODE)
+            record: dict[str, object] = {"n": name if bare else f"{reading.probe}/{name}"}
+            if unit:
+                record["u"] = unit
+            record["vb" if quantity.flag else "v"] = value
+            if reading.silence_s is not None:
+                record["ut"] = reading.silence_s
+            records.append((record, quantity.secondary))
+    return records

@@ -125,6 +125,6 @@ def alarms(connection: Connection, *, unit: str, open_only: bool) -> list[Alarm]
     if open_only:
         query = query.where(c.state != "normal")
     return [
-        Alarm(*row[:12], instant=bool(row[12]), withdrawn_s=row[13], revision=row[14])
+        Alarm(*row[:12], bool(row[12]), *row[13:])  # columns in the order of `Alarm`
         for row in connection.execute(query)
     ]

@@ -16,7 +16,6 @@ from sqlalchemy import (
     ColumnElement,
     Connection,
     Engine,
-    FromClause,
     Row,
     Select,
     and_,
@@ -26,6 +25,7 @@ from sqlalchemy import (
 )
 
 from monitor.lot import DEFAULT_SILENCE_S, STRUCTURE_KINDS, ZoneWord
+from monitor.store import health
 from monitor.store import schema as t
 
 HOUR_S = 3600
@@ -34,7 +34,6 @@ STRIP_STEP_H = 6  # wood moisture is a running 24 h mean: four points a day lose
 # a word runs out as a node falls silent, 3 x the declared silence + 15 min; an hour more, because
 # the watch judges whole hours
 WORD_GRACE_S = 900 + HOUR_S
-PULSE_LATE_S = 600  # the watch ticks every minute or so: ten missed ticks are no hiccup
 PAST_ALARMS = 100  # ended alarms on one page
 
 WORD_RANK: dict[str, int] = {"wet": 0, "damp": 1, "unknown": 2, "dry": 3}
@@ -158,21 +157,12 @@ class UnitNow:
 
 
 @dataclass(frozen=True, slots=True)
-class Pulse:
-    """When a process last made progress."""
-
-    part: str
-    at_s: int
-    late: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Lot:
     """Everything the Lot page shows; units most urgent first."""
 
     sites: tuple[SiteRow, ...]
     units: tuple[UnitNow, ...]
-    pulses: tuple[Pulse, ...]
+    pulses: tuple[health.Pulse, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -201,37 +191,7 @@ class Samples:
     humidity_percent: Floats
 
 
-@dataclass(frozen=True, slots=True)
-class NodeNow:
-    """A node and when it was last heard."""
-
-    site: str
-    code: str
-    heard_s: int | None
-    silent: bool
-    zones: tuple[str, ...]  # "unit/zone" its probes watch now
-
-
-@dataclass(frozen=True, slots=True)
-class Chain:
-    """Health of everything between probe and person."""
-
-    pulses: tuple[Pulse, ...]
-    readings_day: int  # received in the last 24 h
-    pending: int  # readings whose time is not known yet
-    disputed: int  # identities for which two values came
-    rejects: int
-    reasons: tuple[tuple[str, int, int], ...]  # (reason, count, newest time), most frequent first
-    untold: int  # entries of the outbox not handed over yet
-    nodes: tuple[NodeNow, ...]
-
-
 # --- rules of showing -----------------------------------------------------------------------------
-
-
-def is_silent(heard_s: int | None, *, silence_s: int, now_s: int) -> bool:
-    """Whether nothing came for 3 x the longest expected silence + 15 min."""
-    return heard_s is None or now_s - heard_s > 3 * silence_s + 900
 
 
 def current_word(stored: str, hour: int | None, *, silence_s: int, now_s: int) -> ZoneWord:
@@ -299,7 +259,7 @@ def lot(engine: Engine, *, now_s: int) -> Lot:
         return Lot(
             sites=_sites(db),
             units=tuple(replace(unit, strip=strips.get(unit.code)) for unit in units),
-            pulses=_pulses(db, now_s=now_s),
+            pulses=health.read_pulses(db, now_s=now_s),
         )
 
 
@@ -327,12 +287,6 @@ def site(engine: Engine, code: str) -> SiteRow | None:
     """One site; None if there is none of that code."""
     with engine.connect() as db:
         return next(iter(_sites(db, code)), None)
-
-
-def pulses(engine: Engine, *, now_s: int) -> tuple[Pulse, ...]:
-    """When each process last made progress."""
-    with engine.connect() as db:
-        return _pulses(db, now_s=now_s)
 
 
 def alarms(engine: Engine) -> tuple[tuple[AlarmRow, ...], tuple[AlarmRow, ...]]:
@@ -399,39 +353,7 @@ def samples(engine: Engine, row: ZoneNow, *, from_s: int, to_s: int) -> Samples:
     return Samples(table[:, 0].astype(np.int64), table[:, 1] / 100, table[:, 2] / 100)
 
 
-def chain(engine: Engine, *, now_s: int) -> Chain:
-    """Counts and nodes; no full scan of the readings."""
-    day = and_(t.reading.c.probe_id == t.probe.c.probe_id, t.reading.c.at_s > now_s - 86400)
-    waiting = and_(t.reading.c.probe_id == t.probe.c.probe_id, t.reading.c.at_s.is_(None))
-    identity = select(t.dispute.c.probe_id, t.dispute.c.boot, t.dispute.c.seq).distinct().subquery()
-    newest = func.max(t.reject.c.received_s)
-    reasons = (
-        select(t.reject.c.reason, func.count(), newest)
-        .group_by(t.reject.c.reason)
-        .order_by(func.count().desc(), newest.desc())
-        .limit(20)
-    )
-    with engine.connect() as db:
-        return Chain(
-            pulses=_pulses(db, now_s=now_s),
-            readings_day=_count(db, t.probe.join(t.reading, day)),
-            pending=_count(db, t.probe.join(t.reading, waiting)),
-            disputed=_count(db, identity),
-            rejects=_count(db, t.reject),
-            reasons=tuple((str(r[0]), int(r[1]), int(r[2])) for r in db.execute(reasons)),
-            untold=db.scalar(
-                select(func.count()).select_from(t.outbox).where(t.outbox.c.done_s.is_(None))
-            )
-            or 0,
-            nodes=_nodes(db, now_s=now_s),
-        )
-
-
 # --- parts of the answers -------------------------------------------------------------------------
-
-
-def _count(db: Connection, source: FromClause) -> int:
-    return db.scalar(select(func.count()).select_from(source)) or 0
 
 
 def _sites(db: Connection, code: str = "") -> tuple[SiteRow, ...]:
@@ -454,7 +376,7 @@ def _units() -> Select[Any]:
 
 
 def _unit_now(
-    row: Row, zones: dict[str, list[ZoneNow]], alarms: dict[str, list[AlarmRow]]
+    row: AnyRow, zones: dict[str, list[ZoneNow]], alarms: dict[str, list[AlarmRow]]
 ) -> UnitNow:
     own = sorted(zones.get(row.code, ()), key=_severity)
     word, reason = unit_word(own)
@@ -529,7 +451,7 @@ def _zones_now(
     return [_zone_now(row, placed.get(row.zone_id, ()), now_s) for row in db.execute(query)]
 
 
-def _zone_now(row: Row, placed: Sequence[tuple[int, int | None, int]], now_s: int) -> ZoneNow:
+def _zone_now(row: AnyRow, placed: Sequence[tuple[int, int | None, int]], now_s: int) -> ZoneNow:
     silence_s = max((silence for _, _, silence in placed), default=DEFAULT_SILENCE_S)
     return ZoneNow(
         site=row.site,
@@ -722,54 +644,3 @@ def _with_steps(db: Connection, rows: tuple[AlarmRow, ...]) -> tuple[AlarmRow, .
             StepRow(step.at_s, step.state, step.who, step.why)
         )
     return tuple(replace(row, steps=tuple(steps.get(row.alarm_id, ()))) for row in rows)
-
-
-def _pulses(db: Connection, *, now_s: int) -> tuple[Pulse, ...]:
-    rows = db.execute(select(t.pulse.c.part, t.pulse.c.at_s).order_by(t.pulse.c.part))
-    return tuple(Pulse(r.part, r.at_s, late=now_s - r.at_s > PULSE_LATE_S) for r in rows)
-
-
-def _nodes(db: Connection, *, now_s: int) -> tuple[NodeNow, ...]:
-    """All nodes, silent ones first; a node whose probes watch nothing is not called silent."""
-    newest = (
-        select(func.max(t.placement.c.placement_id).label("placement_id"))
-        .where(t.placement.c.from_s <= now_s)
-        .group_by(t.placement.c.probe_id)
-        .subquery()
-    )
-    current = t.placement.join(newest, newest.c.placement_id == t.placement.c.placement_id)
-    watching = (
-        select(t.placement.c.probe_id, t.unit.c.code.label("unit"), t.zone.c.code.label("zone"))
-        .select_from(current.join(t.zone).outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id))
-        .subquery()
-    )
-    query = select(
-        t.site.c.code.label("site"),
-        t.node.c.code,
-        t.latest.c.at_s,
-        func.coalesce(t.latest.c.silence_s, DEFAULT_SILENCE_S).label("silence_s"),
-        watching.c.unit,
-        watching.c.zone,
-    ).select_from(
-        t.node.join(t.site)
-        .outerjoin(t.probe, t.probe.c.node_id == t.node.c.node_id)
-        .outerjoin(t.latest, t.latest.c.probe_id == t.probe.c.probe_id)
-        .outerjoin(watching, watching.c.probe_id == t.probe.c.probe_id)
-    )
-    grouped: dict[tuple[str, str], list[AnyRow]] = {}
-    for row in db.execute(query):
-        grouped.setdefault((row.site, row.code), []).append(row)
-    nodes = [
-        NodeNow(
-            site=key[0],
-            code=key[1],
-            heard_s=max((r.at_s for r in rows if r.at_s is not None), default=None),
-            silent=any(
-                r.zone is not None and is_silent(r.at_s, silence_s=r.silence_s, now_s=now_s)
-                for r in rows
-            ),
-            zones=tuple(f"{r.unit or r.site}/{r.zone}" for r in rows if r.zone is not None),
-        )
-        for key, rows in grouped.items()
-    ]
-    return tuple(sorted(nodes, key=lambda n: (not n.silent, n.site, n.code)))

@@ -53,9 +53,13 @@ def _write_settings(connection: sqlite3.Connection, _: Any) -> None:  # noqa: AN
     connection.isolation_level = None
     connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
     connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = FULL")  # a commit that was answered survives a power cut
+    connection.execute(
+        "PRAGMA synchronous = FULL"
+    )  # a commit that was answered survives a power cut
     connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA cache_size = -65536")  # 64 MiB: the pages that a lot's probes write to
+    connection.execute(
+        "PRAGMA cache_size = -65536"
+    )  # 64 MiB: the pages that a lot's probes write to
 
 
 def _begin(connection: Connection) -> None:
@@ -81,7 +85,9 @@ def _migrate(connection: Connection, path: Path, *, read_only: bool) -> None:
             f"{path} was written by a later version of Sillkeep (revision {here}); update Sillkeep"
         )
     if read_only:
-        raise StoreError(f"{path} is of an older version; start `sillkeep serve` once to migrate it")
+        raise StoreError(
+            f"{path} is of an older version; start `sillkeep serve` once to migrate it"
+        )
     from alembic.operations import Operations
 
     with Operations.context(context):

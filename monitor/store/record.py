@@ -185,7 +185,9 @@ class Record:
     def site_zones(self, site: str) -> list[Zone]:
         """A site's own zones: outside air, rain gauge."""
         with self._reading() as connection:
-            return judging.zones(connection, and_(t.site.c.code == site, t.zone.c.unit_id.is_(None)))
+            return judging.zones(
+                connection, and_(t.site.c.code == site, t.zone.c.unit_id.is_(None))
+            )
 
     def placements(self) -> list[Placement]:
         """All placements with their ends, by probe and time."""
@@ -196,7 +198,13 @@ class Record:
         """Events of a unit and of its whole site, by time."""
         c = t.event.c
         query = (
-            select(c.at_s, c.kind, c.value, func.coalesce(t.unit.c.code, ""), func.coalesce(t.zone.c.code, ""))
+            select(
+                c.at_s,
+                c.kind,
+                c.value,
+                func.coalesce(t.unit.c.code, ""),
+                func.coalesce(t.zone.c.code, ""),
+            )
             .join_from(t.event, t.site)
             .outerjoin(t.unit, t.unit.c.unit_id == c.unit_id)
             .outerjoin(t.zone, t.zone.c.zone_id == c.zone_id)
@@ -298,9 +306,7 @@ class Record:
         """Replace a unit's hours from `from_hour` on, with checkpoints and alarms, or nothing."""
         with self.engine.begin() as connection:
             unit_id = _unit_id(connection, due.unit)
-            judging.keep_hours(
-                connection, t.zone.c.unit_id == unit_id, rows, from_hour=from_hour
-            )
+            judging.keep_hours(connection, t.zone.c.unit_id == unit_id, rows, from_hour=from_hour)
             judging.keep_checkpoints(connection, unit_id, checkpoints, from_hour, version)
             for new in alarms.new:
                 alarming.add(connection, new, now_s=now_s)
@@ -382,7 +388,9 @@ class Record:
             "alarms": select(func.count()).select_from(t.alarm),
         }
         with self._reading() as connection:
-            return {name: int(connection.execute(query).scalar_one()) for name, query in queries.items()}
+            return {
+                name: int(connection.execute(query).scalar_one()) for name, query in queries.items()
+            }
 
 
 def open_record(home: Path, *, read_only: bool = False) -> Record:
@@ -413,9 +421,8 @@ def _unit_id(connection: Connection, code: str) -> int:
 def _zone_id(connection: Connection, site: str, unit: str, code: str) -> int | None:
     if not code:
         return None
-    where = t.zone.c.unit_id.is_(None)
-    if unit:
-        where = t.zone.c.unit_id == _unit_id(connection, unit)
+    owner = _unit_id(connection, unit) if unit else None
+    where = t.zone.c.unit_id.is_(None) if owner is None else t.zone.c.unit_id == owner
     query = select(t.zone.c.zone_id).where(
         t.zone.c.site_id == _site_id(connection, site), where, t.zone.c.code == code
     )
@@ -423,5 +430,3 @@ def _zone_id(connection: Connection, site: str, unit: str, code: str) -> int | N
     if found is None:
         raise InputError(f'there is no zone "{code}" in {unit or site}; add it first')
     return int(found)
-
-

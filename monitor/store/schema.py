@@ -286,7 +286,7 @@ hour = Table(  # one judged hour of one zone; columns as in the HOURS file
     Column("trend", Text, nullable=False, server_default=""),
     Column("cause", Text, nullable=False, server_default=""),
     Column("witnessed", Integer, nullable=False, server_default="0"),
-    CheckConstraint("state in ('dry', 'damp', 'wet', 'unknown')", name="state"),
+    CheckConstraint("state in ('dry', 'damp', 'wet', 'unknown', '')", name="state"),
     **_KEYED,
 )
 

@@ -233,7 +233,9 @@ def _keep_latest(connection: Connection, dirty: Iterable[Row]) -> None:
             set_={name: _if(newer, new[name], old[name]) for name in ("at_s", *t.MEASURED)}
             | {
                 "received_s": func.max(old.received_s, new.received_s),
-                "dirty_hour": func.min(func.coalesce(old.dirty_hour, new.dirty_hour), new.dirty_hour),
+                "dirty_hour": func.min(
+                    func.coalesce(old.dirty_hour, new.dirty_hour), new.dirty_hour
+                ),
                 "dirty_count": old.dirty_count + 1,
             },
         ),
@@ -332,9 +334,7 @@ def _keep_rejects(connection: Connection, rejects: Sequence[Reject]) -> int:
             "reason": reject.reason,
             "digest": hashlib.sha256(b"\0".join(parts)).hexdigest(),
         }
-        kept += connection.execute(
-            insert(t.reject).values(row).on_conflict_do_nothing()
-        ).rowcount
+        kept += connection.execute(insert(t.reject).values(row).on_conflict_do_nothing()).rowcount
     return kept
 
 

@@ -51,6 +51,7 @@ CREATE TABLE site (
     name TEXT DEFAULT '' NOT NULL,
     timezone TEXT DEFAULT 'UTC' NOT NULL,
     altitude_m REAL DEFAULT '0' NOT NULL,
+    dirty_hour INTEGER,
     CONSTRAINT pk_site PRIMARY KEY (site_id),
     CONSTRAINT uq_site_code UNIQUE (code)
 )
@@ -89,9 +90,10 @@ CREATE TABLE unit (
 CREATE TABLE anchor (
     node_id INTEGER NOT NULL,
     boot INTEGER NOT NULL,
+    uptime_hour INTEGER NOT NULL,
     uptime_s INTEGER NOT NULL,
     at_s INTEGER NOT NULL,
-    CONSTRAINT pk_anchor PRIMARY KEY (node_id, boot, uptime_s),
+    CONSTRAINT pk_anchor PRIMARY KEY (node_id, boot, uptime_hour),
     CONSTRAINT fk_anchor_node_id FOREIGN KEY(node_id) REFERENCES node (node_id)
 )
  WITHOUT ROWID,
@@ -260,7 +262,7 @@ CREATE TABLE hour (
     cause TEXT DEFAULT '' NOT NULL,
     witnessed INTEGER DEFAULT '0' NOT NULL,
     CONSTRAINT pk_hour PRIMARY KEY (zone_id, hour),
-    CONSTRAINT ck_hour_state CHECK (state in ('dry', 'damp', 'wet', 'unknown')),
+    CONSTRAINT ck_hour_state CHECK (state in ('dry', 'damp', 'wet', 'unknown', '')),
     CONSTRAINT fk_hour_zone_id FOREIGN KEY(zone_id) REFERENCES zone (zone_id)
 )
  WITHOUT ROWID,
@@ -269,8 +271,8 @@ CREATE TABLE hour (
     """
 CREATE TABLE latest (
     probe_id INTEGER NOT NULL,
-    at_s INTEGER NOT NULL,
-    received_s INTEGER NOT NULL,
+    at_s INTEGER,
+    received_s INTEGER,
     temperature_c100 INTEGER,
     humidity_p100 INTEGER,
     wood_p100 INTEGER,
@@ -281,6 +283,7 @@ CREATE TABLE latest (
     battery_p INTEGER,
     signal_dbm INTEGER,
     silence_s INTEGER,
+    readings INTEGER DEFAULT '0' NOT NULL,
     dirty_hour INTEGER,
     dirty_count INTEGER DEFAULT '0' NOT NULL,
     CONSTRAINT pk_latest PRIMARY KEY (probe_id),
@@ -337,6 +340,9 @@ CREATE TABLE reading (
 """,
     """
 CREATE INDEX ix_reading_probe_id_at_s ON reading (probe_id, at_s)
+""",
+    """
+CREATE INDEX ix_reading_untimed ON reading (probe_id, boot) WHERE uptime_s IS NOT NULL
 """,
     """
 CREATE TABLE alarm_step (

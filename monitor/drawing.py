@@ -1,0 +1,348 @@
+"""Figures for page, mail and print. Data come in judged; nothing here decides anything.
+
+The drawing follows the water: rain hangs from the top edge, wood moisture answers below it. Every
+line can be told apart without colour (full, dashed, dotted), and what was not measured is left
+open and hatched, never bridged.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from urllib.parse import quote
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+INK = "#1b2a33"
+FAINT = "#66757d"
+HAIR = "#d5dad6"
+WATER = "#0b4a7d"
+RAIN = "#5f8fb4"
+WARM = "#9a4a1c"
+WOOD = "#6b5433"
+PAPER = "rgba(0,0,0,0)"
+
+MOST_POINTS = 4000  # a year of hours is 8,760; more points than a screen has pixels only cost time
+GAP_SHOWN_H = 3  # shorter gaps are open in the line, but too narrow to hatch
+MOST_GAPS = 60  # hatched; the longest ones
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """One line of a chart; nan breaks it."""
+
+    name: str
+    at_s: Ints
+    values: Floats
+    colour: str
+    dash: str = "solid"  # solid, dash, dot
+    width: float = 1.6
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What a chart's time axis shows: [from_s, to_s) in seconds, written `offset_s` ahead of UTC."""
+
+    from_s: int
+    to_s: int
+    offset_s: int = 0
+
+
+def shown_temperature(temperature_c: Floats, *, fahrenheit: bool) -> Floats:
+    """Temperatures in the scale a person chose; the record stays in °C."""
+    return temperature_c * 9 / 5 + 32 if fahrenheit else temperature_c
+
+
+def thin(values: Floats, *, most: int = MOST_POINTS) -> Ints:
+    """Places to keep so that about `most` are left, with the extremes and the gaps of each bucket.
+
+    Parameters
+    ----------
+    values : array of float, shape (n,)
+        nan where missing.
+    most : int
+        Wanted number of points.
+
+    Returns
+    -------
+    array of int
+        Rising indices; all of them where n <= `most`.
+    """
+    count = len(values)
+    if count <= most:
+        return np.arange(count)
+    width = -(-count * 3 // most)  # up to three points are kept of each bucket
+    padded = np.full(-(-count // width) * width, np.nan)
+    padded[:count] = values
+    rows = padded.reshape(-1, width)
+    missing = np.isnan(rows)
+    missing[-1, count - (len(rows) - 1) * width :] = False  # padding is no gap
+    start = np.arange(len(rows)) * width
+    low = np.where(np.isnan(rows), np.inf, rows).argmin(axis=1) + start
+    high = np.where(np.isnan(rows), -np.inf, rows).argmax(axis=1) + start
+    gap = missing.argmax(axis=1) + start
+    kept = np.concatenate([low, high, gap[missing.any(axis=1)], [0, count - 1]])
+    kept = np.unique(kept)
+    return kept[kept < count]
+
+
+# --- charts ---------------------------------------------------------------------------------------
+
+
+def chart(
+    lines: Sequence[Line], span: Span, *, unit: str, limits: Sequence[tuple[float, str]] = ()
+) -> go.Figure:
+    """Lines over time, with gaps hatched and limits as thin lines that carry their name.
+
+    Parameters
+    ----------
+    lines : sequence of Line
+        The first one's gaps are the ones hatched.
+    span : Span
+        Time shown, the same for every chart of a page so that they stand above each other.
+    unit : str
+        Of the values, such as "°C".
+    limits : sequence of (value, name)
+        Level lines.
+    """
+    figure = go.Figure()
+    for line in lines:
+        kept = thin(line.values)
+        figure.add_scatter(
+            x=_stamps(line.at_s[kept], span),
+            y=line.values[kept],
+            name=line.name,
+            mode="lines",
+            connectgaps=False,
+            line={"color": line.colour, "dash": line.dash, "width": line.width},
+            hovertemplate=f"{line.name} %{{y:.1f}} {unit}<extra></extra>",
+        )
+    _dress(figure, span, unit=unit)
+    _hatch(figure, lines[0], span)
+    for value, name in limits:
+        figure.add_hline(y=value, line={"color": FAINT, "width": 1, "dash": "dot"})
+        figure.add_annotation(
+            x=0,
+            xref="paper",
+            y=value,
+            text=name,
+            showarrow=False,
+            xanchor="left",
+            yanchor="bottom",
+            font={"size": 11, "color": INK},
+        )
+    return figure
+
+
+def add_rain(figure: go.Figure, at_s: Ints, rain_mm: Floats, span: Span) -> None:
+    """Hang rain from the top of a chart, on an axis of its own that grows downwards.
+
+    `rain_mm` is the rain of the hour that starts at `at_s`; long spans are shown in daily sums.
+    """
+    step_s = 3600 if span.to_s - span.from_s <= 20 * 86400 else 86400
+    slot = at_s // step_s
+    fell = np.nan_to_num(rain_mm)
+    slots, where = np.unique(slot, return_inverse=True)
+    sums = np.bincount(where, weights=fell) if len(slots) else np.zeros(0)
+    wet = sums > 0
+    top = float(sums.max(initial=0.0))
+    figure.add_bar(
+        x=_stamps(slots[wet] * step_s + step_s // 2, span),
+        y=sums[wet],
+        name="rain, mm an hour" if step_s == 3600 else "rain, mm a day",
+        yaxis="y2",
+        marker={"color": RAIN, "line": {"width": 0}},
+        width=max(step_s * 600, (span.to_s - span.from_s) * 1000 // 500),
+        hovertemplate="rain %{y:.1f} mm<extra></extra>",
+    )
+    figure.update_layout(
+        yaxis2={
+            "overlaying": "y",
+            "side": "right",
+            # the deepest rain reaches a third of the way down
+            "range": [max(top, 2.0) * 3, 0],
+            "showgrid": False,
+            "zeroline": False,
+            "showticklabels": False,
+            "fixedrange": True,
+        }
+    )
+
+
+def add_band(figure: go.Figure, at_s: Ints, low: Floats, high: Floats, span: Span) -> None:
+    """Shade what an index could be between its low and its high, where the two differ."""
+    apart = (high - low) > 1e-9
+    kept = thin(np.where(apart, high, np.nan))
+    x = _stamps(at_s[kept], span)
+    edge = {"color": WOOD, "width": 1, "dash": "dot"}
+    shown = {"mode": "lines", "line": edge, "connectgaps": False}
+    for name, values in (("lowest", low), ("highest", high)):
+        figure.add_scatter(
+            x=x,
+            y=np.where(apart, values, np.nan)[kept],
+            name=f"{name} across gaps",
+            hovertemplate=f"{name} across gaps %{{y:.2f}}<extra></extra>",
+            **shown,
+        )
+
+
+def _stamps(at_s: Ints, span: Span) -> NDArray[np.datetime64]:
+    return (at_s + span.offset_s).astype("datetime64[s]")
+
+
+def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
+    edges = _stamps(np.array([span.from_s, span.to_s]), span)
+    axis = {"gridcolor": HAIR, "linecolor": INK, "tickcolor": FAINT, "fixedrange": True}
+    figure.update_layout(
+        template="none",
+        paper_bgcolor=PAPER,
+        plot_bgcolor=PAPER,
+        height=230,
+        # the same margins on every chart: times stand above each other
+        margin={"l": 44, "r": 10, "t": 26, "b": 30},
+        font={"family": "inherit", "size": 12, "color": INK},
+        hovermode="x unified",
+        dragmode=False,
+        showlegend=True,
+        legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 12}},
+        xaxis={**axis, "type": "date", "range": list(edges), "showgrid": False, "nticks": 7},
+        yaxis={**axis, "ticksuffix": "", "nticks": 5, "zeroline": False},
+        uirevision="kept",
+    )
+    figure.add_annotation(
+        x=0, y=1, xref="paper", yref="paper", text=unit, showarrow=False,
+        xanchor="right", yanchor="bottom", xshift=-8, font={"size": 12, "color": INK},
+    )  # fmt: skip
+
+
+def _hatch(figure: go.Figure, line: Line, span: Span) -> None:
+    """Hatch the longest spans without data; a span that never had any is hatched whole."""
+    gaps = gaps_of(line.at_s, line.values, from_s=span.from_s, to_s=span.to_s)
+    long = sorted((g for g in gaps if g[1] - g[0] >= GAP_SHOWN_H * 3600), key=lambda g: g[0] - g[1])
+    for start_s, end_s in long[:MOST_GAPS]:
+        x0, x1 = _stamps(np.array([start_s, end_s]), span)
+        figure.add_scatter(
+            x=[x0, x1, x1, x0, x0],
+            y=[0, 0, 1, 1, 0],
+            yaxis="y3",
+            mode="lines",
+            line={"width": 0},
+            fill="toself",
+            fillpattern={"shape": "/", "fgcolor": "#b6bdb9", "size": 7, "solidity": 0.18},
+            fillcolor="rgba(0,0,0,0)",
+            hoverinfo="skip",
+            showlegend=False,
+        )
+    if long:
+        figure.update_layout(
+            yaxis3={"overlaying": "y", "range": [0, 1], "visible": False, "fixedrange": True}
+        )
+
+
+def gaps_of(at_s: Ints, values: Floats, *, from_s: int, to_s: int) -> list[tuple[int, int]]:
+    """Spans [start, end) in seconds without a value between from_s and to_s, oldest first."""
+    known = ~np.isnan(values)
+    heard = np.concatenate([[from_s], at_s[known], [to_s]])
+    # an hour's value stands for its whole hour: neighbours are one step apart
+    step_s = int(np.median(np.diff(at_s))) if len(at_s) > 1 else 3600
+    ends = np.concatenate([[from_s], at_s[known] + step_s])
+    starts = heard[1:]
+    open_ = starts - ends > step_s // 2
+    return [(int(a), int(b)) for a, b in zip(ends[open_], starts[open_], strict=True)]
+
+
+# --- small drawings, as SVG for an <img> ------------------------------------------------------------
+
+STRIP_W, STRIP_H = 336, 44
+_LOW_PERCENT, _HIGH_PERCENT = 8.0, 30.0  # wood in air: dry summer to fibre saturation
+
+
+def strip(moisture_percent: Floats, rain_mm: Floats, *, limits_percent: tuple[float, float]) -> str:
+    """Draw two weeks of wood moisture under the rain that fell, as a data URI.
+
+    All strips share one scale, 8 to 30 %; a line beyond it runs along the edge.
+
+    Parameters
+    ----------
+    moisture_percent, rain_mm : array of float, shape (steps,)
+        nan where not known.
+    limits_percent : (damp, wet)
+        Level lines.
+    """
+    steps = len(moisture_percent)
+    x = (np.arange(steps) + 0.5) * STRIP_W / steps
+    y = _height(moisture_percent)
+    damp, wet = (float(_height(np.array([limit]))[0]) for limit in limits_percent)
+    heavy = np.where(moisture_percent >= limits_percent[1], y, np.nan)
+    parts = [
+        f"<path d='M0 {damp:.1f}H{STRIP_W}M0 {wet:.1f}H{STRIP_W}' stroke='{HAIR}'/>",
+        *_hatched(np.isnan(moisture_percent)),
+        f"<path d='{_rain_path(x, rain_mm)}' stroke='{RAIN}' stroke-width='2'/>",
+        f"<path d='{_line_path(x, y)}' stroke='{WATER}' stroke-width='1.6'/>",
+        f"<path d='{_line_path(x, heavy)}' stroke='{WATER}' stroke-width='4'/>",
+    ]
+    return _svg(parts)
+
+
+def rain_strip(rain_mm: Floats) -> str:
+    """Draw two weeks of rain hanging from the top edge, as a data URI."""
+    steps = len(rain_mm)
+    x = (np.arange(steps) + 0.5) * STRIP_W / steps
+    days = "".join(f"M{STRIP_W * k / 14:.0f} {STRIP_H}v-5" for k in range(15))
+    return _svg(
+        [
+            f"<path d='M0 .7H{STRIP_W}' stroke='{INK}'/>",
+            *_hatched(np.isnan(rain_mm)),
+            f"<path d='{_rain_path(x, rain_mm)}' stroke='{WATER}' stroke-width='2'/>",
+            f"<path d='{days}' stroke='{FAINT}'/>",
+        ]
+    )
+
+
+def _svg(parts: Sequence[str]) -> str:
+    body = "".join(parts)
+    svg = (
+        f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {STRIP_W} {STRIP_H}' "
+        f"preserveAspectRatio='none' fill='none'><g vector-effect='non-scaling-stroke'>{body}</g></svg>"
+    )
+    return "data:image/svg+xml," + quote(svg, safe=" ='/:,;()-.")
+
+
+def _height(percent: Floats) -> Floats:
+    share = (np.clip(percent, _LOW_PERCENT, _HIGH_PERCENT) - _LOW_PERCENT) / (
+        _HIGH_PERCENT - _LOW_PERCENT
+    )
+    height: Floats = STRIP_H - 2 - share * (STRIP_H - 4)
+    return height
+
+
+def _line_path(x: Floats, y: Floats) -> str:
+    """Path through the known points; a lone one becomes a dot."""
+    known = np.flatnonzero(~np.isnan(y))
+    if not len(known):
+        return ""
+    runs = np.split(known, np.flatnonzero(np.diff(known) > 1) + 1)
+    return "".join(
+        "M" + "L".join(f"{x[i]:.0f} {y[i]:.1f}" for i in run) + ("h1" if len(run) == 1 else "")
+        for run in runs
+    )
+
+
+def _rain_path(x: Floats, rain_mm: Floats) -> str:
+    """A tick for each step with rain: the more fell, the further it reaches (20 mm: halfway)."""
+    fell = np.nan_to_num(rain_mm)
+    reach = np.minimum(3 + fell * (STRIP_H / 2 - 3) / 20, STRIP_H - 8)
+    return "".join(f"M{x[i]:.0f} 0v{reach[i]:.0f}" for i in np.flatnonzero(fell >= 0.2))
+
+
+def _hatched(missing: NDArray[np.bool_]) -> list[str]:
+    """Slanting hairlines over what is not known."""
+    steps = len(missing)
+    lines = "".join(
+        f"M{STRIP_W * (k + 0.1) / steps:.0f} {STRIP_H - 4}l{STRIP_W * 0.8 / steps:.1f} -{STRIP_H // 2}"
+        for k in np.flatnonzero(missing)
+    )
+    return [f"<path d='{lines}' stroke='#9aa5a0'/>"] if lines else []

@@ -1,0 +1,236 @@
+"""Supervisor: starts intake, watch, pages (and the embedded broker) and keeps them running.
+
+::
+
+    started -> ends by itself -> waits (1 s, 2 s ... 30 s) -> started
+    started -> no progress for 60 s -> killed -> waits ...
+    SIGTERM or SIGINT -> all are asked to end, then killed after a grace -> exit status 0
+
+Progress is what a process leaves in the record, not that it exists. The supervisor shares nothing
+else with its children; killed itself, it takes them along.
+"""
+
+import ctypes
+import http.client
+import logging
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from ipaddress import ip_address
+
+from monitor import broker
+from monitor.config import BUSY, Pages, Settings, claim, is_loopback
+from monitor.errors import StoreError
+
+STUCK_S = 60.0  # a process beats every 5 to 10 s; no progress for longer helps nobody
+GRACE_S = 10.0  # to end by itself: the longest transaction takes less
+FIRST_WAIT_S, LAST_WAIT_S = 1.0, 30.0
+LIVED_S = 60.0  # a process that lived this long starts without a long wait
+LOOK_S = 5.0  # between two looks at the progress
+ASK_S = 0.3  # between two questions whether the board answers
+_SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGCHLD)
+_PR_SET_PDEATHSIG = 1  # prctl(2), Linux
+
+log = logging.getLogger(__name__)
+
+Pulses = Callable[[], Mapping[str, int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One process to keep running; `beats`: it leaves its progress in the record."""
+
+    name: str
+    command: tuple[str, ...]
+    beats: bool = False
+
+
+@dataclass(slots=True)
+class _Child:
+    """A part's process now, and when to start the next. Times of a clock that never steps."""
+
+    part: Part
+    process: subprocess.Popen[bytes] | None = None
+    start_s: float = 0.0  # when to start, or when it was started
+    wait_s: float = FIRST_WAIT_S
+    pulse: int = 0
+    pulse_s: float = 0.0  # when the pulse last changed
+
+
+@dataclass(slots=True)
+class Supervisor:
+    """The children and the environment they run in."""
+
+    parts: Sequence[Part]
+    environment: Mapping[str, str]
+    pulses: Pulses
+    on_round: Callable[[], bool] = lambda: True  # False: call again soon
+    children: list[_Child] = field(default_factory=list)
+
+    def run(self) -> None:
+        """Keep every part running until SIGTERM or SIGINT; all have ended on return."""
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, _SIGNALS)
+        self.children = [_Child(part) for part in self.parts]
+        look_s = time.monotonic() + LOOK_S
+        try:
+            while True:
+                now_s = time.monotonic()
+                for child in self.children:
+                    self._tend(child, now_s)
+                if now_s >= look_s:
+                    self._kill_stuck(now_s)
+                    look_s = now_s + LOOK_S
+                is_settled = self.on_round()
+                wait_s = min([look_s, *self._starts()]) - time.monotonic()
+                if not is_settled:
+                    wait_s = min(wait_s, ASK_S)
+                found = signal.sigtimedwait(_SIGNALS, max(wait_s, 0.0))
+                if found is not None and found.si_signo != signal.SIGCHLD:
+                    log.info("ending")
+                    return
+        finally:
+            self._end_all()
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+    def _starts(self) -> list[float]:
+        return [child.start_s for child in self.children if child.process is None]
+
+    def _tend(self, child: _Child, now_s: float) -> None:
+        """Notice an end; start what is due."""
+        if child.process is not None and (status := child.process.poll()) is not None:
+            child.process = None
+            if now_s - child.start_s >= LIVED_S:
+                child.wait_s = FIRST_WAIT_S
+            log.warning(
+                "%s ended (%s); starting it again in %.0f s",
+                child.part.name,
+                f"status {status}" if status >= 0 else signal.Signals(-status).name,
+                child.wait_s,
+            )
+            child.start_s = now_s + child.wait_s
+            child.wait_s = min(child.wait_s * 2, LAST_WAIT_S)
+        if child.process is None and now_s >= child.start_s:
+            child.start_s = child.pulse_s = now_s
+            child.process = subprocess.Popen(  # noqa: S603  our own commands, no shell
+                child.part.command,
+                env=self.environment,
+                stdin=subprocess.DEVNULL,
+                start_new_session=True,  # Ctrl-C reaches the supervisor alone
+                preexec_fn=_end_with_parent,  # noqa: PLW1509  one thread only
+            )
+            log.info("%s started, process %d", child.part.name, child.process.pid)
+
+    def _kill_stuck(self, now_s: float) -> None:
+        try:
+            pulses = self.pulses()
+        except StoreError as error:
+            log.warning("progress unknown: %s", error)
+            return
+        for child in self.children:
+            pulse = pulses.get(child.part.name, 0)
+            # compared with the one before, not with the time of day: that may be set back
+            if pulse != child.pulse:
+                child.pulse, child.pulse_s = pulse, now_s
+            is_stuck = child.part.beats and now_s - child.pulse_s > STUCK_S
+            if is_stuck and child.process is not None:
+                log.error("%s made no progress for %.0f s: killed", child.part.name, STUCK_S)
+                child.process.kill()
+
+    def _end_all(self) -> None:
+        """Ask every child to end, and kill what does not."""
+        running = [child for child in self.children if child.process is not None]
+        for child in running:
+            if child.process is not None:
+                child.process.terminate()
+        deadline_s = time.monotonic() + GRACE_S
+        for child in running:
+            if child.process is None:
+                continue
+            try:
+                child.process.wait(max(deadline_s - time.monotonic(), 0.0))
+            except subprocess.TimeoutExpired:
+                log.warning("%s did not end: killed", child.part.name)
+                child.process.kill()
+                child.process.wait()
+
+
+def _end_with_parent() -> None:
+    """In a new child: signals as usual, and an end when the supervisor is killed (Linux)."""
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, _SIGNALS)
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+
+
+@dataclass(slots=True)
+class _Announcement:
+    """Asks the board until it answers, then says once where it is."""
+
+    pages: Pages
+    is_said: bool = False
+
+    def __call__(self) -> bool:
+        if not self.is_said and _answers(self.pages):
+            self.is_said = True
+            sys.stdout.write(f"The board is at {self.pages.url}\n")
+            sys.stdout.flush()
+        return self.is_said
+
+
+def _answers(pages: Pages) -> bool:
+    host = pages.host
+    if not is_loopback(host) and ip_address(host).is_unspecified:
+        host = "127.0.0.1"
+    connection = http.client.HTTPConnection(host, pages.port, timeout=2)
+    try:
+        connection.request("HEAD", "/")
+        return connection.getresponse().status < 500
+    except (OSError, http.client.HTTPException):
+        return False
+    finally:
+        connection.close()
+
+
+def parts_of(settings: Settings) -> list[Part]:
+    """The processes that these settings ask for, in the order of starting."""
+    sillkeep = (sys.executable, "-c", "from monitor.cli import main; main()")
+    parts = [
+        Part("intake", (*sillkeep, "intake"), beats=True),
+        Part("watch", (*sillkeep, "watch"), beats=True),
+        Part("pages", (sys.executable, "-m", "dashboards")),
+    ]
+    if settings.broker.embedded:
+        parts.insert(0, Part("broker", tuple(broker.command(settings.broker.port))))
+    return parts
+
+
+def serve(settings: Settings) -> int:
+    """Run everything until SIGTERM or SIGINT.
+
+    Returns
+    -------
+    int
+        Exit status: 0, or `BUSY` if this home folder is served already.
+
+    Raises
+    ------
+    StoreError
+        If the record cannot be opened.
+    """
+    from monitor.store import open_record
+
+    lock = claim(settings.home, "serve")
+    if lock is None:
+        log.error("another sillkeep serves %s", settings.home)
+        return BUSY
+    with lock, open_record(settings.record_home) as record:  # opened first: it may need migrating
+        Supervisor(
+            parts=parts_of(settings),
+            environment=dict(os.environ) | {"SILLKEEP_HOME": str(settings.home)},
+            pulses=lambda: {pulse.part: pulse.at_s for pulse in record.pulses()},
+            on_round=_Announcement(settings.pages),
+        ).run()
+    return 0

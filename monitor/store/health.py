@@ -1,0 +1,141 @@
+"""Health of everything between probe and person, as the pages show it: pulses, counts, nodes."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Engine, FromClause, Row, and_, func, select
+
+from monitor.lot import DEFAULT_SILENCE_S
+from monitor.store import schema as t
+
+AnyRow = Row[*tuple[Any, ...]]
+PULSE_LATE_S = 600  # the watch ticks every minute or so: ten missed ticks are no hiccup
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """When a process last made progress."""
+
+    part: str
+    at_s: int
+    late: bool
+
+
+@dataclass(frozen=True, slots=True)
+class NodeNow:
+    """A node and when it was last heard."""
+
+    site: str
+    code: str
+    heard_s: int | None
+    silent: bool
+    zones: tuple[str, ...]  # "unit/zone" its probes watch now
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """Health of everything between probe and person."""
+
+    pulses: tuple[Pulse, ...]
+    readings_day: int  # received in the last 24 h
+    pending: int  # readings whose time is not known yet
+    disputed: int  # identities for which two values came
+    rejects: int
+    reasons: tuple[tuple[str, int, int], ...]  # (reason, count, newest time), most frequent first
+    untold: int  # entries of the outbox not handed over yet
+    nodes: tuple[NodeNow, ...]
+
+
+def is_silent(heard_s: int | None, *, silence_s: int, now_s: int) -> bool:
+    """Whether nothing came for 3 x the longest expected silence + 15 min."""
+    return heard_s is None or now_s - heard_s > 3 * silence_s + 900
+
+
+def pulses(engine: Engine, *, now_s: int) -> tuple[Pulse, ...]:
+    """When each process last made progress."""
+    with engine.connect() as db:
+        return read_pulses(db, now_s=now_s)
+
+
+def chain(engine: Engine, *, now_s: int) -> Chain:
+    """Counts and nodes; no full scan of the readings."""
+    day = and_(t.reading.c.probe_id == t.probe.c.probe_id, t.reading.c.at_s > now_s - 86400)
+    waiting = and_(t.reading.c.probe_id == t.probe.c.probe_id, t.reading.c.at_s.is_(None))
+    identity = select(t.dispute.c.probe_id, t.dispute.c.boot, t.dispute.c.seq).distinct().subquery()
+    newest = func.max(t.reject.c.received_s)
+    reasons = (
+        select(t.reject.c.reason, func.count(), newest)
+        .group_by(t.reject.c.reason)
+        .order_by(func.count().desc(), newest.desc())
+        .limit(20)
+    )
+    with engine.connect() as db:
+        return Chain(
+            pulses=read_pulses(db, now_s=now_s),
+            readings_day=_count(db, t.probe.join(t.reading, day)),
+            pending=_count(db, t.probe.join(t.reading, waiting)),
+            disputed=_count(db, identity),
+            rejects=_count(db, t.reject),
+            reasons=tuple((str(r[0]), int(r[1]), int(r[2])) for r in db.execute(reasons)),
+            untold=db.scalar(
+                select(func.count()).select_from(t.outbox).where(t.outbox.c.done_s.is_(None))
+            )
+            or 0,
+            nodes=_nodes(db, now_s=now_s),
+        )
+
+
+def _count(db: Connection, source: FromClause) -> int:
+    return db.scalar(select(func.count()).select_from(source)) or 0
+
+
+def read_pulses(db: Connection, *, now_s: int) -> tuple[Pulse, ...]:
+    """When each process last made progress, inside an open question."""
+    rows = db.execute(select(t.pulse.c.part, t.pulse.c.at_s).order_by(t.pulse.c.part))
+    return tuple(Pulse(r.part, r.at_s, late=now_s - r.at_s > PULSE_LATE_S) for r in rows)
+
+
+def _nodes(db: Connection, *, now_s: int) -> tuple[NodeNow, ...]:
+    """All nodes, silent ones first; a node whose probes watch nothing is not called silent."""
+    newest = (
+        select(func.max(t.placement.c.placement_id).label("placement_id"))
+        .where(t.placement.c.from_s <= now_s)
+        .group_by(t.placement.c.probe_id)
+        .subquery()
+    )
+    current = t.placement.join(newest, newest.c.placement_id == t.placement.c.placement_id)
+    watching = (
+        select(t.placement.c.probe_id, t.unit.c.code.label("unit"), t.zone.c.code.label("zone"))
+        .select_from(current.join(t.zone).outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id))
+        .subquery()
+    )
+    query = select(
+        t.site.c.code.label("site"),
+        t.node.c.code,
+        t.latest.c.at_s,
+        func.coalesce(t.latest.c.silence_s, DEFAULT_SILENCE_S).label("silence_s"),
+        watching.c.unit,
+        watching.c.zone,
+    ).select_from(
+        t.node.join(t.site)
+        .outerjoin(t.probe, t.probe.c.node_id == t.node.c.node_id)
+        .outerjoin(t.latest, t.latest.c.probe_id == t.probe.c.probe_id)
+        .outerjoin(watching, watching.c.probe_id == t.probe.c.probe_id)
+    )
+    grouped: dict[tuple[str, str], list[AnyRow]] = {}
+    for row in db.execute(query):
+        grouped.setdefault((row.site, row.code), []).append(row)
+    nodes = [
+        NodeNow(
+            site=key[0],
+            code=key[1],
+            heard_s=max((r.at_s for r in rows if r.at_s is not None), default=None),
+            silent=any(
+                r.zone is not None and is_silent(r.at_s, silence_s=r.silence_s, now_s=now_s)
+                for r in rows
+            ),
+            zones=tuple(f"{r.unit or r.site}/{r.zone}" for r in rows if r.zone is not None),
+        )
+        for key, rows in grouped.items()
+    ]
+    return tuple(sorted(nodes, key=lambda n: (not n.silent, n.site, n.code)))

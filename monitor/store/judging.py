@@ -1,0 +1,308 @@
+"""What judging asks of the record and gives back: marks, readings by placement, hours, checkpoints.
+
+A new reading marks its probe (in `latest`); `deal_marks` hands the marks on to the units and sites
+that the probe watched from that hour on, in one transaction, so that none is lost between them.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import ColumnElement, Connection, delete, func, or_, select, update
+
+from monitor.lot import DEFAULT_SILENCE_S, Placement, Zone, ZoneReadings
+from monitor.store import schema as t
+from monitor.store.rows import Due, Latest
+
+HOUR_S = 3600
+DAY_H = 24
+LONGEST_COVER_S = 3600  # a node that uploads daily still samples more often than that
+FOREVER_S = 2**53
+
+_HOUR_COLUMNS = [column.name for column in t.hour.c if column.name != "zone_id"]
+_TEXT = {"state", "trend", "cause", "moisture_basis"}
+_WHOLE = {"hour", "readings", "witnessed"}
+
+
+# --- marks ----------------------------------------------------------------------------------------
+
+
+def mark_units(connection: Connection, *, hour: int, site: str = "", unit: str = "") -> None:
+    """Have a unit, or all units of a site, judged again from an hour on."""
+    c = t.unit.c
+    here = c.code == unit
+    if site:
+        here = c.site_id == select(t.site.c.site_id).where(t.site.c.code == site).scalar_subquery()
+    _mark(connection, here, hour)
+
+
+def _mark(connection: Connection, here: ColumnElement[bool], hour: int) -> None:
+    c = t.unit.c
+    connection.execute(
+        update(t.unit)
+        .where(here)
+        .values(
+            dirty_hour=func.min(func.coalesce(c.dirty_hour, hour), hour),
+            dirty_count=c.dirty_count + 1,
+        )
+    )
+
+
+def _spans(connection: Connection, probe: int) -> list[tuple[int, int, int | None]]:
+    """(from, to, zone) of a probe's placements; a later entry for the same time wins."""
+    c = t.placement.c
+    query = select(c.from_s, c.zone_id).where(c.probe_id == probe)
+    entries = connection.execute(query.order_by(c.from_s, c.placement_id)).all()
+    last_of: dict[int, int | None] = dict(row._tuple() for row in entries)
+    starts = sorted(last_of)
+    ends = [*starts[1:], FOREVER_S]
+    return [(start, end, last_of[start]) for start, end in zip(starts, ends, strict=True)]
+
+
+def mark_placed(connection: Connection, probe: int, *, hour: int) -> None:
+    """Mark all that a probe watches or watched from an hour on."""
+    for from_s, to_s, zone in _spans(connection, probe):
+        if zone is None or to_s < hour * HOUR_S:  # one that just ended loses its later hours
+            continue
+        start = max(hour, from_s // HOUR_S)
+        row = connection.execute(
+            select(t.zone.c.unit_id, t.zone.c.site_id).where(t.zone.c.zone_id == zone)
+        ).one()
+        if row.unit_id is not None:
+            _mark(connection, t.unit.c.unit_id == row.unit_id, start)
+            continue
+        _mark(connection, t.unit.c.site_id == row.site_id, start)  # outside air bears on all
+        dirty = t.site.c.dirty_hour
+        connection.execute(
+            update(t.site)
+            .where(t.site.c.site_id == row.site_id)
+            .values(dirty_hour=func.min(func.coalesce(dirty, start), start))
+        )
+
+
+def deal_marks(connection: Connection, *, to_hour: int) -> None:
+    """Hand probes' marks before an hour on to units and sites, and clear them."""
+    c = t.latest.c
+    marked = connection.execute(
+        select(c.probe_id, c.dirty_hour).where(c.dirty_hour < to_hour)
+    ).all()
+    for probe, hour in marked:
+        mark_placed(connection, probe, hour=hour)
+    if marked:
+        connection.execute(update(t.latest).where(c.dirty_hour < to_hour).values(dirty_hour=None))
+
+
+def due(connection: Connection, *, to_hour: int) -> list[Due]:
+    """Units marked before an hour, or judged up to an earlier one."""
+    c = t.unit.c
+    query = select(c.code, c.dirty_hour, c.judged_to, c.dirty_count).where(
+        or_(c.dirty_hour < to_hour, c.judged_to < to_hour)
+    )
+    return [
+        Due(code, min(hour for hour in (dirty, judged) if hour is not None), count)
+        for code, dirty, judged, count in connection.execute(query.order_by(c.code))
+    ]
+
+
+def clear_mark(connection: Connection, done: Due, *, to_hour: int) -> None:
+    """A unit is judged up to an hour; a mark set since `done` was read stays."""
+    c = t.unit.c
+    here = c.code == done.unit
+    connection.execute(update(t.unit).where(here).values(judged_to=to_hour))
+    unmarked = update(t.unit).where(here, c.dirty_count == done.mark, c.dirty_hour < to_hour)
+    connection.execute(unmarked.values(dirty_hour=None))
+
+
+# --- the lot --------------------------------------------------------------------------------------
+
+
+def zones(connection: Connection, here: ColumnElement[bool]) -> list[Zone]:
+    """Zones of a unit or of a site."""
+    c = t.zone.c
+    query = (
+        select(
+            func.coalesce(t.unit.c.code, ""),
+            c.code,
+            c.kind,
+            c.material,
+            c.mould_class,
+            c.dry_twin,
+            c.faces,
+            c.temperature_factor,
+            c.watched_from_s,
+        )
+        .join_from(t.zone, t.site, t.site.c.site_id == c.site_id)
+        .outerjoin(t.unit, t.unit.c.unit_id == c.unit_id)
+        .where(here)
+        .order_by(c.zone_id)
+    )
+    return [Zone(*row) for row in connection.execute(query)]
+
+
+def placements(connection: Connection) -> list[Placement]:
+    """All placements with their ends."""
+    probes = connection.execute(
+        select(t.probe.c.probe_id, t.site.c.code, t.node.c.code, t.probe.c.code)
+        .join_from(t.probe, t.node)
+        .join(t.site, t.site.c.site_id == t.node.c.site_id)
+        .order_by(t.probe.c.probe_id)
+    ).all()
+    places = {
+        zone_id: (unit or "", code)
+        for zone_id, unit, code in connection.execute(
+            select(t.zone.c.zone_id, t.unit.c.code, t.zone.c.code).outerjoin_from(t.zone, t.unit)
+        )
+    }
+    result = []
+    for probe_id, site, node, probe in probes:
+        for from_s, to_s, zone in _spans(connection, probe_id):
+            unit, code = places[zone] if zone is not None else ("", "")
+            end = None if to_s == FOREVER_S else to_s
+            result.append(Placement(node, probe, site, unit, code, from_s, end))
+    return result
+
+
+def latest(connection: Connection) -> list[Latest]:
+    """Newest sample of each probe."""
+    now = {(p.site, p.node, p.probe): p for p in placements(connection) if p.to_s is None}
+    c = t.latest.c
+    query = (
+        select(
+            t.site.c.code,
+            t.node.c.code,
+            t.probe.c.code,
+            c.at_s,
+            c.received_s,
+            c.silence_s,
+            c.contact,
+        )
+        .join_from(t.latest, t.probe)
+        .join(t.node, t.node.c.node_id == t.probe.c.node_id)
+        .join(t.site, t.site.c.site_id == t.node.c.site_id)
+    )
+    result = []
+    for site, node, probe, at_s, received_s, silence_s, contact in connection.execute(query):
+        placed = now.get((site, node, probe))
+        unit, zone = (placed.unit, placed.zone) if placed else ("", "")
+        result.append(
+            Latest(site, node, probe, unit, zone, at_s, received_s, silence_s, contact == 1)
+        )
+    return result
+
+
+# --- readings -------------------------------------------------------------------------------------
+
+
+def readings(
+    connection: Connection, here: ColumnElement[bool], *, from_s: int, to_s: int
+) -> dict[str, ZoneReadings]:
+    """Readings of the zones of a unit or a site in [from_s, to_s), by the placements in force."""
+    own = dict(
+        row._tuple()
+        for row in connection.execute(
+            select(t.zone.c.zone_id, t.zone.c.code)
+            .join_from(t.zone, t.site, t.site.c.site_id == t.zone.c.site_id)
+            .outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
+            .where(here)
+            .order_by(t.zone.c.zone_id)
+        )
+    )
+    probes = select(t.placement.c.probe_id).where(t.placement.c.zone_id.in_(own)).distinct()
+    parts: dict[str, list[NDArray[np.float64]]] = {code: [] for code in own.values()}
+    for probe in connection.execute(probes.order_by(t.placement.c.probe_id)).scalars().all():
+        for start_s, end_s, zone in _spans(connection, probe):
+            if zone in own and start_s < to_s and end_s > from_s:
+                span = max(start_s, from_s), min(end_s, to_s)
+                parts[own[zone]].append(_measured(connection, probe, *span))
+    return {code: _series(found) for code, found in parts.items()}
+
+
+def _measured(connection: Connection, probe: int, from_s: int, to_s: int) -> NDArray[np.float64]:
+    c = t.reading.c
+    query = (
+        select(
+            c.at_s,
+            c.temperature_c100,
+            c.humidity_p100,
+            c.wood_p100,
+            c.contact,
+            c.rain_mm100,
+            c.silence_s,
+        )
+        .where(c.probe_id == probe, c.at_s >= from_s, c.at_s < to_s, c.disputed.is_(None))
+        .order_by(c.at_s, c.boot, c.seq)
+    )
+    rows = connection.execute(query).all()
+    return np.array([tuple(row) for row in rows], dtype=np.float64).reshape(-1, 7)
+
+
+def _series(parts: Sequence[NDArray[np.float64]]) -> ZoneReadings:
+    table = np.concatenate([np.zeros((0, 7)), *parts])
+    if len(parts) > 1:  # several probes in one zone
+        table = table[np.argsort(table[:, 0], kind="stable")]
+    silence_s = np.nan_to_num(table[:, 6], nan=float(DEFAULT_SILENCE_S)).astype(np.int64)
+    return ZoneReadings(
+        at_s=table[:, 0].astype(np.int64),
+        temperature_c=table[:, 1] / 100.0,
+        humidity_percent=table[:, 2] / 100.0,
+        wood_percent=table[:, 3] / 100.0,
+        contact=np.ascontiguousarray(table[:, 4]),
+        rain_mm=table[:, 5] / 100.0,
+        silence_s=silence_s,
+        cover_s=np.minimum(silence_s, LONGEST_COVER_S) * 3 // 2,
+    )
+
+
+# --- hours and checkpoints ------------------------------------------------------------------------
+
+
+def keep_hours(
+    connection: Connection,
+    here: ColumnElement[bool],
+    tables: Mapping[str, Mapping[str, Any]],
+    *,
+    from_hour: int,
+) -> None:
+    """Replace hours from an hour on."""
+    ids = dict(
+        row._tuple()
+        for row in connection.execute(select(t.zone.c.code, t.zone.c.zone_id).where(here))
+    )
+    c = t.hour.c
+    connection.execute(delete(t.hour).where(c.zone_id.in_(ids.values()), c.hour >= from_hour))
+    for code, columns in tables.items():
+        rows = list(_rows(ids[code], columns, from_hour))
+        if rows:
+            connection.execute(t.hour.insert(), rows)
+
+
+def _rows(zone: int, columns: Mapping[str, Any], from_hour: int) -> Iterator[dict[str, Any]]:
+    lists = []
+    for name in _HOUR_COLUMNS:
+        values = columns[name].tolist()
+        if name not in _TEXT and name not in _WHOLE:
+            values = [None if value != value else value for value in values]  # noqa: PLR0124  nan
+        lists.append(values)
+    for values in zip(*lists, strict=True):
+        if values[0] >= from_hour:
+            yield {"zone_id": zone, **dict(zip(_HOUR_COLUMNS, values, strict=True))}
+
+
+def keep_checkpoints(
+    connection: Connection,
+    unit: int,
+    checkpoints: Sequence[tuple[int, bytes]],
+    from_hour: int,
+    version: str,
+) -> None:
+    """Replace checkpoints that a judgement from an hour on has made void."""
+    c = t.checkpoint.c
+    void = or_(c.day > from_hour // DAY_H, c.version != version)
+    connection.execute(delete(t.checkpoint).where(c.unit_id == unit, void))
+    rows = [
+        {"unit_id": unit, "day": day, "version": version, "state": state}
+        for day, state in checkpoints
+    ]
+    if rows:
+        connection.execute(t.checkpoint.insert(), rows)
