@@ -41,7 +41,6 @@ Body = Literal["laminated", "hung"]
 
 GAS_J_KG_K = 461.5  # water vapour
 AREA_M2 = 1.0  # wood that one probe stands for
-SPOT_SHARE = 0.3  # of it, where the water of a leak arrives
 WOOD_FULL = 0.9  # kg/kg; ply takes no more water
 EVENT_MM = 3.0  # rain on the face that makes one leak event of the stated size
 SEAM_MM = 0.3  # what a seam holds before it lets any through
@@ -83,6 +82,7 @@ class ZonePlan:
     start_moisture: float | None = None  # kg/kg in its wood; None: as the weather left it
     openness: float = 1.0  # times the build's vapour conductances
     cabin_share_more: float = 0.0  # added to the build's share of the cabin's temperature
+    spot_share: float = 0.3  # of its wood, where the water of a leak arrives; 0..1, not the ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +182,8 @@ class _Layout:
     azimuth_rad: Array
     is_roof: Array
     is_wall: Array
-    surface_kg: Array  # (2, Z): spot, rest
+    shares: Array  # (2, Z): spot, rest
+    surface_kg: Array  # (2, Z)
     deep_kg: Array  # (2, Z)
     to_cabin: Array
     to_outside: Array
@@ -488,7 +489,7 @@ class World:
 
         seen = state.surface / (1.0 + HYSTERESIS * state.branch)
         held, slope = _humidity_over_wood(seen, day.power[step], day.scale[step])
-        film_share = TO_WOOD_KG_S_PA * _SHARES
+        film_share = TO_WOOD_KG_S_PA * AREA_M2 * layout.shares
         to_wood = film_share / (1.0 + STEP_S * film_share * sat_pa * slope / layout.surface_kg)
         capacity = layout.cavity_m3 / (GAS_J_KG_K * (zone_c + 273.15))
         stiffness = capacity / STEP_S + layout.to_cabin + layout.to_outside + to_wood.sum(axis=0)
@@ -572,7 +573,7 @@ class World:
             temperature_c=np.concatenate([day.zone_c[step], day.cabin_c[step], outside_c]),
             humidity_percent=100.0 * humidity,
             rain_mm=rain_mm,
-            wood_percent=100.0 * (state.surface * _SHARES).sum(axis=0),
+            wood_percent=100.0 * (state.surface * self._layout.shares).sum(axis=0),
             spot_percent=100.0 * state.surface[0],
         )
 
@@ -642,7 +643,6 @@ class _Instant:
     spot_percent: Array = field(repr=False)
 
 
-_SHARES = np.array([[SPOT_SHARE], [1.0 - SPOT_SHARE]])
 _SOAKS = 1.0 - np.exp(-STEP_S / (2.0 * 3600.0))  # liquid is in the ply within hours
 _DRAINS = 1.0 - np.exp(-STEP_S / (8.0 * 3600.0))  # or has found its way out
 _SEAM_DRIES = np.exp(-STEP_S / (5.0 * 3600.0))
@@ -683,7 +683,8 @@ def _layout(units: Sequence[UnitPlan]) -> _Layout:
         return np.array([getattr(build, name) for build in builds]) * 1.0
 
     sides = [zone.side for _, _, zone in pairs]
-    shares = _SHARES * AREA_M2
+    spots = np.array([zone.spot_share for _, _, zone in pairs])
+    shares = np.vstack([spots, 1.0 - spots])
     openness = np.array([zone.openness for _, _, zone in pairs])
     return _Layout(
         unit=np.array([index for index, _, _ in pairs], dtype=np.intp),
@@ -692,8 +693,9 @@ def _layout(units: Sequence[UnitPlan]) -> _Layout:
         ),
         is_roof=np.array([side == "roof" for side in sides]) * 1.0,
         is_wall=np.array([side in _AZIMUTH_DEG for side in sides]) * 1.0,
-        surface_kg=shares * column("surface_kg"),
-        deep_kg=shares * column("deep_kg"),
+        shares=shares,
+        surface_kg=AREA_M2 * shares * column("surface_kg"),
+        deep_kg=AREA_M2 * shares * column("deep_kg"),
         to_cabin=AREA_M2 * openness * column("to_cabin_kg_s_pa"),
         to_outside=AREA_M2 * openness * column("to_outside_kg_s_pa"),
         cabin_share=column("cabin_share")

@@ -14,7 +14,7 @@ A node is placed on all its zones at `from`. Nothing here is a real yard, and no
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -181,11 +181,8 @@ class Yard:
     def _plan(self, index: int, kind: _Kind) -> UnitPlan:
         code = slug(index)
         planted = index if index < len(_KINDS) else -1  # extra units are healthy
-        walls = (
-            _zone(code=zone, wall=kind.build, moisture=None)
-            for zone in ("off-rear-low", "door-mid-high", "off-front-low")
-        )
-        floor = _zone(code=kind.floor, wall="", moisture=0.26 if planted == 10 else None)
+        codes = ("off-rear-low", "door-mid-high", "off-front-low", "roof-vent1-ring", kind.floor)
+        zones = tuple(self._zone(planted, zone, kind.build) for zone in codes)
         leaks: tuple[Leak, ...] = ()
         if planted == 3:
             leaks = (self._leak(code, "off-rear-low", days_ago=48, ml=260.0, growth_days=0.0),)
@@ -193,7 +190,7 @@ class Yard:
             leaks = (self._leak(code, "roof-vent1-ring", days_ago=40, ml=60.0, growth_days=40.0),)
         return UnitPlan(
             code=code,
-            zones=(*walls, _zone(code="roof-vent1-ring", wall="", moisture=None), floor),
+            zones=zones,
             heading_deg=kind.heading_deg,
             volume_m3=kind.volume_m3,
             air_changes_h=kind.air_changes_h,
@@ -202,6 +199,19 @@ class Yard:
             soakings=self._soakings(planted),
             silent_from_s=self._ago_s(4.2) if planted == 4 else None,
         )
+
+    def _zone(self, planted: int, code: str, wall: str) -> ZonePlan:
+        kind, side = _CODES[code]
+        plan = ZonePlan(code=code, build=wall if kind == "wall" else kind, side=side)
+        if (planted, code) == (3, "off-rear-low"):
+            return replace(plan, spot_share=0.85)  # the probe sits where the water collects
+        if (planted, code) == (8, "roof-vent1-ring"):
+            return replace(plan, spot_share=0.5)
+        if (planted, code) == (10, "slide1-floor-front"):
+            return replace(plan, start_moisture=0.26)
+        if planted == 6:
+            return replace(plan, openness=0.2)  # its lining is tight: cabin damp stays inside
+        return plan
 
     def _leak(
         self, unit: str, zone: str, *, days_ago: float, ml: float, growth_days: float
@@ -223,7 +233,9 @@ class Yard:
             return (Stay(self.start_s, always_s, people=1, air_changes_h=1.3),)
         if planted == 0:
             weekends = ((37, 34.5), (16, 13.5))
-            return tuple(Stay(self._ago_s(a), self._ago_s(b)) for a, b in weekends)
+            return tuple(
+                Stay(self._ago_s(a), self._ago_s(b), air_changes_h=2.5) for a, b in weekends
+            )
         return ()
 
     def _soakings(self, planted: int) -> tuple[Soaking, ...]:
@@ -376,7 +388,13 @@ class Yard:
         at_s = instant.at_s
         age_days = (at_s - self.start_s) / DAY_S
 
-        def reading(probe: int, **measured: float) -> Reading:
+        def reading(
+            probe: int,
+            *,
+            temperature_c: float | None = None,
+            humidity_percent: float | None = None,
+            rain_mm: float | None = None,
+        ) -> Reading:
             return Reading(
                 site=SITE,
                 node=node,
@@ -388,7 +406,9 @@ class Yard:
                 silence_s=SILENCE_S,
                 battery_percent=float(round(97 - index % 9 - 0.05 * age_days)),
                 signal_dbm=float(-61 - 3 * (index % 7) - at_s // HOUR_S % 5),
-                **measured,
+                temperature_c=temperature_c,
+                humidity_percent=humidity_percent,
+                rain_mm=rain_mm,
             )
 
         sample = [
@@ -436,13 +456,6 @@ def _between(before: _Instant, after: _Instant, *, at_s: int) -> _Instant:
     )
 
 
-def _zone(*, code: str, wall: str, moisture: float | None) -> ZonePlan:
-    kind, side = _CODES[code]
-    return ZonePlan(
-        code=code, build=wall if kind == "wall" else kind, side=side, start_moisture=moisture
-    )
-
-
 def _described(plans: list[UnitPlan]) -> Iterator[Watched]:
     """The zones of all units and of the site, in the order of the nodes' probes."""
     for plan in plans:
@@ -468,7 +481,7 @@ def _rfc3339(at_s: int) -> str:
     return datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def _table(name: str, **fields: str | float | dict[str, str]) -> str:
+def _table(table: str, /, **fields: str | float | dict[str, str]) -> str:
     """One table of an array; a JSON string without control characters is a TOML string too."""
 
     def value(field: str | float | dict[str, str]) -> str:
@@ -478,4 +491,4 @@ def _table(name: str, **fields: str | float | dict[str, str]) -> str:
         return json.dumps(field, ensure_ascii=False)
 
     lines = [f"{key} = {value(field)}" for key, field in fields.items() if field != ""]
-    return "\n".join([f"[[{name}]]", *lines, ""])
+    return "\n".join([f"[[{table}]]", *lines, ""])

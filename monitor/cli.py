@@ -21,6 +21,7 @@ from monitor.errors import InputError, MonitorError
 
 if TYPE_CHECKING:
     from monitor.config import Settings
+    from monitor.lot import Event, Placement
     from monitor.store import Record
 
 app = typer.Typer(
@@ -29,6 +30,7 @@ app = typer.Typer(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     add_completion=False,
+    rich_markup_mode=None,  # plain help: rich costs a third of a second at each start
 )
 alarms_app = typer.Typer(help="Alarms: list and acknowledge.", invoke_without_command=True)
 event_app = typer.Typer(help="What a person noted: rain, hose tests, winterising ...")
@@ -101,10 +103,10 @@ def judge(
     as_json: JsonFlag = False,
 ) -> None:
     """Judge history from files: no broker, no record."""
-    from monitor import history, offline
+    from monitor import files, offline
 
     _in_range("--altitude", altitude, -500.0, 5000.0)
-    file = history.read_readings(
+    file = files.read_readings(
         readings,
         columns=_pairs(columns),
         timezone=timezone,
@@ -113,12 +115,13 @@ def judge(
         zone=zone,
         fahrenheit=fahrenheit,
     )
-    known, zone_notes = history.zones_for(file, zones)
-    noted, event_notes = history.read_events(events) if events else ((), ())
+    declared, zone_notes = files.read_zones(zones, timezone=timezone) if zones else (None, ())
+    known, kind_notes = files.complete_zones(file.zones, declared)
+    noted, event_notes = files.read_events(events, timezone=timezone) if events else ((), ())
     table, found = offline.judge_history(file.zones, known, noted, altitude_m=altitude)
-    history.write_hours(hours, table)
-    history.write_alarms(alarms, found)
-    for note in (*file.notes, *zone_notes, *event_notes):
+    files.write_hours(hours, table)
+    files.write_alarms(alarms, offline.alarm_columns(found))
+    for note in (*file.notes, *zone_notes, *kind_notes, *event_notes):
         typer.echo(note, err=True)
     for reject in file.rejects[:5]:
         typer.echo(f"line {reject.line}: {reject.reason}", err=True)
@@ -252,21 +255,31 @@ def import_lot(
         record.add_site(site)
     for unit in lot.units:
         record.add_unit(unit)
-    for site_code, zone in lot.zones:
-        record.add_zone(site_code, zone)
-    known = set(record.placements())
+    for entry in lot.zones:
+        record.add_zone(entry.site, entry.zone)
+    placed = {_place(placement) for placement in record.placements()}
     for placement in lot.placements:
-        if not any(_same_place(placement, other) for other in known):
+        if _place(placement) not in placed:
             record.place(placement, recorded_s=now_s, who="import", why=path.name)
+    noted = {(site.code, e) for site in lot.sites for e in _events(record, site.code)}
+    for event in lot.events:
+        if (event.site, event.event) not in noted:
+            record.add_event(event.site, event.event, recorded_s=now_s, who="import")
     typer.echo(
         f"{len(lot.sites)} sites, {len(lot.units)} units, {len(lot.zones)} zones, "
         f"{len(lot.placements)} placements read from {path}"
     )
 
 
-def _same_place(one: object, other: object) -> bool:
+def _place(placement: "Placement") -> tuple[object, ...]:
+    """What makes two entries the same placement, whenever it ended."""
     names = ("site", "node", "probe", "unit", "zone", "from_s")
-    return all(getattr(one, name) == getattr(other, name) for name in names)
+    return tuple(getattr(placement, name) for name in names)
+
+
+def _events(record: "Record", site: str) -> "set[Event]":
+    units = [unit.code for unit in record.units() if unit.site == site]
+    return {event for unit in (*units, "") for event in record.events(site, unit=unit)}
 
 
 @event_app.command("add")

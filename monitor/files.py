@@ -42,6 +42,7 @@ __all__ = [
     "read_lot",
     "read_readings",
     "read_zones",
+    "stray_events",
     "write_alarms",
     "write_hours",
     "write_table",
@@ -239,6 +240,20 @@ def read_events(
     if len(once) < len(events):
         notes.append(f"repeated events, counted once: {len(events) - len(once)}")
     return tuple(once), tuple(notes)
+
+
+def stray_events(events: Iterable[Event], zones: Collection[ZoneKey]) -> tuple[str, ...]:
+    """Name the units and zones that events speak of and nothing watches; they change nothing."""
+    units = {unit for unit, _ in zones}
+    stray = [
+        f"{event.unit}/{event.zone}".rstrip("/")
+        for event in events
+        if (event.unit and event.unit not in units)
+        or (event.zone and (event.unit, event.zone) not in zones)
+    ]
+    if not stray:
+        return ()
+    return (f"events of no unit or zone here: {', '.join(dict.fromkeys(stray))}",)
 
 
 def _event(where: str, row: Mapping[str, str], timezone: str | None) -> Event:

@@ -242,6 +242,7 @@ class Intake:
         self._is_connected = True
         self._reconnect_s = 0.0
         self._note("broker", "")
+        self._beat_s = -math.inf  # now, so that a page sees it at once
         # each time, though the broker remembers it: we may have been killed between our first
         # connection and its subscription. Repeating it neither repeats nor drops a message.
         client.subscribe(
@@ -266,20 +267,7 @@ class Intake:
         """Decode one message into the batch."""
         self._counts["messages"] += 1
         received_s = int(self._clock())
-        payload = bytes(message.payload)
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            topic = "(not UTF-8)"
-        readings: list[Reading] = []
-        if message.retain:
-            rejects = [
-                Reject(topic=topic, payload=payload, reason=_RETAINED, received_s=received_s)
-            ]
-        else:
-            readings, rejects = decode(
-                topic, payload, received_s=received_s, waited_s=waited_s(message.properties)
-            )
+        readings, rejects = opened(message, received_s=received_s)
         self._batch.add(
             readings,
             rejects,
@@ -353,6 +341,19 @@ def _on_subscribe(
             f"the broker does not let us subscribe ({reasons[0]}): "
             "give the user of [broker] read access to the prefix"
         )
+
+
+def opened(message: mqtt.MQTTMessage, *, received_s: int) -> tuple[list[Reading], list[Reject]]:
+    """What one message holds: readings, and a Reject for what is none."""
+    payload = bytes(message.payload)
+    try:
+        topic = message.topic
+    except UnicodeDecodeError:
+        topic = "(not UTF-8)"
+    if message.retain:
+        reject = Reject(topic=topic, payload=payload, reason=_RETAINED, received_s=received_s)
+        return [], [reject]
+    return decode(topic, payload, received_s=received_s, waited_s=waited_s(message.properties))
 
 
 def waited_s(properties: Properties | None) -> int:

@@ -77,6 +77,20 @@ def judge_history(
     return {name: np.concatenate([table[name] for table in tables]) for name in columns}, found
 
 
+def alarm_columns(found: Sequence[Found]) -> dict[str, list[Any]]:
+    """Columns of the ALARMS file."""
+    return {
+        "raised": [alarm.raised_s for alarm in found],
+        "unit": [alarm.unit for alarm in found],
+        "zone": [alarm.zone for alarm in found],
+        "kind": [alarm.kind for alarm in found],
+        "class": [alarm.class_ for alarm in found],
+        "cleared": [alarm.cleared_s for alarm in found],
+        "cause": [alarm.cause for alarm in found],
+        "text": [alarm.text for alarm in found],
+    }
+
+
 def _began(zone: Zone, series: ZoneReadings) -> int:
     return zone.watched_from_s if zone.watched_from_s is not None else int(series.at_s[0])
 

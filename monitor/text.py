@@ -49,7 +49,7 @@ class AlarmText:
     def joined(self, time_allowed: str) -> str:
         """One paragraph, for the record, the page and a message."""
         parts = (self.condition, self.cause, self.consequence, f"{self.response} ({time_allowed}).")
-        return " ".join((*parts, self.do_not, self.caution))
+        return " ".join(filter(None, (*parts, self.do_not, self.caution)))
 
 
 def alarm_text(

@@ -70,6 +70,7 @@ class Receipt(msgspec.Struct, frozen=True, kw_only=True):
 CODE: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")  # site, node and probe: fullmatch
 OLDEST_S: Final = 1_262_304_000  # 2010-01-01: a clock before it was never set (boards start at
 # 1970, 1980 or 2000; from memory), and histories of earlier years are files, not messages
+SILENCE_S: Final = 900  # longest expected silence of a node that declares none
 AHEAD_S: Final = 300  # a clock further ahead of ours is wrong; drift of a day stays far below
 MAX_SILENCE_S: Final = 31 * 86400  # a node that may be silent for longer is not watching
 _RELATIVE_BELOW_S: Final = 2**28  # RFC 8428, 4.5.3: smaller times are relative to now
@@ -80,7 +81,7 @@ _RESERVED: Final = 0b01111  # low four bits, the base version
 _OWN_VERSION: Final = 11  # taken for 26: what a node counts up to that read RFC 8428 alone
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428, 4.5.1
 _ADDRESS: Final = re.compile(r"[0-9a-f]{12}|[0-9a-f]{16}")  # EUI-48, EUI-64
-_LONGEST: Final = 128  # characters of a name with its unit; ours are far shorter
+_LONGEST: Final = 255  # characters of a name; ours are far shorter
 _FIRST: Final = "p1"  # the probe of a name without prefix
 _SHOWN: Final = 5  # sentences of one message; the rest is counted
 _SHOWN_LENGTH: Final = 80
@@ -107,12 +108,12 @@ class _Record(msgspec.Struct, gc=False, frozen=True):
 
 
 class _Quantity(NamedTuple):
-    """What a name in a unit means; `field` of Reading = value * scale + offset."""
+    """What a name in a unit means; `field` of Reading = value * factor + offset."""
 
     field: str
     low: float  # limits of the field, in its unit
     high: float
-    scale: float = 1.0
+    factor: float = 1.0
     offset: float = 0.0
     secondary: bool = False  # a unit of RFC 8798
     whole: bool = False
@@ -132,7 +133,7 @@ _QUANTITIES: Final[dict[str, dict[str, _Quantity]]] = {
     "rain": {"mm": _Quantity("rain_mm", 0, 2000, secondary=True)},
     "pressure": {
         "Pa": _Quantity("pressure_pa", 30_000, 110_000),
-        "hPa": _Quantity("pressure_pa", 30_000, 110_000, scale=100.0, secondary=True),
+        "hPa": _Quantity("pressure_pa", 30_000, 110_000, factor=100.0, secondary=True),
     },
     "co2": {"ppm": _Quantity("co2_ppm", 0, 100_000, secondary=True)},
     "battery": {"%EL": _Quantity("battery_percent", 0, 100)},
@@ -306,6 +307,7 @@ def decode_receipt(payload: bytes) -> Receipt:
     return receipt
 
 
+@lru_cache(maxsize=4096)
 def _sender(topic: str) -> tuple[str, str]:
     site, node, last = split_topic(topic)
     if last != "senml":
@@ -367,6 +369,7 @@ def _resolve(records: list[_Record], node: str) -> tuple[_Samples, list[str]]:
     samples: _Samples = {}
     strangers: list[str] = []
     base = _Base()
+    base_name, is_own, base_s, base_unit, base_value = base
     for record in records:
         if (
             record.bn is not UNSET
@@ -375,57 +378,64 @@ def _resolve(records: list[_Record], node: str) -> tuple[_Samples, list[str]]:
             or record.bv is not UNSET
         ):
             base = _based(record, base, node)
+            base_name, is_own, base_s, base_unit, base_value = base
         if not _has_value(record):
             continue
-        name = record.n if base.is_own else _local_name(base.name, record.n, node)
-        probe, quantity, fault = _meaning(
-            name, base.unit if record.u is UNSET else record.u, secondary
-        )
+        name = record.n if is_own else _local_name(base_name, record.n, node)
+        unit = base_unit if record.u is UNSET else record.u
+        probe, quantity, fault = _meaning(name, unit, secondary)
         if quantity is None and not fault:
             strangers.append(name)
             continue
-        probes = samples.setdefault(base.time_s + record.t, {})
-        fields = probes.setdefault(probe, {})
+        time_s = base_s + record.t
+        if time_s not in samples:
+            samples[time_s] = {}
+        fields = samples[time_s].setdefault(probe, {})
         if quantity is None:
             fields[_FAULT] = fault
         else:
-            _put(fields, quantity, record, base.value)
+            _put(fields, quantity, record, base_value)
     if not samples and not strangers:
         raise _PackError("the pack holds no sample: send at least one record with a value")
     return samples, strangers
 
 
 def _based(record: _Record, before: _Base, node: str) -> _Base:
-    name = before.name if record.bn is UNSET else record.bn
-    if name and not _NAME.fullmatch(name):
-        raise _PackError(f"bn {_shown(name)} is no SenML name: use A-Z a-z 0-9 - : . / _")
-    return _Base(
-        name=name,
-        is_own=_last_part(name) == node,
-        time_s=before.time_s if record.bt is UNSET else record.bt,
-        unit=before.unit if record.bu is UNSET else record.bu,
-        value=before.value if record.bv is UNSET else record.bv,
-    )
+    name, is_own, time_s, unit, value = before
+    if record.bn is not UNSET:
+        name = record.bn
+        is_own = _last_part(name) == node
+    if record.bt is not UNSET:
+        time_s = record.bt
+    if record.bu is not UNSET:
+        unit = record.bu
+    if record.bv is not UNSET:
+        value = record.bv
+    return _Base(name, is_own, time_s, unit, value)
 
 
 def _has_value(record: _Record) -> bool:
     """Whether a record holds a value; False for one of base fields alone."""
-    values = (
-        (record.v is not UNSET)
-        + (record.vb is not UNSET)
-        + (record.vs is not UNSET)
-        + (record.vd is not UNSET)
-    )
-    if values == 1:
+    if record.vs is UNSET and record.vd is UNSET:
+        if (record.v is UNSET) != (record.vb is UNSET):
+            return True
+    elif (record.vs is UNSET) != (record.vd is UNSET) and record.v is record.vb is UNSET:
         return True
-    if values or record.n or record.s is not UNSET:
+    if record.n or not record.v is record.vb is record.vs is record.vd is record.s is UNSET:
         raise _PackError(
-            f"record {_shown(record.n)} holds {values} values: send exactly one of v, vb, vs, vd"
+            f"record {_shown(record.n)} holds none or several values: send exactly one of v, vb, "
+            "vs, vd"
         )
     return False
 
 
+@lru_cache(maxsize=4096)
 def _last_part(name: str) -> str:
+    """The last part between colons that is not empty: the node's own name."""
+    if name and (len(name) > _LONGEST or not _NAME.fullmatch(name)):
+        raise _PackError(
+            f"{_shown(name)} is no name: use at most {_LONGEST} of A-Z a-z 0-9 - : . / _"
+        )
     return name.rstrip(":").rpartition(":")[2]
 
 
@@ -467,36 +477,37 @@ def _meaning(name: str, unit: str, secondary: bool) -> tuple[str, _Quantity | No
 
 def _put(fields: _Fields, quantity: _Quantity, record: _Record, base_value: float) -> None:
     """Set one value of a sample, or the reason why the sample cannot be used."""
-    value: float | bool | UnsetType = record.vb if quantity.flag else record.v
+    field, low, high, factor, offset, _, is_whole, is_flag = quantity
+    value: float | bool | UnsetType = record.vb if is_flag else record.v
     if value is UNSET:
-        wanted = '"vb" (true or false)' if quantity.flag else '"v" (a number)'
-        fields[_FAULT] = f"{quantity.field} has the wrong kind of value: send it in {wanted}"
-        return
-    if not quantity.flag:
-        value = _measured(quantity, value + base_value)
-        if not quantity.low <= value <= quantity.high:
+        wanted = '"vb" (true or false)' if is_flag else '"v" (a number)'
+        fields[_FAULT] = f"{field} has the wrong kind of value: send it in {wanted}"
+    elif field in fields:
+        fields[_FAULT] = f"{field} is there twice at one time: give each sample its own t"
+    elif is_flag:
+        fields[field] = value
+    else:
+        value += base_value
+        if factor != 1.0 or offset:
+            value = round(value * factor + offset, 6)  # 284.57 K is 11.42 Cel
+        if not low <= value <= high:
             fields[_FAULT] = (
-                f"{quantity.field} of {value:.9g} is outside {quantity.low:g} to "
-                f"{quantity.high:g}: check the probe and the unit it sends"
+                f"{field} of {value:.9g} is outside {low:g} to {high:g}: check the probe and the "
+                "unit it sends"
             )
-            return
-        if quantity.whole:
-            fraction, value = value % 1, round(value)
-            if fraction and quantity.field != "uptime_s":
-                fields[_FAULT] = f"{quantity.field} is no whole number: count it up by one"
-                return
-    if quantity.field in fields:
-        fields[_FAULT] = f"{quantity.field} is there twice at one time: give each sample its own t"
-        return
-    fields[quantity.field] = value
+        elif is_whole:
+            _put_whole(fields, field, value)
+        else:
+            fields[field] = value
     if record.ut is not UNSET:
         _put_silence(fields, record.ut)
 
 
-def _measured(quantity: _Quantity, value: float) -> float:
-    if quantity.scale == 1.0 and not quantity.offset:
-        return value
-    return round(value * quantity.scale + quantity.offset, 6)  # 284.57 K is 11.42 Cel
+def _put_whole(fields: _Fields, field: str, value: float) -> None:
+    if value != int(value) and field != "uptime_s":
+        fields[_FAULT] = f"{field} is no whole number: count it up by one"
+    else:
+        fields[field] = round(value)
 
 
 def _put_silence(fields: _Fields, update_s: float) -> None:
@@ -532,7 +543,7 @@ def _fault(fields: _Fields, at_s: int | None) -> str:
             "the clock of the node is not set, or wrong: set it, or send boot, seq and uptime "
             "with every sample"
         )
-    if not fields.keys() - _NOT_MEASURED:
+    if fields.keys() <= _NOT_MEASURED:
         return "no measured value: send at least one, such as temperature"
     return ""
 
@@ -611,7 +622,8 @@ def _free_time(time_s: int, used: set[float]) -> float:
 def _sample_records(sample: list[Reading]) -> list[tuple[dict[str, object], bool]]:
     """Records of one sample without their time, and whether the unit is a secondary one."""
     records: list[tuple[dict[str, object], bool]] = []
-    for name, unit, quantity in _WRITTEN:
+    silent = {reading.probe: reading.silence_s for reading in sample if reading.silence_s}
+    for name, unit, quantity in reversed(_WRITTEN):  # a probe's own first: they carry its `ut`
         values = [getattr(reading, quantity.field) for reading in sample]
         shared = name in _OF_NODE and values.count(values[0]) == len(values)
         for reading, value in zip(sample[:1] if shared else sample, values, strict=False):
@@ -622,7 +634,7 @@ def _sample_records(sample: list[Reading]) -> list[tuple[dict[str, object], bool
             if unit:
                 record["u"] = unit
             record["vb" if quantity.flag else "v"] = value
-            if reading.silence_s is not None:
-                record["ut"] = reading.silence_s
+            if reading.probe in silent and not (shared and len(sample) > 1):
+                record["ut"] = silent.pop(reading.probe)
             records.append((record, quantity.secondary))
     return records

@@ -349,7 +349,7 @@ def grow_mould(rows: Rows, days: Days, kept: UnitMemory) -> None:
     shape = humidity.shape
     for name in ("mould_index", "mould_index_sensitive", "mould_index_low", "mould_index_high"):
         figures[name] = np.full(shape, np.nan)
-    _open_pairs(days, kept, humidity)
+    shut = _open_pairs(days, kept, humidity)
     _advance_index(rows, days, kept, "main", "mould_index", (temperature, humidity))
     _advance_index(rows, days, kept, "sensitive", "mould_index_sensitive", (temperature, humidity))
     if any(zone.low is not None for zone in kept.zones):
@@ -359,6 +359,7 @@ def grow_mould(rows: Rows, days: Days, kept: UnitMemory) -> None:
         stay_wet = np.where(long_gap, held_c, temperature), np.where(long_gap, 100.0, humidity)
         _advance_index(rows, days, kept, "low", "mould_index_low", stay_dry)
         _advance_index(rows, days, kept, "high", "mould_index_high", stay_wet)
+        figures["mould_index_low"][shut] = figures["mould_index_high"][shut] = np.nan
     _forecast(rows, days, temperature)
     hours = rot.rot_hours(
         temperature_c=days.now.temperature_c, moisture_percent=figures["wood_moisture_percent"]
@@ -396,11 +397,15 @@ def _advance_index(
             setattr(kept.zones[row], series, after)
 
 
-def _open_pairs(days: Days, kept: UnitMemory, humidity: Floats) -> None:
-    """Count missing hours; the first gap over 6 h splits the index into a low and a high one."""
+def _open_pairs(days: Days, kept: UnitMemory, humidity: Floats) -> Bools:
+    """Count missing hours; the first gap over 6 h splits the index into a low and a high one.
+
+    Returns the hours in which the pair is not open yet.
+    """
     gap = np.zeros(humidity.shape)
     held = days.figures["surface_c"].copy()
     known = np.isfinite(humidity)
+    shut = np.zeros(humidity.shape, dtype=bool)
     for row, zone in enumerate(kept.zones):
         if known[row].all():
             zone.missing_h, zone.temperature_c = 0, float(held[row, -1])
@@ -408,7 +413,9 @@ def _open_pairs(days: Days, kept: UnitMemory, humidity: Floats) -> None:
             _count_gap(zone, known[row].tolist(), gap[row], held[row])
             if zone.low is None and gap[row].max() > HELD_GAP_H:
                 zone.low = zone.high = zone.main
+                shut[row, : int(np.argmax(gap[row] > HELD_GAP_H))] = True
     days.figures["gap_h"], days.figures["held_c"] = gap, held
+    return shut
 
 
 def _count_gap(zone: ZoneMemory, known: list[bool], gap: Floats, held: Floats) -> None:

@@ -125,6 +125,6 @@ def alarms(connection: Connection, *, unit: str, open_only: bool) -> list[Alarm]
     if open_only:
         query = query.where(c.state != "normal")
     return [
-        Alarm(*row[:12], bool(row[12]), *row[13:])  # columns in the order of `Alarm`
+        Alarm(*row[:12], bool(row.instant), row.withdrawn_s, row.revision)
         for row in connection.execute(query)
     ]

@@ -283,6 +283,12 @@ def zone(engine: Engine, owner: str, code: str, *, site: bool, now_s: int) -> Zo
     return next((row for row in found if row.code == code), None)
 
 
+def sites(engine: Engine) -> tuple[SiteRow, ...]:
+    """All sites, by code."""
+    with engine.connect() as db:
+        return _sites(db)
+
+
 def site(engine: Engine, code: str) -> SiteRow | None:
     """One site; None if there is none of that code."""
     with engine.connect() as db:

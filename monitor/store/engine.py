@@ -3,10 +3,11 @@
 import sqlite3
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect
 from sqlalchemy.exc import DatabaseError
 
 from monitor.errors import StoreError
@@ -14,6 +15,7 @@ from monitor.errors import StoreError
 FILE_NAME = "record.sqlite"
 MIGRATIONS = Path(__file__).parent / "migrations"
 BUSY_MS = 10_000  # how long one writer waits for another
+CACHE_KIB = 65_536  # the pages that a lot's probes write to
 
 
 def open_engine(home: Path, *, read_only: bool = False) -> Engine:
@@ -28,10 +30,12 @@ def open_engine(home: Path, *, read_only: bool = False) -> Engine:
     if read_only and not path.exists():
         raise StoreError(f"there is no record in {home} yet; start `sillkeep serve` first")
     home.mkdir(parents=True, exist_ok=True)
-    mode = "ro" if read_only else "rwc"
-    engine = create_engine(
-        f"sqlite:///file:{path}?mode={mode}&uri=true", connect_args={"timeout": BUSY_MS / 1000}
+    address = URL.create(
+        "sqlite",
+        database=f"file:{quote(str(path.absolute()))}",
+        query={"mode": "ro" if read_only else "rwc", "uri": "true"},
     )
+    engine = create_engine(address, connect_args={"timeout": BUSY_MS / 1000})
     event.listen(engine, "connect", _read_settings if read_only else _write_settings)
     event.listen(engine, "begin", _begin_reading if read_only else _begin)
     try:
@@ -45,21 +49,16 @@ def open_engine(home: Path, *, read_only: bool = False) -> Engine:
 
 def _read_settings(connection: sqlite3.Connection, _: Any) -> None:  # noqa: ANN401  pool entry
     connection.isolation_level = None  # transactions are begun by `_begin`, not behind our back
-    connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+    connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
     connection.execute("PRAGMA query_only = ON")
 
 
 def _write_settings(connection: sqlite3.Connection, _: Any) -> None:  # noqa: ANN401  pool entry
     connection.isolation_level = None
-    connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
     connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute(
-        "PRAGMA synchronous = FULL"
-    )  # a commit that was answered survives a power cut
+    connection.execute("PRAGMA synchronous = FULL")  # what was committed survives a power cut
     connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute(
-        "PRAGMA cache_size = -65536"
-    )  # 64 MiB: the pages that a lot's probes write to
+    connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
 
 
 def _begin(connection: Connection) -> None:
@@ -80,6 +79,8 @@ def _migrate(connection: Connection, path: Path, *, read_only: bool) -> None:
     here, newest = context.get_current_revision(), script.get_current_head()
     if here == newest:
         return
+    if here is None and inspect(connection).get_table_names():
+        raise StoreError(f"{path} is a database of something else; name another folder")
     if here is not None and here not in {revision.revision for revision in script.walk_revisions()}:
         raise StoreError(
             f"{path} was written by a later version of Sillkeep (revision {here}); update Sillkeep"

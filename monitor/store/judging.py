@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, delete, func, or_, select, update
+from sqlalchemy import ColumnElement, Connection, delete, func, or_, select, true, update
 
 from monitor.lot import DEFAULT_SILENCE_S, Placement, Zone, ZoneReadings
 from monitor.store import schema as t
@@ -49,36 +49,46 @@ def _mark(connection: Connection, here: ColumnElement[bool], hour: int) -> None:
     )
 
 
-def _spans(connection: Connection, probe: int) -> list[tuple[int, int, int | None]]:
-    """(from, to, zone) of a probe's placements; a later entry for the same time wins."""
+def _spans(
+    connection: Connection, probes: ColumnElement[bool] | None = None
+) -> dict[int, list[tuple[int, int, int | None]]]:
+    """(from, to, zone) of the placements of each probe; a later entry for the same time wins."""
     c = t.placement.c
-    query = select(c.from_s, c.zone_id).where(c.probe_id == probe)
-    entries = connection.execute(query.order_by(c.from_s, c.placement_id)).all()
-    last_of: dict[int, int | None] = dict(row._tuple() for row in entries)
-    starts = sorted(last_of)
-    ends = [*starts[1:], FOREVER_S]
-    return [(start, end, last_of[start]) for start, end in zip(starts, ends, strict=True)]
+    query = select(c.probe_id, c.from_s, c.zone_id).where(true() if probes is None else probes)
+    entries: dict[int, dict[int, int | None]] = {}
+    for probe, from_s, zone in connection.execute(query.order_by(c.from_s, c.placement_id)):
+        entries.setdefault(probe, {})[from_s] = zone
+    return {
+        probe: [
+            (from_s, to_s, zone_of[from_s])
+            for from_s, to_s in zip(zone_of, [*list(zone_of)[1:], FOREVER_S], strict=True)
+        ]
+        for probe, zone_of in sorted(entries.items())
+    }
 
 
 def mark_placed(connection: Connection, probe: int, *, hour: int) -> None:
     """Mark all that a probe watches or watched from an hour on."""
-    for from_s, to_s, zone in _spans(connection, probe):
-        if zone is None or to_s < hour * HOUR_S:  # one that just ended loses its later hours
-            continue
-        start = max(hour, from_s // HOUR_S)
-        row = connection.execute(
-            select(t.zone.c.unit_id, t.zone.c.site_id).where(t.zone.c.zone_id == zone)
-        ).one()
-        if row.unit_id is not None:
-            _mark(connection, t.unit.c.unit_id == row.unit_id, start)
-            continue
-        _mark(connection, t.unit.c.site_id == row.site_id, start)  # outside air bears on all
-        dirty = t.site.c.dirty_hour
-        connection.execute(
-            update(t.site)
-            .where(t.site.c.site_id == row.site_id)
-            .values(dirty_hour=func.min(func.coalesce(dirty, start), start))
-        )
+    for from_s, to_s, zone in _spans(connection, t.placement.c.probe_id == probe).get(probe, ()):
+        if zone is not None and to_s >= hour * HOUR_S:
+            mark_zone(connection, zone, hour=max(hour, from_s // HOUR_S))
+
+
+def mark_zone(connection: Connection, zone: int, *, hour: int) -> None:
+    """Mark the unit of a zone; for a zone of the site, which bears on all, the site and its units."""
+    row = connection.execute(
+        select(t.zone.c.unit_id, t.zone.c.site_id).where(t.zone.c.zone_id == zone)
+    ).one()
+    if row.unit_id is not None:
+        _mark(connection, t.unit.c.unit_id == row.unit_id, hour)
+        return
+    _mark(connection, t.unit.c.site_id == row.site_id, hour)
+    dirty = t.site.c.dirty_hour
+    connection.execute(
+        update(t.site)
+        .where(t.site.c.site_id == row.site_id)
+        .values(dirty_hour=func.min(func.coalesce(dirty, hour), hour))
+    )
 
 
 def deal_marks(connection: Connection, *, to_hour: int) -> None:
@@ -155,8 +165,9 @@ def placements(connection: Connection) -> list[Placement]:
         )
     }
     result = []
+    spans = _spans(connection)
     for probe_id, site, node, probe in probes:
-        for from_s, to_s, zone in _spans(connection, probe_id):
+        for from_s, to_s, zone in spans.get(probe_id, ()):
             unit, code = places[zone] if zone is not None else ("", "")
             end = None if to_s == FOREVER_S else to_s
             result.append(Placement(node, probe, site, unit, code, from_s, end))
@@ -180,6 +191,7 @@ def latest(connection: Connection) -> list[Latest]:
         .join_from(t.latest, t.probe)
         .join(t.node, t.node.c.node_id == t.probe.c.node_id)
         .join(t.site, t.site.c.site_id == t.node.c.site_id)
+        .where(c.at_s.is_not(None))
     )
     result = []
     for site, node, probe, at_s, received_s, silence_s, contact in connection.execute(query):
@@ -210,8 +222,8 @@ def readings(
     )
     probes = select(t.placement.c.probe_id).where(t.placement.c.zone_id.in_(own)).distinct()
     parts: dict[str, list[NDArray[np.float64]]] = {code: [] for code in own.values()}
-    for probe in connection.execute(probes.order_by(t.placement.c.probe_id)).scalars().all():
-        for start_s, end_s, zone in _spans(connection, probe):
+    for probe, spans in _spans(connection, t.placement.c.probe_id.in_(probes)).items():
+        for start_s, end_s, zone in spans:
             if zone in own and start_s < to_s and end_s > from_s:
                 span = max(start_s, from_s), min(end_s, to_s)
                 parts[own[zone]].append(_measured(connection, probe, *span))
@@ -231,7 +243,7 @@ def _measured(connection: Connection, probe: int, from_s: int, to_s: int) -> NDA
             c.silence_s,
         )
         .where(c.probe_id == probe, c.at_s >= from_s, c.at_s < to_s, c.disputed.is_(None))
-        .order_by(c.at_s, c.boot, c.seq)
+        .order_by(c.at_s)
     )
     rows = connection.execute(query).all()
     return np.array([tuple(row) for row in rows], dtype=np.float64).reshape(-1, 7)
@@ -239,8 +251,8 @@ def _measured(connection: Connection, probe: int, from_s: int, to_s: int) -> NDA
 
 def _series(parts: Sequence[NDArray[np.float64]]) -> ZoneReadings:
     table = np.concatenate([np.zeros((0, 7)), *parts])
-    if len(parts) > 1:  # several probes in one zone
-        table = table[np.argsort(table[:, 0], kind="stable")]
+    if (np.diff(table[:, 0]) <= 0).any():  # several probes; keys tell the order of arrival: no use
+        table = table[np.lexsort(table.T[::-1])]
     silence_s = np.nan_to_num(table[:, 6], nan=float(DEFAULT_SILENCE_S)).astype(np.int64)
     return ZoneReadings(
         at_s=table[:, 0].astype(np.int64),

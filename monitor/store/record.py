@@ -3,7 +3,8 @@
 Every public method is one transaction. Codes come in and go out; keys stay inside.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, cast
 
@@ -49,15 +50,29 @@ class Record:
         """Give the file back."""
         self.engine.dispose()
 
-    def _reading(self) -> Any:  # noqa: ANN401  a context manager of a connection
-        return self.engine.execution_options(reading=True).begin()
+    @contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        try:
+            with self.engine.execution_options(reading=True).begin() as connection:
+                yield connection
+        except DBAPIError as error:
+            raise StoreError(f"the record could not be read: {error.orig}") from error
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        """One transaction; nothing of it is kept if anything in it fails."""
+        try:
+            with self.engine.begin() as connection:
+                yield connection
+        except DBAPIError as error:
+            raise StoreError(f"the record could not be written: {error.orig}") from error
 
     # --- the lot ---
 
     def add_site(self, site: Site) -> None:
         """Enter or change a site; another altitude has its units judged again."""
         values = {"name": site.name, "timezone": site.timezone, "altitude_m": site.altitude_m}
-        with self.engine.begin() as connection:
+        with self._writing() as connection:
             before = connection.execute(
                 select(t.site.c.altitude_m).where(t.site.c.code == site.code)
             ).scalar()
@@ -70,8 +85,8 @@ class Record:
                 judging.mark_units(connection, hour=0, site=site.code)
 
     def add_unit(self, unit: Unit) -> None:
-        """Enter or change a unit of a known site."""
-        with self.engine.begin() as connection:
+        """Enter or change a unit of a known site; a changed one is judged again from the start."""
+        with self._writing() as connection:
             values = {
                 "site_id": _site_id(connection, unit.site),
                 "name": unit.name,
@@ -79,18 +94,22 @@ class Record:
                 "body_type": unit.body_type,
                 "life": unit.life,
             }
-            connection.execute(
-                insert(t.unit)
-                .values(code=unit.code, **values)
-                .on_conflict_do_update(index_elements=["code"], set_=values)
-            )
+            here = t.unit.c.code == unit.code
+            known = connection.execute(select(t.unit).where(here)).mappings().one_or_none()
+            if known is None:
+                connection.execute(t.unit.insert().values(code=unit.code, **values))
+            elif any(known[name] != value for name, value in values.items()):
+                connection.execute(update(t.unit).where(here).values(values))
+                own = t.zone.c.unit_id == known["unit_id"]
+                connection.execute(update(t.zone).where(own).values(site_id=values["site_id"]))
+                judging.mark_units(connection, hour=0, unit=unit.code)
 
     def add_zone(self, site: str, zone: Zone) -> None:
         """Enter or change a zone of a unit, or of the site (`zone.unit` empty).
 
         A changed attribute has the unit judged again from its first reading.
         """
-        with self.engine.begin() as connection:
+        with self._writing() as connection:
             site_id = _site_id(connection, site)
             unit_id = _unit_id(connection, zone.unit) if zone.unit else None
             values = {
@@ -113,18 +132,19 @@ class Record:
                 connection.execute(t.zone.insert().values(keys | values))
             elif any(known[name] != value for name, value in values.items()):
                 connection.execute(update(t.zone).where(here).values(values))
-                if zone.unit:
-                    judging.mark_units(connection, hour=0, unit=zone.unit)
+                judging.mark_zone(connection, known["zone_id"], hour=0)
 
     def place(self, placement: Placement, *, recorded_s: int, who: str, why: str = "") -> None:
         """Enter that a probe watches a zone from a time on (zone "": it was taken away).
 
         The zone left and the zone joined are judged again from then on.
         """
-        with self.engine.begin() as connection:
+        with self._writing() as connection:
             node = taking.node_id(connection, placement.site, placement.node)
             probe = taking.probe_id(connection, node, placement.probe)
             zone = _zone_id(connection, placement.site, placement.unit, placement.zone)
+            hour = placement.from_s // HOUR_S
+            judging.mark_placed(connection, probe, hour=hour)
             connection.execute(
                 t.placement.insert().values(
                     probe_id=probe,
@@ -135,11 +155,11 @@ class Record:
                     why=why,
                 )
             )
-            judging.mark_placed(connection, probe, hour=placement.from_s // HOUR_S)
+            judging.mark_placed(connection, probe, hour=hour)
 
     def add_event(self, site: str, event: Event, *, recorded_s: int, who: str = "") -> None:
         """Enter something that happened; what it bears on is judged again from its hour on."""
-        with self.engine.begin() as connection:
+        with self._writing() as connection:
             zone = _zone_id(connection, site, event.unit, event.zone) if event.zone else None
             connection.execute(
                 t.event.insert().values(
@@ -227,13 +247,13 @@ class Record:
             If nothing could be kept (locked, full, read-only); the whole group may be given again.
         """
         try:
-            with self.engine.begin() as connection:
+            with self._writing() as connection:
                 return taking.take(
                     connection, self._names, readings, rejects, received_s=received_s
                 )
-        except DBAPIError as error:
+        except BaseException:
             self._names.forget()
-            raise StoreError(f"the record could not be written: {error.orig}") from error
+            raise
 
     def latest(self) -> list[Latest]:
         """The newest sample of every probe, with the zone it watches now."""
@@ -252,7 +272,7 @@ class Record:
 
     def deal_marks(self, *, to_hour: int) -> None:
         """Hand the marks of new readings on to the units and sites that they bear on."""
-        with self.engine.begin() as connection:
+        with self._writing() as connection:
             judging.deal_marks(connection, to_hour=to_hour)
 
     def due(self, *, to_hour: int) -> list[Due]:
@@ -291,7 +311,7 @@ class Record:
             row = connection.execute(query).one_or_none()
             return None if row is None else (row.day, row.state)
 
-    def keep_judgement(
+    def keep_judgement(  # noqa: PLR0913  all of it in one transaction
         self,
         due: Due,
         *,
@@ -304,7 +324,7 @@ class Record:
         now_s: int,
     ) -> None:
         """Replace a unit's hours from `from_hour` on, with checkpoints and alarms, or nothing."""
-        with self.engine.begin() as connection:
+        with self._writing() as connection:
             unit_id = _unit_id(connection, due.unit)
             judging.keep_hours(connection, t.zone.c.unit_id == unit_id, rows, from_hour=from_hour)
             judging.keep_checkpoints(connection, unit_id, checkpoints, from_hour, version)
@@ -318,7 +338,7 @@ class Record:
         self, site: str, *, from_hour: int, to_hour: int, rows: Mapping[str, Mapping[str, Any]]
     ) -> None:
         """Replace the hours of a site's own zones from `from_hour` on."""
-        with self.engine.begin() as connection:
+        with self._writing() as connection:
             site_id = _site_id(connection, site)
             here = and_(t.zone.c.site_id == site_id, t.zone.c.unit_id.is_(None))
             judging.keep_hours(connection, here, rows, from_hour=from_hour)
@@ -353,18 +373,18 @@ class Record:
 
     def add_alarm(self, alarm: NewAlarm, *, now_s: int) -> None:
         """Keep an alarm; one that is known already changes nothing."""
-        with self.engine.begin() as connection:
+        with self._writing() as connection:
             alarming.add(connection, alarm, now_s=now_s)
 
     def change_alarm(self, change: ChangedAlarm, *, now_s: int) -> None:
         """Change an alarm's state, with the step that says who and why."""
-        with self.engine.begin() as connection:
+        with self._writing() as connection:
             alarming.change(connection, change, now_s=now_s)
 
     def beat(self, part: str, at_s: int, detail: str = "{}") -> None:
         """Note that a process made progress."""
         values = {"at_s": at_s, "detail": detail}
-        with self.engine.begin() as connection:
+        with self._writing() as connection:
             connection.execute(
                 insert(t.pulse)
                 .values(part=part, **values)
@@ -378,13 +398,24 @@ class Record:
             return [Pulse(*row) for row in connection.execute(select(c.part, c.at_s, c.detail))]
 
     def counts(self) -> dict[str, int]:
-        """How much the record holds."""
+        """How much the record holds; no table that grows with the readings is read through."""
+        pending = (  # of each probe by itself: a join would read through the whole index
+            select(func.count())
+            .where(t.reading.c.probe_id == t.probe.c.probe_id, t.reading.c.at_s.is_(None))
+            .scalar_subquery()
+        )
+        of_zone = t.hour.c.zone_id == t.zone.c.zone_id  # its hours follow each other without a gap
+        first, last = (
+            select(edge(t.hour.c.hour)).where(of_zone).scalar_subquery()
+            for edge in (func.min, func.max)
+        )
+        dispute = select(t.dispute.c.probe_id, t.dispute.c.boot, t.dispute.c.seq).distinct()
         queries = {
-            "readings": select(func.count()).select_from(t.reading),
-            "disputed": select(func.count()).select_from(t.dispute),
-            "time pending": select(func.count()).where(t.reading.c.at_s.is_(None)),
+            "readings": select(func.coalesce(func.sum(t.latest.c.readings), 0)),
+            "disputed": select(func.count()).select_from(dispute.subquery()),
+            "time pending": select(func.coalesce(func.sum(pending), 0)).select_from(t.probe),
             "rejects": select(func.count()).select_from(t.reject),
-            "hours": select(func.count()).select_from(t.hour),
+            "hours": select(func.coalesce(func.sum(last - first + 1), 0)).select_from(t.zone),
             "alarms": select(func.count()).select_from(t.alarm),
         }
         with self._reading() as connection:

@@ -171,8 +171,8 @@ reading = Table(
     Column("received_s", Integer, nullable=False),
     Column("uptime_s", Integer),
     *_measured(),
-    # two values came for this identity: both kept (the one of the smallest digest here, the other in
-    # dispute, whichever came first), neither used
+    # two values came for this identity: both kept (the smaller here, the other in dispute,
+    # whichever came first), neither used
     Column("disputed", Integer),
     Index(None, "probe_id", "at_s"),
     Index("ix_reading_untimed", "probe_id", "boot", sqlite_where=text("uptime_s IS NOT NULL")),

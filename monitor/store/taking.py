@@ -8,11 +8,27 @@ import hashlib
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import Connection, and_, delete, func, select, update
-from sqlalchemy.dialects.sqlite import insert
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Integer,
+    Table,
+    and_,
+    case,
+    column,
+    func,
+    literal_column,
+    or_,
+    select,
+    tuple_,
+    update,
+    values,
+)
+from sqlalchemy.dialects import sqlite
+from sqlalchemy.dialects.sqlite import Insert, insert
 
 from monitor.store import schema as t
 from monitor.store.rows import NodeReceipt, Taken
@@ -22,8 +38,42 @@ HOUR_S = 3600
 ANCHOR_S = 3600  # one (uptime, UTC) pair an hour of uptime keeps clock drift below a second
 MAX_RANGES = 50  # of missing samples in one receipt
 
+KEYS_A_QUERY = 500  # a query may hold a few thousand values
+
 Row = dict[str, Any]
+Identity = tuple[int, int, int]  # probe, boot, seq
+Touched = tuple[int, int | None]  # probe and time of a sample that is not what it was
+_NOTHING = -(2**60)  # orders "not measured" before any value
 Seqs = tuple[int, list[tuple[int, int]]]  # high-water mark, missing ranges below it
+
+
+@dataclass(frozen=True, slots=True)
+class Many:
+    """A statement compiled once, for many rows: half of the time of a group would go into it."""
+
+    sql: str
+    names: tuple[str, ...]
+
+    @classmethod
+    def of(cls, statement: Insert) -> "Many":
+        """Compile an insert of whole rows of its table."""
+        names = [column.name for column in statement.table.columns]
+        compiled = statement.compile(dialect=sqlite.dialect(), column_keys=names)
+        return cls(str(compiled), tuple(compiled.positiontup or ()))
+
+    def run(self, connection: Connection, rows: Iterable[Row]) -> int:
+        """Execute for each row; the number of rows it changed."""
+        pick = itemgetter(*self.names)
+        result = connection.exec_driver_sql(
+            self.sql, [pick(row) for row in rows], execution_options={"preserve_rowcount": True}
+        )
+        return int(result.rowcount)
+
+
+def _upsert(table: Table, *keys: str) -> Insert:
+    given = insert(table)
+    set_ = {name: column for name, column in given.excluded.items() if name not in keys}
+    return given.on_conflict_do_update(index_elements=keys, set_=set_)
 
 
 @dataclass(slots=True)
@@ -59,15 +109,16 @@ def take(
     for row, reading, node in zip(rows, readings, nodes, strict=True):
         if row["at_s"] is None:
             row["at_s"] = _resolved(_anchors(connection, names, node, row["boot"]), reading)
-    stored, disputed, dirty = _insert(connection, rows)
-    for node, boot in renewed:
-        dirty += _resolve_again(connection, names, node, boot)
-    _keep_latest(connection, dirty)
+    changes = _insert(connection, rows)
+    retimed: list[Touched] = []
+    if renewed:
+        retimed = _resolve_again(connection, names, renewed)
+    _keep_latest(connection, changes, retimed)
     kept = _keep_rejects(connection, rejects)
     return Taken(
-        stored=stored,
-        repeated=len(rows) - stored - disputed,
-        disputed=disputed,
+        stored=len(changes.new),
+        repeated=len(rows) - len(changes.new) - changes.disputed,
+        disputed=changes.disputed,
         pending=sum(row["at_s"] is None for row in rows),
         rejected=kept,
         receipts=_receipts(connection, names, readings, nodes),
@@ -142,109 +193,226 @@ def _row(reading: Reading, probe: int, received_s: int) -> Row:
 
 def _values(row: Row) -> tuple[int, ...]:
     """Measured values in a form that can be ordered."""
-    return tuple(-(2**60) if row[name] is None else row[name] for name in t.MEASURED)
+    return tuple([_number(row[name]) for name in t.MEASURED])
+
+
+def _number(value: int | None) -> int:
+    return _NOTHING if value is None else value
 
 
 # --- readings -------------------------------------------------------------------------------------
 
 
-def _insert(connection: Connection, rows: list[Row]) -> tuple[int, int, list[Row]]:
-    """Rows stored, rows disputed, and those whose hours have to be judged."""
+@dataclass(slots=True)
+class Changes:
+    """What a group did to the readings, as far as others need to know."""
+
+    new: list[Row] = field(default_factory=list)
+    disputed: int = 0
+    touched: list[Touched] = field(default_factory=list)  # before, and after
+
+
+def _insert(connection: Connection, rows: list[Row]) -> Changes:
+    """Keep the rows; fast where all are new."""
     if not rows:
-        return 0, 0, []
-    try:
-        with connection.begin_nested():
-            connection.execute(t.reading.insert(), rows)
-    except IntegrityError:
-        return _insert_one_by_one(connection, rows)
-    return len(rows), 0, list(rows)
+        return Changes()
+    # A savepoint by hand: after a failure (disk full) SQLite may have rolled back by itself, and a
+    # rollback to a savepoint that is gone would hide the reason.
+    connection.exec_driver_sql("SAVEPOINT readings")
+    if _NEW_READING.run(connection, rows) == len(rows):
+        connection.exec_driver_sql("RELEASE readings")
+        return Changes(new=rows)
+    connection.exec_driver_sql("ROLLBACK TO readings")
+    connection.exec_driver_sql("RELEASE readings")
+    return _merge(connection, rows)
 
 
-def _insert_one_by_one(connection: Connection, rows: list[Row]) -> tuple[int, int, list[Row]]:
-    stored = disputed = 0
-    dirty: list[Row] = []
+def _merge(connection: Connection, rows: list[Row]) -> Changes:
+    """Each row by itself: new, the same again, another time, or another value."""
+    changes = Changes()
+    held = _stored(connection, rows)
+    changed: dict[Identity, Row] = {}
     for row in rows:
-        known = connection.execute(select(t.reading).where(_identity(row))).mappings().one_or_none()
+        key = _identity(row)
+        known = held.get(key)
         if known is None:
-            connection.execute(t.reading.insert(), row)
-            stored += 1
-            dirty.append(row)
-        elif _values(dict(known)) == _values(row):
-            dirty += _earlier(connection, dict(known), row)
-        elif _dispute(connection, dict(known), row):
-            disputed += 1
-            dirty += [row, dict(known)]
-    return stored, disputed, dirty
+            held[key] = row
+            changes.new.append(row)
+            continue
+        now = _merged(known, row)
+        is_second = _values(known) != _values(row)
+        if is_second and _keep_dispute(connection, max(known, row, key=_values)):
+            changes.disputed += 1
+        elif now == known:
+            continue
+        changes.touched += [(key[0], known["at_s"]), (key[0], row["at_s"])]
+        known.update(now)
+        changed[key] = known
+    if changes.new:
+        _NEW_READING.run(connection, changes.new)
+    for row in changed.values():
+        connection.execute(update(t.reading).where(_is(row)).values(row))
+    return changes
 
 
-def _identity(row: Row) -> Any:  # noqa: ANN401  a clause
-    columns = t.reading.c
-    return and_(
-        columns.probe_id == row["probe_id"],
-        columns.boot == row["boot"],
-        columns.seq == row["seq"],
+def _merged(known: Row, row: Row) -> Row:
+    """What `reading` holds of two samples of one identity, whichever came first.
+
+    Of two values the smaller, disputed. Of two times of one value that which the node gave, before
+    one worked out from anchors; of two given ones (a relative time sent again later) the earlier.
+    """
+    if _values(known) != _values(row):
+        smaller = min(known, row, key=_values)
+        return smaller | {"disputed": 1, "received_s": known["received_s"]}
+    if _time_rank(known) <= _time_rank(row):
+        return known
+    return known | {"at_s": row["at_s"], "uptime_s": row["uptime_s"]}
+
+
+def _time_rank(row: Row) -> tuple[int, int]:
+    if row["uptime_s"] is not None:
+        return 1, row["uptime_s"]
+    return (2, 0) if row["at_s"] is None else (0, row["at_s"])
+
+
+def _keep_dispute(connection: Connection, row: Row) -> bool:
+    """Keep a second value; whether it was not known."""
+    digest = hashlib.sha256(repr(_values(row)).encode()).hexdigest()[:32]
+    given_s = row["at_s"] if row["uptime_s"] is None else None
+    kept = {column.name: row.get(column.name) for column in t.dispute.c}
+    given = insert(t.dispute).values(kept | {"digest": digest, "at_s": given_s})
+    result = connection.execute(
+        given.on_conflict_do_nothing().execution_options(preserve_rowcount=True)
     )
-
-
-def _earlier(connection: Connection, known: Row, row: Row) -> list[Row]:
-    """The same sample with another time: a relative time sent again later; the earlier one holds."""
-    if row["at_s"] is None or (known["at_s"] is not None and known["at_s"] <= row["at_s"]):
-        return []
-    change = update(t.reading).where(_identity(row)).values(at_s=row["at_s"], uptime_s=None)
-    connection.execute(change)
-    return [row, known]
-
-
-def _dispute(connection: Connection, known: Row, row: Row) -> bool:
-    """Keep two values of one identity, the smaller in `reading`, and use neither."""
-    held, other = sorted((known, row), key=_values)
-    digest = hashlib.sha256(repr(_values(other)).encode()).hexdigest()[:32]
-    kept = {column.name: other.get(column.name) for column in t.dispute.c} | {"digest": digest}
-    result = connection.execute(insert(t.dispute).values(kept).on_conflict_do_nothing())
-    values = {name: held[name] for name in (*t.MEASURED, "at_s", "received_s")}
-    connection.execute(update(t.reading).where(_identity(row)).values(values | {"disputed": 1}))
+    if not result.rowcount and given_s is not None:
+        c = t.dispute.c
+        here = and_(
+            c.probe_id == row["probe_id"],
+            c.boot == row["boot"],
+            c.seq == row["seq"],
+            c.digest == digest,
+            or_(c.at_s.is_(None), c.at_s > given_s),
+        )
+        connection.execute(update(t.dispute).where(here).values(at_s=given_s))
     return bool(result.rowcount)
 
 
-def _keep_latest(connection: Connection, dirty: Iterable[Row]) -> None:
-    """The newest sample a probe, and the first hour that has to be judged again."""
+def _stored(connection: Connection, rows: Iterable[Row]) -> dict[Identity, Row]:
+    """Those of the rows' identities that are in the record already."""
+    keys = sorted({_identity(row) for row in rows})
+    found: dict[Identity, Row] = {}
+    for start in range(0, len(keys), KEYS_A_QUERY):
+        part = keys[start : start + KEYS_A_QUERY]
+        # joined, as a list of such triples after IN has the whole table read through
+        wanted = _WANTED.data(part).cte("wanted")
+        here = and_(*(t.reading.c[column.name] == column for column in wanted.c))
+        query = select(t.reading).select_from(wanted.join(t.reading, here))
+        for row in connection.execute(query).mappings():
+            known = dict(row)
+            found[_identity(known)] = known
+    return found
+
+
+def _identity(row: Row) -> Identity:
+    return row["probe_id"], row["boot"], row["seq"]
+
+
+def _is(row: Row) -> ColumnElement[bool]:
+    c = t.reading.c
+    return and_(c.probe_id == row["probe_id"], c.boot == row["boot"], c.seq == row["seq"])
+
+
+# --- the newest sample, and marks -----------------------------------------------------------------
+
+
+def _keep_latest(connection: Connection, changes: Changes, retimed: list[Touched]) -> None:
+    """The newest sample of each probe, and the first hour that has to be judged again."""
+    entries: dict[int, Row] = {}
     newest: dict[int, Row] = {}
-    first_hour: dict[int, int] = {}
-    for row in dirty:
-        if row["at_s"] is None:
-            continue
-        probe, hour = row["probe_id"], row["at_s"] // HOUR_S
-        first_hour[probe] = min(first_hour.get(probe, hour), hour)
-        if probe not in newest or row["at_s"] >= newest[probe]["at_s"]:
-            newest[probe] = row
-    if not newest:
-        return
-    names = ("probe_id", "at_s", "received_s", *t.MEASURED)
-    rows = [
-        {name: row[name] for name in names} | {"dirty_hour": first_hour[probe], "dirty_count": 1}
-        for probe, row in newest.items()
-    ]
-    given = insert(t.latest)
-    new, old = given.excluded, t.latest.c
-    newer = new.at_s >= old.at_s
+    for row in changes.new:
+        entry = _entry(entries, row["probe_id"], row["at_s"])
+        entry["readings"] += 1
+        entry["received_s"] = row["received_s"]
+        if row["at_s"] is not None and row["disputed"] is None:
+            best = newest.setdefault(row["probe_id"], row)
+            if _is_newer(row, best):
+                newest[row["probe_id"]] = row
+    for probe, row in newest.items():
+        entries[probe].update({name: row[name] for name in ("at_s", *t.MEASURED)})
+    touched = changes.touched + retimed
+    for probe, at_s in touched:
+        _entry(entries, probe, at_s)
+    if entries:
+        _KEEP_LATEST.run(connection, entries.values())
+    for probe in {probe for probe, _ in touched}:
+        _read_latest_again(connection, probe)
+
+
+def _entry(entries: dict[int, Row], probe: int, at_s: int | None) -> Row:
+    """The entry of a probe, marked from the hour of `at_s`."""
+    entry = entries.get(probe)
+    if entry is None:
+        entry = entries[probe] = dict.fromkeys(_LATEST_COLUMNS)
+        entry |= {"probe_id": probe, "readings": 0, "dirty_count": 1}
+    if at_s is not None:
+        hour = at_s // HOUR_S
+        dirty = entry["dirty_hour"]
+        entry["dirty_hour"] = hour if dirty is None else min(dirty, hour)
+    return entry
+
+
+def _is_newer(row: Row, other: Row) -> bool:
+    if row["at_s"] == other["at_s"]:
+        return _order(row) > _order(other)
+    return bool(row["at_s"] > other["at_s"])
+
+
+def _order(row: Row) -> tuple[int, ...]:
+    """Newest first by time, then by the values, so that the order of arrival does not tell."""
+    return (_number(row["at_s"]), *_values(row))
+
+
+def _read_latest_again(connection: Connection, probe: int) -> None:
+    c = t.reading.c
+    usable = and_(c.probe_id == probe, c.disputed.is_(None))
+    newest = select(func.max(c.at_s)).where(usable).scalar_subquery()
+    rows = connection.execute(select(t.reading).where(usable, c.at_s == newest)).mappings().all()
+    names = ("at_s", *t.MEASURED)
+    best = max(map(dict, rows), key=_order, default=dict.fromkeys(names))
     connection.execute(
-        given.on_conflict_do_update(
-            index_elements=["probe_id"],
-            set_={name: _if(newer, new[name], old[name]) for name in ("at_s", *t.MEASURED)}
-            | {
-                "received_s": func.max(old.received_s, new.received_s),
-                "dirty_hour": func.min(
-                    func.coalesce(old.dirty_hour, new.dirty_hour), new.dirty_hour
-                ),
-                "dirty_count": old.dirty_count + 1,
-            },
-        ),
-        rows,
+        update(t.latest)
+        .where(t.latest.c.probe_id == probe)
+        .values({name: best[name] for name in names})
     )
 
 
-def _if(condition: Any, yes: Any, no: Any) -> Any:  # noqa: ANN401  clauses
-    return func.iif(condition, yes, no)
+def _latest_upsert() -> Insert:
+    given = insert(t.latest)
+    new, old = given.excluded, t.latest.c
+    ordered = ("at_s", *t.MEASURED)
+    nothing: ColumnElement[int] = literal_column(str(_NOTHING))
+    newer = tuple_(*(func.coalesce(new[name], nothing) for name in ordered)) > tuple_(
+        *(func.coalesce(old[name], nothing) for name in ordered)
+    )
+    set_: Row = {name: case((newer, new[name]), else_=old[name]) for name in ordered}
+    set_ |= {
+        "received_s": func.max(
+            func.coalesce(old.received_s, new.received_s),
+            func.coalesce(new.received_s, old.received_s),
+        ),
+        "dirty_hour": func.coalesce(
+            func.min(old.dirty_hour, new.dirty_hour), old.dirty_hour, new.dirty_hour
+        ),
+        "dirty_count": old.dirty_count + literal_column("1"),
+        "readings": old.readings + new.readings,
+    }
+    return given.on_conflict_do_update(index_elements=["probe_id"], set_=set_)
+
+
+_LATEST_COLUMNS = [column.name for column in t.latest.c]
+_KEEP_LATEST = Many.of(_latest_upsert())
+_NEW_READING = Many.of(insert(t.reading).on_conflict_do_nothing())
+_WANTED = values(*(column(name, Integer) for name in ("probe_id", "boot", "seq")), name="wanted")
 
 
 # --- samples whose clock was not set --------------------------------------------------------------
@@ -258,7 +426,7 @@ def _anchors(
     if found is None:
         query = select(t.anchor).where(t.anchor.c.node_id == node, t.anchor.c.boot == boot)
         found = names.anchors[node, boot] = {
-            row.uptime_s // ANCHOR_S: (row.uptime_s, row.at_s) for row in connection.execute(query)
+            row.uptime_hour: (row.uptime_s, row.at_s) for row in connection.execute(query)
         }
     return found
 
@@ -268,6 +436,7 @@ def _keep_anchors(
 ) -> set[tuple[int, int]]:
     """Keep the pair of the smallest uptime in each hour of uptime; the boots that got a new one."""
     renewed: set[tuple[int, int]] = set()
+    pairs: dict[tuple[int, int, int], tuple[int, int]] = {}
     for reading, node in zip(readings, nodes, strict=True):
         if reading.at_s is None or reading.uptime_s is None or reading.boot is None:
             continue
@@ -275,20 +444,17 @@ def _keep_anchors(
         bucket, pair = reading.uptime_s // ANCHOR_S, (reading.uptime_s, reading.at_s)
         if bucket in known and known[bucket] <= pair:
             continue
-        if bucket in known:
-            columns = t.anchor.c
-            connection.execute(
-                delete(t.anchor).where(
-                    columns.node_id == node,
-                    columns.boot == reading.boot,
-                    columns.uptime_s == known[bucket][0],
-                )
-            )
         known[bucket] = pair
-        row = {"node_id": node, "boot": reading.boot, "uptime_s": pair[0], "at_s": pair[1]}
-        connection.execute(t.anchor.insert(), row)
+        pairs[node, reading.boot, bucket] = pair
         renewed.add((node, reading.boot))
+    if pairs:
+        names_ = ("node_id", "boot", "uptime_hour", "uptime_s", "at_s")
+        rows = [dict(zip(names_, key + pair, strict=True)) for key, pair in pairs.items()]
+        _KEEP_ANCHOR.run(connection, rows)
     return renewed
+
+
+_KEEP_ANCHOR = Many.of(_upsert(t.anchor, "node_id", "boot", "uptime_hour"))
 
 
 def _nearest(anchors: dict[int, tuple[int, int]], uptime_s: int) -> int | None:
@@ -302,22 +468,25 @@ def _resolved(anchors: dict[int, tuple[int, int]], reading: Reading) -> int | No
     return None if reading.uptime_s is None else _nearest(anchors, reading.uptime_s)
 
 
-def _resolve_again(connection: Connection, names: Names, node: int, boot: int) -> list[Row]:
-    """Time the samples of a boot that came without one, by the anchors known now."""
-    anchors = _anchors(connection, names, node, boot)
-    probes = select(t.probe.c.probe_id).where(t.probe.c.node_id == node)
-    columns = t.reading.c
-    query = select(t.reading).where(
-        columns.probe_id.in_(probes), columns.boot == boot, columns.uptime_s.is_not(None)
+def _resolve_again(
+    connection: Connection, names: Names, boots: set[tuple[int, int]]
+) -> list[Touched]:
+    """Time the samples of these boots that came without one, by the anchors known now."""
+    c = t.reading.c
+    query = (
+        select(t.probe.c.node_id, c.probe_id, c.boot, c.seq, c.at_s, c.uptime_s)
+        .join_from(t.probe, t.reading)
+        .with_hint(t.reading, "INDEXED BY ix_reading_untimed", "sqlite")  # else all of the probe
+        .where(c.uptime_s.is_not(None), t.probe.c.node_id.in_({node for node, _ in boots}))
     )
-    dirty: list[Row] = []
-    for known in connection.execute(query).mappings().all():
-        row = dict(known)
-        at_s = _nearest(anchors, row["uptime_s"])
-        if at_s != row["at_s"]:
-            connection.execute(update(t.reading).where(_identity(row)).values(at_s=at_s))
-            dirty += [row, row | {"at_s": at_s}]
-    return dirty
+    touched: list[Touched] = []
+    for known in map(dict, connection.execute(query).mappings().all()):
+        boot = (known["node_id"], known["boot"])
+        at_s = _nearest(_anchors(connection, names, *boot), known["uptime_s"])
+        if boot in boots and at_s != known["at_s"]:
+            connection.execute(update(t.reading).where(_is(known)).values(at_s=at_s))
+            touched += [(known["probe_id"], known["at_s"]), (known["probe_id"], at_s)]
+    return touched
 
 
 # --- rejects and receipts -------------------------------------------------------------------------
@@ -375,15 +544,11 @@ def _receipts(
         told = high if len(missing) <= MAX_RANGES else missing[MAX_RANGES][0] - 1
         receipts.append(NodeReceipt(*codes[node], boot, told, tuple(missing[:MAX_RANGES])))
     if rows:
-        given = insert(t.receipt)
-        connection.execute(
-            given.on_conflict_do_update(
-                index_elements=["node_id", "boot"],
-                set_={"seq": given.excluded.seq, "missing": given.excluded.missing},
-            ),
-            rows,
-        )
+        _KEEP_RECEIPT.run(connection, rows)
     return tuple(receipts)
+
+
+_KEEP_RECEIPT = Many.of(_upsert(t.receipt, "node_id", "boot"))
 
 
 def _known_seqs(connection: Connection, node: int, boot: int) -> Seqs:

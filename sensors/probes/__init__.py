@@ -1,1 +1,1 @@
-"""TODO."""
+"""Where a node's samples come from."""

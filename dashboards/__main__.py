@@ -1,0 +1,51 @@
+"""Entry point of the board: `python -m dashboards`."""
+
+import argparse
+import logging
+import sys
+import time
+from pathlib import Path
+
+from monitor.config import home_folder, load
+from monitor.errors import MonitorError
+from monitor.store.record import open_record
+
+THREADS = 4
+
+
+def main() -> None:
+    """Serve the board until the process is ended."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(levelname)s %(message)s")
+    parser = argparse.ArgumentParser(prog="python -m dashboards", description="Serve the board.")
+    parser.add_argument("--home", type=Path, help="folder of settings and record")
+    parser.add_argument("--port", type=int, help="port; without it, the settings'")
+    options = parser.parse_args()
+    try:
+        serve(options.home or home_folder(), port=options.port)
+    except MonitorError as error:
+        sys.exit(f"sillkeep pages: {error}")
+
+
+def serve(home: Path, *, port: int | None = None) -> None:
+    """Serve the board of a home folder."""
+    import waitress
+
+    from dashboards.app import make_app
+
+    settings = load(home)
+    folder = settings.record_home
+    open_record(folder).close()  # made or migrated; afterwards it is only read
+    record = open_record(folder, read_only=True)
+    app = make_app(record, now=_now, change=lambda: open_record(folder))
+    waitress.serve(
+        app.server, host=settings.pages.host, port=port or settings.pages.port, threads=THREADS,
+        ident="",
+    )  # fmt: skip
+
+
+def _now() -> int:
+    return int(time.time())  # noqa: TID251  the entry point reads the clock
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,240 @@
+"""The board as a web application: addresses in, pages out."""
+
+import hmac
+import logging
+import re
+import secrets
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, cast
+from urllib.parse import urlencode, urlsplit
+
+from dash import Dash, Input, Output, State, dcc, html
+from dash.development.base_component import Component
+from flask import Flask, Response, redirect, request
+from werkzeug.exceptions import HTTPException
+from werkzeug.wrappers import Response as AnyResponse
+
+from dashboards import views, words
+from dashboards.pages import alarms as alarms_page
+from dashboards.pages import chain as chain_page
+from dashboards.pages import lot as lot_page
+from dashboards.pages import unit as unit_page
+from dashboards.pages import zone as zone_page
+from dashboards.words import Wish
+from monitor import watch
+from monitor.errors import InputError, MonitorError
+from monitor.store import board, health
+from monitor.store.record import Record
+
+log = logging.getLogger("sillkeep.pages")
+
+REFRESH_MS = 30_000  # a reading comes every few minutes: half a minute is soon enough
+MOST_BYTES = 64 * 1024  # a name and a token need no more
+ALL_SPAN_H = 10 * 366 * 24  # "all" shows at most ten years of hours
+
+INDEX = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<title>Sillkeep</title>
+{%favicon%}
+{%css%}
+</head>
+<body>
+<a class="skip" href="#main">Skip to the page</a>
+<div id="stale" role="status" hidden>The board has not answered since <span></span>: what stands below is old.</div>
+<noscript>The board needs JavaScript to draw itself. Without it: <code>sillkeep alarms</code>.</noscript>
+{%app_entry%}
+{%config%}
+{%scripts%}
+{%renderer%}
+</body>
+</html>"""
+
+
+def make_app(record: Record, *, now: Callable[[], int], change: Callable[[], Record]) -> Dash:
+    """Build the board over a record.
+
+    Parameters
+    ----------
+    record : Record
+        Read from, never written to.
+    now : callable
+        The clock, in seconds since 1970.
+    change : callable
+        Opens the record for writing, for the one thing that a page may do: acknowledge an alarm.
+    """
+    server = Flask("dashboards", static_folder=None)
+    server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
+    app = Dash(
+        "dashboards",
+        server=cast(Any, server),  # its annotation forgets that a Flask may be given
+        assets_folder=str(Path(__file__).parent / "assets"),
+        serve_locally=True,
+        title="Sillkeep",
+        update_title="",
+        index_string=INDEX,
+        add_log_handler=False,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+    )
+    app.layout = html.Div(
+        [
+            dcc.Location(id="address", refresh="callback-nav"),
+            dcc.Interval(id="beat", interval=REFRESH_MS),
+            html.Div(id="page"),
+        ]
+    )
+    token = secrets.token_urlsafe(24)
+
+    @app.callback(
+        Output("page", "children"),
+        Input("address", "pathname"),
+        Input("address", "search"),
+        Input("beat", "n_intervals"),
+        State("address", "hash"),
+    )
+    def show(path: str, search: str, _beat: int, _hash: str) -> list[Component]:
+        asked = words.wish(path, search, now_s=now())
+        return page(record, asked, token=token)
+
+    _add_acknowledge(server, token, now=now, change=change)
+    _guard(server, app)
+    return app
+
+
+# --- addresses ------------------------------------------------------------------------------------
+
+
+def page(record: Record, asked: Wish, *, token: str) -> list[Component]:
+    """Page of an address: read the record, view it."""
+    blocks = _blocks(record, asked, token)
+    return views.frame(asked, health.pulses(record.engine, now_s=asked.now_s), blocks)
+
+
+def _blocks(record: Record, asked: Wish, token: str) -> list[Any]:
+    path = asked.path.rstrip("/") or "/"
+    if path == "/":
+        return lot_page.blocks(board.lot(record.engine, now_s=asked.now_s), asked)
+    if path == "/alarms":
+        return _alarms(record, asked, token)
+    if path == "/chain":
+        return chain_page.blocks(health.chain(record.engine, now_s=asked.now_s), asked)
+    if found := re.fullmatch(r"/unit/([^/]+)", path):
+        return _unit(record, asked, found[1])
+    if found := re.fullmatch(r"/(unit|site)/([^/]+)/zone/([^/]+)", path):
+        return _zone(record, asked, owner=found[2], code=found[3], site=found[1] == "site")
+    return views.missing("page", path, asked)
+
+
+def _alarms(record: Record, asked: Wish, token: str) -> list[Any]:
+    standing, ended = board.alarms(record.engine)
+    sites = {site.code: site for site in board.sites(record.engine)}
+    return alarms_page.blocks(standing, ended, sites, asked=asked, token=token)
+
+
+def _unit(record: Record, asked: Wish, code: str) -> list[Any]:
+    found = board.unit(record.engine, code, now_s=asked.now_s)
+    return unit_page.blocks(*found, asked) if found else views.missing("unit", code, asked)
+
+
+def _zone(record: Record, asked: Wish, *, owner: str, code: str, site: bool) -> list[Any]:
+    zone = board.zone(record.engine, owner, code, site=site, now_s=asked.now_s)
+    place = board.site(record.engine, zone.site) if zone else None
+    if zone is None or place is None:
+        return views.missing("zone", f"{owner}/{code}", asked)
+    from_hour, to_hour = _hours(record, zone, asked)
+    told = zone_page.Told(
+        zone=zone,
+        site=place,
+        series=board.series(record.engine, zone, from_hour=from_hour, to_hour=to_hour),
+        samples=board.samples(record.engine, zone, from_s=from_hour * 3600, to_s=to_hour * 3600)
+        if 0 < asked.span_d <= zone_page.SAMPLES_D
+        else None,
+        alarms=board.zone_alarms(record.engine, zone),
+    )
+    return zone_page.blocks(told, asked)
+
+
+def _hours(record: Record, zone: board.ZoneNow, asked: Wish) -> tuple[int, int]:
+    """Hours that the address asks for, up to and including the running one."""
+    to_hour = asked.now_s // 3600 + 1
+    if asked.span_d:
+        return to_hour - asked.span_d * 24, to_hour
+    first = board.first_hour(record.engine, zone)
+    return max(to_hour - 24 if first is None else first, to_hour - ALL_SPAN_H), to_hour
+
+
+# --- the one change -------------------------------------------------------------------------------
+
+
+def _add_acknowledge(
+    server: Flask, token: str, *, now: Callable[[], int], change: Callable[[], Record]
+) -> None:
+    @server.post("/alarms/<int:alarm_id>/acknowledge")
+    def acknowledge(alarm_id: int) -> AnyResponse:
+        if refusal := _refuse(token):
+            return refusal
+        who = request.form.get("who", "")
+        try:
+            with change() as record:
+                watch.acknowledge(record, alarm_id, who=who, now_s=now())
+            note = f"Alarm {alarm_id} acknowledged by {who.strip()[:80]}."
+        except InputError as error:
+            note = f"Not acknowledged: {error}."
+        asked = {"note": note} | ({"f": "1"} if "f=1" in request.form.get("back", "") else {})
+        return redirect(f"/alarms?{urlencode(asked)}", code=303)
+
+
+def _refuse(token: str) -> AnyResponse | None:
+    """Turn away what does not come from a form of this board."""
+    origin = request.headers.get("Origin", "")
+    same_place = bool(origin) and urlsplit(origin).netloc == request.host
+    same_form = hmac.compare_digest(request.form.get("token", "").encode(), token.encode())
+    if same_place and same_form:
+        return None
+    return _plain(
+        403, "This form is out of date or came from another page. Open Alarms again and repeat it."
+    )
+
+
+# --- guard ----------------------------------------------------------------------------------------
+
+
+def _guard(server: Flask, app: Dash) -> None:
+    """Headers on every answer, and no detail of an error in any."""
+    app.index()  # type: ignore[no-untyped-call]  # makes the inline scripts known, whose hashes the policy names
+    policy = "; ".join(
+        [
+            "default-src 'none'",
+            f"script-src 'self' {' '.join(app.csp_hashes())}",
+            "style-src 'self' 'unsafe-inline'",  # the chart library writes its own style element
+            "img-src 'self' data:",
+            "font-src 'self'",
+            "connect-src 'self'",
+            "form-action 'self'",
+            "base-uri 'none'",
+            "frame-ancestors 'none'",
+        ]
+    )
+
+    @server.after_request
+    def dress(response: Response) -> Response:
+        response.headers["Content-Security-Policy"] = policy
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "same-origin"
+        return response
+
+    @server.errorhandler(HTTPException)
+    def refused(error: HTTPException) -> AnyResponse:
+        return _plain(error.code or 500, error.description or error.name)
+
+    @server.errorhandler(Exception)
+    def failed(error: Exception) -> AnyResponse:
+        log.error("page failed", exc_info=error, extra={"path": request.path})
+        expected = str(error) if isinstance(error, MonitorError) else "see the log of the pages"
+        return _plain(500, f"The board could not answer: {expected}.")
+
+
+def _plain(status: int, text: str) -> AnyResponse:
+    return Response(f"{text}\n", status=status, mimetype="text/plain")

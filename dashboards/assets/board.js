@@ -1,0 +1,62 @@
+// Puts still parts in place, follows links without loading the page anew, tells when it is old.
+(() => {
+  "use strict";
+  const STALE_MS = 75000; // two missed refreshes and some seconds
+  const OPERABLE = "a[href], summary, button, input, [tabindex]";
+  let answered = Date.now();
+  let path = location.pathname;
+
+  const typing = (part) => [...part.querySelectorAll("input:not([type=hidden])")]
+    .some((field) => field.value !== "" || field === document.activeElement);
+
+  // Replaces a part, but keeps what a person opened, where the focus is, and what was typed.
+  function paint(part) {
+    const text = part.dataset.still;
+    if (part.painted === text || (part.painted !== undefined && typing(part))) return;
+    const opened = [...part.querySelectorAll("details")].map((one) => one.open);
+    const focus = [...part.querySelectorAll(OPERABLE)].indexOf(document.activeElement);
+    const scrolled = [...part.querySelectorAll(".table")].map((one) => [one.scrollLeft, one.scrollTop]);
+    part.innerHTML = text;
+    part.painted = text;
+    part.querySelectorAll("details").forEach((one, k) => { if (opened[k]) one.open = true; });
+    part.querySelectorAll(".table").forEach((one, k) => {
+      if (scrolled[k]) [one.scrollLeft, one.scrollTop] = scrolled[k];
+    });
+    if (focus >= 0) part.querySelectorAll(OPERABLE)[focus]?.focus({ preventScroll: true });
+  }
+
+  function look() {
+    document.querySelectorAll("[data-still]").forEach(paint);
+    const drawn = document.querySelector("[data-drawn]")?.dataset.drawn;
+    if (drawn && drawn !== look.drawn) { look.drawn = drawn; answered = Date.now(); tellAge(); }
+    const title = document.querySelector("h1")?.textContent;
+    if (title) document.title = `${title} – Sillkeep`;
+    if (drawn && location.pathname !== path) {
+      path = location.pathname;
+      window.scrollTo(0, 0);
+      document.getElementById("main")?.focus({ preventScroll: true });
+    }
+  }
+
+  function tellAge() {
+    const note = document.getElementById("stale");
+    const old = Date.now() - answered > STALE_MS;
+    if (!note || note.hidden !== old) return;
+    note.querySelector("span").textContent = new Date(answered).toLocaleTimeString();
+    note.hidden = !old;
+    document.body.classList.toggle("old", old);
+  }
+
+  document.addEventListener("click", (click) => {
+    const link = click.target.closest?.(".still a[href^='/']");
+    if (!link || click.button || click.ctrlKey || click.metaKey || click.shiftKey || click.altKey) return;
+    click.preventDefault();
+    history.pushState({}, "", link.getAttribute("href"));
+    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate")); // what dcc.Location listens to
+  });
+
+  new MutationObserver(look).observe(document.documentElement, {
+    subtree: true, childList: true, attributes: true, attributeFilter: ["data-still"],
+  });
+  setInterval(tellAge, 5000);
+})();

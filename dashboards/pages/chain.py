@@ -1,0 +1,99 @@
+"""Chain: health of everything between probe and person."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards import views, words
+from dashboards.paint import marked
+from dashboards.words import Wish
+from monitor.store.health import Chain, NodeNow
+
+PARTS = ("broker", "intake", "watch", "pages")
+
+
+def blocks(chain: Chain, asked: Wish) -> list[Any]:
+    """Page of pulses, counts and nodes."""
+    silent = [node for node in chain.nodes if node.silent]
+    idle = [node for node in chain.nodes if not node.zones]
+    return [
+        html.H1("Chain"),
+        html.P(
+            "From probe to person: what is alive, what came, what was refused.", className="lead"
+        ),
+        _pulses(chain, asked),
+        views.facts(_counts(chain), name="wide"),
+        html.H2("Silent nodes"),
+        _nodes(silent, asked) if silent else html.P("No node that watches a zone is silent."),
+        html.Details(
+            [html.Summary(f"All nodes ({len(chain.nodes)})"), _nodes(list(chain.nodes), asked)]
+        )
+        if chain.nodes
+        else html.P("No node has ever been heard."),
+        html.H2("Rejects"),
+        _rejects(chain, asked),
+        views.unknown_panel(
+            [f"{node.code}: heard, but its probes are placed in no zone." for node in idle]
+        ),
+    ]
+
+
+def _pulses(chain: Chain, asked: Wish) -> Component:
+    known = {pulse.part: pulse for pulse in chain.pulses}
+    names = [*PARTS, *(part for part in known if part not in PARTS)]
+    entries = []
+    for name in names:
+        pulse = known.get(name)
+        said = "no sign yet" if pulse is None else f"progress {words.age(asked.now_s - pulse.at_s)}"
+        late = "late" if pulse is not None and pulse.late else ""
+        entries.append(html.Li([html.B(name), html.Span(said), html.Em(late) if late else None],
+                               className=late))  # fmt: skip
+    return html.Ol(entries, className="chain", **marked(aria_label="From probe to page"))
+
+
+def _counts(chain: Chain) -> list[tuple[str, Any]]:
+    return [
+        ("readings, last 24 h", f"{chain.readings_day:,}"),
+        ("time pending", f"{chain.pending:,}"),
+        ("disputed", f"{chain.disputed:,}"),
+        ("rejects", f"{chain.rejects:,}"),
+        ("waiting to be told", f"{chain.untold:,}"),
+    ]
+
+
+def _nodes(nodes: list[NodeNow], asked: Wish) -> Component:
+    rows = [
+        html.Tr(
+            [
+                html.Th(node.code, scope="row"),
+                html.Td(words.age(None if node.heard_s is None else asked.now_s - node.heard_s)),
+                html.Td(", ".join(node.zones) or "no zone"),
+            ]
+        )
+        for node in nodes
+    ]
+    return _table(("node", "heard", "watches"), rows)
+
+
+def _rejects(chain: Chain, asked: Wish) -> Component:
+    if not chain.reasons:
+        return html.P("Nothing was refused.")
+    rows = [
+        html.Tr(
+            [
+                html.Td(reason),
+                html.Td(f"{number:,}", className="figure"),
+                html.Td(words.age(asked.now_s - newest)),
+            ]
+        )
+        for reason, number, newest in chain.reasons
+    ]
+    return _table(("reason", "count", "newest"), rows)
+
+
+def _table(names: tuple[str, ...], rows: Sequence[Component]) -> Component:
+    head = html.Thead(html.Tr([html.Th(name, scope="col") for name in names]))
+    return html.Div(html.Table([head, html.Tbody(rows)]), className="table", tabIndex="0",
+                    role="region", **marked(aria_label=names[0]))  # fmt: skip

@@ -1,0 +1,210 @@
+"""Lot: which units to open first, and how every unit stands."""
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards import views, words
+from dashboards.paint import marked
+from dashboards.words import Wish
+from monitor import drawing
+from monitor.judge.rules import LIMITS
+from monitor.store.board import STRIP_DAYS, WORD_RANK, Lot, SiteRow, UnitNow
+
+FIRST = 10  # "ten units to touch today"
+_LIMITS_PERCENT = (LIMITS.damp_percent, LIMITS.wet_percent)
+
+
+def blocks(lot: Lot, asked: Wish) -> list[Any]:
+    """Page of all units."""
+    if not lot.units:
+        return _empty(lot)
+    return [
+        html.H1("Lot"),
+        _counts(lot),
+        html.Div([_first(lot, asked), _unknowns(lot, asked)], className="beside"),
+        *(
+            _site(site, [unit for unit in lot.units if unit.site == site.code], asked)
+            for site in lot.sites
+        ),
+    ]
+
+
+def _empty(lot: Lot) -> list[Any]:
+    example = (
+        '[[site]]\ncode = "home"\ntimezone = "Europe/Brussels"\n\n'
+        '[[unit]]\ncode = "rv1"\n\n'
+        '[[zone]]\nunit = "rv1"\ncode = "off-rear-low"\nkind = "wall"\n\n'
+        '[[node]]\ncode = "02005e10a4c3"\nunit = "rv1"\nprobes = { p1 = "off-rear-low" }\n'
+    )
+    steps: list[Any] = [
+        ["Write down what you have in ", html.Code("lot.toml"), ":", html.Pre(example)],
+        ["Read it in: ", html.Code("sillkeep import lot.toml")],
+        f"Switch the node on. After {LIMITS.settling_h} hours of readings the zone has its word.",
+    ]
+    known = f" It knows {words.count(len(lot.sites), 'site')}." if lot.sites else ""
+    return [
+        html.H1("Lot"),
+        html.P(f"The record holds no unit yet: nothing is watched.{known}", className="lead"),
+        html.H2("How to begin"),
+        html.Ol([html.Li(step) for step in steps]),
+        html.P(["To see it at work first, run ", html.Code("sillkeep demo"), "."]),
+    ]
+
+
+def _counts(lot: Lot) -> Component:
+    counted: Counter[str] = Counter(unit.word for unit in lot.units)
+    return html.Ul(
+        [
+            html.Li([html.Span(f"{counted[word]}", className="figure"), views.mark(word)])
+            for word in WORD_RANK
+        ],
+        className="counts",
+        **marked(aria_label="Units by word"),
+    )
+
+
+def _first(lot: Lot, asked: Wish) -> Component:
+    urgent = [unit for unit in lot.units if unit.alarms][:FIRST]
+    if not urgent:
+        return html.Section([html.H2("Open first"), html.P("No unit has an open alarm.")])
+    entries = [
+        html.Li(
+            [
+                html.Div(
+                    [
+                        html.A(unit.code, href=asked.link(words.unit_path(unit.code))),
+                        html.Span(_slot(unit), className="slot"),
+                        html.Span(unit.alarms[0].alarm_class, className="class"),
+                    ]
+                ),
+                html.P(words.first_sentence(unit.alarms[0].text)),
+            ]
+        )
+        for unit in urgent
+    ]
+    return html.Section([html.H2("Open first"), html.Ol(entries, className="first")])
+
+
+def _unknowns(lot: Lot, asked: Wish) -> Component:
+    lines: list[Any] = []
+    zones = sum(len(unit.zones) for unit in lot.units)
+    unknown = sum(unit.unknown for unit in lot.units)
+    if unknown:
+        lines.append(f"{unknown} of {words.count(zones, 'zone')} are unknown.")
+    for unit in lot.units:
+        if unit.reason:
+            link = html.A(unit.code, href=asked.link(words.unit_path(unit.code)))
+            lines.append([link, f": {unit.reason}."])
+    dry = [u.code for u in lot.units if u.zones and not any(z.rain_known for z in u.zones)]
+    if dry:
+        lines.append(
+            f"{words.count(len(dry), 'unit')} without a rain source: no rain can be witnessed there."
+        )
+    if len(lines) > FIRST:
+        lines = [*lines[:FIRST], f"and {len(lines) - FIRST} more, each said on its unit's page."]
+    return views.unknown_panel(lines)
+
+
+def _site(site: SiteRow, units: list[UnitNow], asked: Wish) -> Component | None:
+    if not units:
+        return None
+    rain = next((u.strip.rain_mm for u in units if u.strip and _known(u.strip.rain_mm)), None)
+    own = [
+        html.A(code, href=asked.link(words.zone_path(site.code, "", code))) for code in site.zones
+    ]
+    head = html.Div(
+        [
+            html.Span(
+                [f"Rain and wood moisture of the worst zone, {STRIP_DAYS} days"], className="over"
+            ),
+            html.Img(src=drawing.rain_strip(rain), alt=_rain_text(rain), className="strip")
+            if rain is not None
+            else html.Span("no rain source", className="none"),
+        ],
+        className="unit-head",
+    )
+    return html.Section(
+        [
+            html.H2(site.name or site.code),
+            html.P(["On the site: ", *_joined(own)], className="aside") if own else None,
+            head,
+            html.Ul([_unit(unit, asked) for unit in units], className="units"),
+        ]
+    )
+
+
+def _unit(unit: UnitNow, asked: Wish) -> Component:
+    worst = unit.zones[0] if unit.zones else None
+    heard = None if unit.heard_s is None else asked.now_s - unit.heard_s
+    alarms = words.count(len(unit.alarms), "open alarm") if unit.alarms else "no open alarm"
+    return html.Li(
+        html.A(
+            [
+                views.mark(unit.word),
+                html.Span(
+                    [
+                        html.B(unit.code),
+                        html.Span(_slot(unit), className="slot"),
+                        html.Span(unit.name),
+                    ],
+                    className="who",
+                ),
+                html.Span(
+                    [html.Span(worst.code), html.Span(words.TRENDS[worst.trend], className="trend")]
+                    if worst
+                    else "no zone",
+                    className="worst",
+                ),
+                _strip(unit),
+                html.Span(
+                    [
+                        html.Span(
+                            views.unknown_zones(unit), className="part" if unit.unknown else ""
+                        ),
+                        html.Span(f"heard {words.age(heard)}"),
+                    ],
+                    className="known",
+                ),
+                html.Span(alarms, className="alarms has" if unit.alarms else "alarms"),
+            ],
+            href=asked.link(words.unit_path(unit.code)),
+        ),
+        className=f"is-{unit.word}",
+    )
+
+
+def _strip(unit: UnitNow) -> Component:
+    if unit.strip is None:
+        return html.Span("nothing judged yet", className="strip none")
+    moisture = unit.strip.moisture_percent
+    latest = moisture[~np.isnan(moisture)]
+    said = f"{latest[-1]:.0f} % wood moisture" if len(latest) else "no wood moisture"
+    return html.Img(
+        src=drawing.strip(moisture, unit.strip.rain_mm, limits_percent=_LIMITS_PERCENT),
+        alt=f"{unit.strip.zone}: {said}",
+        className="strip",
+    )
+
+
+def _slot(unit: UnitNow) -> str:
+    return f"slot {unit.slot}" if unit.slot else "no slot"
+
+
+def _known(values: drawing.Floats) -> bool:
+    return bool((~np.isnan(values)).any())
+
+
+def _rain_text(rain: drawing.Floats) -> str:
+    return f"{np.nansum(rain):.0f} mm of rain in {STRIP_DAYS} days"
+
+
+def _joined(links: Sequence[Component]) -> list[Any]:
+    parts: list[Any] = []
+    for link in links:
+        parts += [", ", link] if parts else [link]
+    return parts

@@ -1,0 +1,175 @@
+"""Unit: its word, what to do next, its zones, and what we do not know about it."""
+
+from typing import Any
+
+import numpy as np
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards import views, words
+from dashboards.pages.alarms import alarm_text
+from dashboards.words import Wish
+from monitor import drawing
+from monitor.judge.rules import LIMITS
+from monitor.store.board import HOUR_S, STRIP_DAYS, AlarmRow, SiteRow, UnitNow, ZoneNow
+
+
+def blocks(unit: UnitNow, site: SiteRow, asked: Wish) -> list[Any]:
+    """Page of one unit."""
+    return [
+        html.P(html.A("← Lot", href=asked.link("/")), className="back"),
+        html.H1([unit.code, html.Small(unit.name)] if unit.name else unit.code),
+        html.Div([_word(unit, asked), _next(unit, site, asked)], className="beside"),
+        _fortnight(unit),
+        html.H2("Zones"),
+        _zones(unit, site, asked),
+        views.unknown_panel(_unknowns(unit, site, asked)),
+    ]
+
+
+def _word(unit: UnitNow, asked: Wish) -> Component:
+    heard = None if unit.heard_s is None else asked.now_s - unit.heard_s
+    where = " · ".join(
+        part for part in (unit.site, f"slot {unit.slot}" if unit.slot else "", unit.life) if part
+    )
+    return html.Section(
+        [
+            views.mark(unit.word, large=True),
+            html.P(unit.reason) if unit.reason else None,
+            html.P([f"Heard {words.age(heard)}; {views.unknown_zones(unit)}."]),
+            html.P(where, className="aside"),
+        ],
+        className=f"word is-{unit.word}",
+    )
+
+
+def _next(unit: UnitNow, site: SiteRow, asked: Wish) -> Component:
+    if not unit.alarms:
+        return html.Section([html.H2("What to do next"), html.P("No alarm is open on this unit.")])
+    more = len(unit.alarms) - 1
+    return html.Section(
+        [
+            html.H2("What to do next"),
+            _todo(unit.alarms[0], site),
+            html.P(
+                html.A(
+                    f"{words.count(more, 'more open alarm')}" if more else "Acknowledge it",
+                    href=asked.link("/alarms"),
+                )
+            ),
+        ],
+        className="todo",
+    )
+
+
+def _todo(alarm: AlarmRow, site: SiteRow) -> Component:
+    return html.Div(
+        [
+            html.P(
+                [
+                    html.Span(alarm.alarm_class, className="class"),
+                    f" {alarm.kind}, raised {words.when(alarm.raised_s, site.timezone)}",
+                ]
+            ),
+            alarm_text(alarm),
+        ]
+    )
+
+
+def _fortnight(unit: UnitNow) -> Component | None:
+    if unit.strip is None:
+        return None
+    limits = (LIMITS.damp_percent, LIMITS.wet_percent)
+    moisture, rain = unit.strip.moisture_percent, unit.strip.rain_mm
+    known = moisture[~np.isnan(moisture)]
+    said = (
+        f"wood moisture {known.min():.1f} to {known.max():.1f} %, now {known[-1]:.1f} %"
+        if len(known)
+        else "no wood moisture"
+    )
+    rain_said = f"{np.nansum(rain):.0f} mm of rain" if (~np.isnan(rain)).any() else "no rain source"
+    sentence = f"{unit.strip.zone}, {STRIP_DAYS} days: {said}; {rain_said}."
+    return html.Figure(
+        [
+            html.Img(
+                src=drawing.strip(moisture, rain, limits_percent=limits), alt="", className="strip"
+            ),
+            html.Figcaption(
+                f"{sentence} Rain hangs from the top; thin lines at {limits[0]:.0f} and "
+                f"{limits[1]:.0f} %; hatched where nothing is known."
+            ),
+        ],
+        className="fortnight",
+    )
+
+
+def _zones(unit: UnitNow, site: SiteRow, asked: Wish) -> Component:
+    if not unit.zones:
+        return html.P(
+            ["No zone is entered. ", html.Code(f"sillkeep zone add {unit.code} CODE --kind wall")]
+        )
+    return html.Ul([_zone(zone, site, asked) for zone in unit.zones], className="zones")
+
+
+def _zone(zone: ZoneNow, site: SiteRow, asked: Wish) -> Component:
+    hour = None if zone.hour is None else (zone.hour + 1) * HOUR_S
+    basis = {"pin": " (pin)", "air": " (from air)"}.get(zone.moisture_basis, "")
+    figures: list[tuple[str, Any]] = [
+        ("temperature", words.temperature(zone.temperature_c, asked)),
+        ("humidity", words.number(zone.humidity_percent, "%", digits=0)),
+        ("dew point", words.temperature(zone.dew_point_c, asked)),
+        ("wood moisture", words.number(zone.wood_moisture_percent, "%") + basis),
+        ("mould index", index_text(zone)),
+    ]
+    head = [
+        html.Div(
+            [
+                html.A(
+                    zone.code, href=asked.link(words.zone_path(zone.site, zone.unit, zone.code))
+                ),
+                html.Span(zone.kind, className="slot"),
+            ],
+            className="who",
+        ),
+        views.mark(zone.word),
+        html.Span(words.TRENDS[zone.trend], className="trend"),
+    ]
+    said = (
+        f"hour to {words.when(hour, site.timezone)}; rain witnessed {zone.witnessed} times"
+        if hour is not None
+        else "not judged yet"
+    )
+    return html.Li(
+        [html.Div(head, className="line"), views.facts(figures), html.P(said, className="aside")],
+        className=f"is-{zone.word}",
+    )
+
+
+def index_text(zone: ZoneNow) -> str:
+    """Mould index with the pair across gaps where they differ."""
+    low, high = zone.mould_index_low, zone.mould_index_high
+    text = words.number(zone.mould_index, digits=2)
+    if low is None or high is None or high - low < 0.005:
+        return text
+    return f"{text} ({low:.2f} to {high:.2f})"
+
+
+def _unknowns(unit: UnitNow, site: SiteRow, asked: Wish) -> list[Any]:
+    lines: list[Any] = [
+        views.why_unknown(asked, zone, site) for zone in unit.zones if zone.word == "unknown"
+    ]
+    judged = [zone for zone in unit.zones if zone.hour is not None]
+    if judged and not any(zone.rain_known for zone in judged):
+        lines.append("No rain source: whether a zone stayed dry in rain cannot be said.")
+    if judged and all(zone.ambient_moisture_percent is None for zone in judged):
+        lines.append("No outside air and no like zone: nothing to compare wood moisture with.")
+    if unit.zones and all(zone.kind in {"cabin", "bed"} for zone in unit.zones):
+        lines.append("Cabin only: walls not watched.")
+    partial = [z.code for z in judged if z.mould_index_high is not None and _apart(z)]
+    if partial:
+        lines.append(f"Gaps: the mould index of {', '.join(partial)} lies between two bounds.")
+    return lines
+
+
+def _apart(zone: ZoneNow) -> bool:
+    return (zone.mould_index_high or 0.0) - (zone.mould_index_low or 0.0) >= 0.005

@@ -1,0 +1,337 @@
+"""Zone: one zone over time, each chart with a sentence above and a table behind."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards import views, words
+from dashboards.pages.alarms import alarm_text
+from dashboards.pages.unit import index_text
+from dashboards.paint import marked
+from dashboards.words import Wish
+from monitor import drawing
+from monitor.drawing import Floats, Ints, Line, Span
+from monitor.judge.rules import LIMITS
+from monitor.store.board import HOUR_S, AlarmRow, Samples, Series, SiteRow, ZoneNow
+
+DAY_S = 86400
+SAMPLES_D = 3  # up to so many days every reading is drawn, beyond it the hours
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Told:
+    """Everything read for the page of one zone."""
+
+    zone: ZoneNow
+    site: SiteRow
+    series: Series
+    samples: Samples | None  # single readings, for short spans
+    alarms: tuple[AlarmRow, ...]
+
+    @property
+    def at_s(self) -> Ints:
+        """Start of each hour of the series."""
+        hours: Ints = self.series.from_hour + np.arange(len(self.series.temperature_c))
+        return hours * HOUR_S
+
+
+def blocks(told: Told, asked: Wish) -> list[Any]:
+    """Page of one zone."""
+    zone = told.zone
+    span = Span(
+        from_s=told.series.from_hour * HOUR_S,
+        to_s=(told.series.from_hour + len(told.series.temperature_c)) * HOUR_S,
+        offset_s=words.offset_s(asked.now_s, told.site.timezone),
+    )
+    back = words.unit_path(zone.unit) if zone.unit else "/"
+    return [
+        html.P(html.A(f"← {zone.unit or 'Lot'}", href=asked.link(back)), className="back"),
+        html.H1([zone.code, html.Small(f"{zone.kind} · {zone.unit or zone.site}")]),
+        _standing(told, asked),
+        _spans(told, asked),
+        *_charts(told, span, asked),
+        views.unknown_panel(_unknowns(told, span, asked)),
+    ]
+
+
+def _standing(told: Told, asked: Wish) -> Component:
+    zone = told.zone
+    heard = None if zone.heard_s is None else asked.now_s - zone.heard_s
+    figures: list[tuple[str, Any]] = [
+        ("temperature", words.temperature(zone.temperature_c, asked)),
+        ("humidity", words.number(zone.humidity_percent, "%", digits=0)),
+        ("dew point", words.temperature(zone.dew_point_c, asked)),
+        ("wood moisture", words.number(zone.wood_moisture_percent, "%")),
+        ("from weather alone", words.number(zone.ambient_moisture_percent, "%")),
+        ("mould index", index_text(zone)),
+    ]
+    judged = zone.kind != "outside"
+    line = [
+        views.mark(zone.word, large=True) if judged else html.Span("outside: never judged"),
+        html.Span(words.TRENDS[zone.trend], className="trend") if zone.trend else None,
+        html.Span(f"heard {words.age(heard)}"),
+    ]
+    return html.Section(
+        [
+            html.Div(line, className="line"),
+            views.facts(figures),
+            *(alarm_text(alarm) for alarm in told.alarms[:1]),
+        ],
+        className=f"word is-{zone.word if judged else 'dry'}",
+    )
+
+
+def _spans(told: Told, asked: Wish) -> Component:
+    links = [
+        html.Li(
+            html.A(
+                name,
+                href=asked.same(span_d=days),
+                **(marked(aria_current="true") if days == asked.span_d else {}),
+            )
+        )
+        for days, name in words.SPANS_D.items()
+    ]
+    clock = words.clock_name(asked.now_s, told.site.timezone)
+    return html.Nav(
+        [html.Ul(links), html.P(f"Times are {clock}.", className="aside")],
+        className="spans",
+        **marked(aria_label="Time shown"),
+    )
+
+
+# --- charts ---------------------------------------------------------------------------------------
+
+
+def _charts(told: Told, span: Span, asked: Wish) -> list[Any]:
+    parts = _temperature(told, span, asked) + _humidity(told, span)
+    if told.zone.kind != "outside":
+        parts += _moisture(told, span) + _mould(told, span)
+    else:
+        parts += _rain(told, span)
+    return parts
+
+
+def _temperature(told: Told, span: Span, asked: Wish) -> list[Any]:
+    at_s, measured = _finest(told, "temperature_c")
+
+    def shown(values: Floats) -> Floats:
+        return drawing.shown_temperature(values, fahrenheit=asked.fahrenheit)
+
+    dew = shown(told.series.dew_point_c)
+    figure = drawing.chart(
+        [
+            Line("temperature", at_s, shown(measured), drawing.WARM),
+            Line("dew point", told.at_s, dew, drawing.WATER, dash="dash"),
+        ],
+        span,
+        unit=asked.degree,
+    )
+    hourly = shown(told.series.temperature_c)
+    named = {"temperature": hourly, "dew point": dew}
+    return _chart("Temperature and dew point", figure, named, told, span, unit=asked.degree)
+
+
+def _humidity(told: Told, span: Span) -> list[Any]:
+    at_s, measured = _finest(told, "humidity_percent")
+    figure = drawing.chart([Line("humidity", at_s, measured, drawing.WATER)], span, unit="%")
+    named = {"humidity": told.series.humidity_percent}
+    return _chart("Humidity", figure, named, told, span, unit="%")
+
+
+def _moisture(told: Told, span: Span) -> list[Any]:
+    series = told.series
+    figure = drawing.chart(
+        [
+            Line("wood moisture", told.at_s, series.wood_moisture_percent, drawing.WOOD, width=2.4),
+            Line(
+                "from weather alone",
+                told.at_s,
+                series.ambient_moisture_percent,
+                drawing.FAINT,
+                dash="dot",
+            ),
+        ],
+        span,
+        unit="%",
+        limits=[
+            (LIMITS.damp_percent, f"damp from {LIMITS.damp_percent:.0f} %"),
+            (LIMITS.wet_percent, f"wet from {LIMITS.wet_percent:.0f} %"),
+        ],
+    )
+    drawing.add_rain(figure, told.at_s, series.rain_mm, span)
+    named = {
+        "wood moisture": series.wood_moisture_percent,
+        "from weather alone": series.ambient_moisture_percent,
+    }
+    return _chart("Wood moisture under rain", figure, named, told, span, unit="%", rain=True)
+
+
+def _mould(told: Told, span: Span) -> list[Any]:
+    series = told.series
+    figure = drawing.chart(
+        [Line("mould index", told.at_s, series.mould_index, drawing.WOOD, width=2.4)],
+        span,
+        unit="of 6",
+        limits=[
+            (LIMITS.index_visible[0], "under a microscope"),
+            (LIMITS.index_visible[1], "by eye"),
+        ],
+    )
+    drawing.add_band(figure, told.at_s, series.mould_index_low, series.mould_index_high, span)
+    figure.update_yaxes(range=[-0.1, 6.2], selector={"anchor": None})
+    figure.update_layout(yaxis={"range": [-0.1, 6.2]})
+    named = {"mould index": series.mould_index}
+    return _chart("Mould index since monitoring began", figure, named, told, span, unit="")
+
+
+def _rain(told: Told, span: Span) -> list[Any]:
+    nothing = np.full(len(told.at_s), np.nan)
+    figure = drawing.chart([Line("", told.at_s, nothing, drawing.INK)], span, unit="mm")
+    drawing.add_rain(figure, told.at_s, told.series.rain_mm, span)
+    return _chart("Rain", figure, {"rain": told.series.rain_mm}, told, span, unit="mm", rain=True)
+
+
+def _finest(told: Told, name: str) -> tuple[Ints, Floats]:
+    """Single readings where the span is short enough, else hours."""
+    if told.samples is not None and len(told.samples.at_s):
+        return told.samples.at_s, getattr(told.samples, name)
+    return told.at_s, getattr(told.series, name)
+
+
+def _chart(
+    title: str,
+    figure: go.Figure,
+    named: dict[str, Floats],
+    told: Told,
+    span: Span,
+    *,
+    unit: str,
+    rain: bool = False,
+) -> list[Any]:
+    """Heading, sentence, chart, table."""
+    sentence = summary(named, unit=unit, rain_mm=told.series.rain_mm if rain else None)
+    graph = dcc.Graph(
+        figure=figure,
+        config={"displayModeBar": False, "scrollZoom": False, "doubleClick": False},
+        responsive=True,
+        className="graph",
+    )
+    daily = _daily(named, told, span, rain=rain)
+    return [
+        html.H2(title, className="chart-title"),
+        html.P(sentence, className="sentence"),
+        html.Div(graph, role="img", className="chart", **marked(aria_label=f"{title}. {sentence}")),
+        html.Details([html.Summary(f"{title}: daily values"), daily]),
+    ]
+
+
+def summary(named: dict[str, Floats], *, unit: str, rain_mm: Floats | None = None) -> str:
+    """One sentence with the last value and the range of each line, the rain and the gaps."""
+    said = []
+    for name, values in named.items():
+        known = values[~np.isnan(values)]
+        if not len(known):
+            said.append(f"no {name}")
+            continue
+        last, low, high = (
+            words.number(float(v), unit) for v in (known[-1], known.min(), known.max())
+        )
+        said.append(f"{name} last {last}, between {low} and {high}")
+    if rain_mm is not None:
+        known = ~np.isnan(rain_mm)
+        said.append(f"{np.nansum(rain_mm):.0f} mm of rain" if known.any() else "no rain source")
+    gaps = int(np.isnan(next(iter(named.values()))).sum())
+    if gaps:
+        said.append(f"{words.hours(gaps)} without data")
+    text = "; ".join(said)
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _daily(named: dict[str, Floats], told: Told, span: Span, *, rain: bool) -> Component:
+    day = (told.at_s + span.offset_s) // DAY_S
+    names = [f"{name}, {part}" for name in named for part in ("lowest", "mean", "highest")]
+    columns = [part for values in named.values() for part in _per_day(day, values)]
+    if rain and "rain" not in named:
+        names.append("rain, mm")
+        columns.append(_rain_per_day(day, told.series.rain_mm))
+    days = np.unique(day)
+    first = next(iter(named.values()))
+    names.append("hours with data")
+    columns.append(_known_per_day(day, first))
+    rows = [
+        html.Tr(
+            [
+                html.Th(str(np.datetime64(int(days[k]), "D")), scope="row"),
+                *(html.Td(_cell(column[k], last=column is columns[-1])) for column in columns),
+            ]
+        )
+        for k in range(len(days) - 1, -1, -1)
+    ]
+    head = html.Tr([html.Th(name, scope="col") for name in ["day", *names]])
+    return html.Div(
+        html.Table([html.Thead(head), html.Tbody(rows)]),
+        className="table",
+        tabIndex="0",
+        role="region",
+        **marked(aria_label="Daily values"),
+    )
+
+
+def _cell(value: float, *, last: bool) -> str:
+    return words.number(float(value), digits=0 if last else 1)
+
+
+def _per_day(day: Ints, values: Floats) -> Sequence[Floats]:
+    days, where = np.unique(day, return_inverse=True)
+    known = ~np.isnan(values)
+    low, high = np.full(len(days), np.inf), np.full(len(days), -np.inf)
+    np.minimum.at(low, where[known], values[known])
+    np.maximum.at(high, where[known], values[known])
+    counts = np.bincount(where[known], minlength=len(days))
+    sums = np.bincount(where[known], weights=values[known], minlength=len(days))
+    some = counts > 0
+    mean = np.where(some, sums / np.maximum(counts, 1), np.nan)
+    return np.where(some, low, np.nan), mean, np.where(some, high, np.nan)
+
+
+def _rain_per_day(day: Ints, rain_mm: Floats) -> Floats:
+    days, where = np.unique(day, return_inverse=True)
+    known = ~np.isnan(rain_mm)
+    sums = np.bincount(where[known], weights=rain_mm[known], minlength=len(days))
+    counts = np.bincount(where[known], minlength=len(days))
+    rain: Floats = np.where(counts > 0, sums, np.nan)
+    return rain
+
+
+def _known_per_day(day: Ints, values: Floats) -> Floats:
+    days, where = np.unique(day, return_inverse=True)
+    counts = np.bincount(where[~np.isnan(values)], minlength=len(days))
+    return counts.astype(np.float64)
+
+
+def _unknowns(told: Told, span: Span, asked: Wish) -> list[Any]:
+    lines: list[Any] = []
+    if told.zone.word == "unknown" and told.zone.kind != "outside":
+        lines.append(views.why_unknown(asked, told.zone, told.site))
+    gaps = drawing.gaps_of(
+        told.at_s, told.series.temperature_c, from_s=span.from_s, to_s=min(span.to_s, asked.now_s)
+    )
+    longest = sorted(gaps, key=lambda gap: gap[0] - gap[1])[:3]
+    lines += [
+        f"No data for {words.hours(max(1, (end - start) // HOUR_S))} from "
+        f"{words.when(start, told.site.timezone)}."
+        for start, end in longest
+    ]
+    if not told.zone.rain_known:
+        lines.append("No rain source: whether this zone stayed dry in rain cannot be said.")
+    if told.zone.moisture_basis == "air":
+        lines.append(
+            "Wood moisture is estimated from the air beside it, unreliable above about 22 %."
+        )
+    return lines

@@ -1,0 +1,80 @@
+"""Dash components -> HTML, for the parts of a page that only stand there.
+
+The renderer in the browser keeps books on every component, and the time it takes grows with the
+square of their number: 160 list entries of ten components took ten seconds here, 500 never came.
+So views are written with Dash's components, charts stay such, and everything else is sent as one
+string of HTML that `assets/board.js` puts in place.
+"""
+
+from collections.abc import Sequence
+from itertools import groupby
+from typing import Any
+
+from dash import dcc, html
+from dash.development.base_component import Component
+from markupsafe import escape
+
+_VOID = {"img", "input", "br", "hr"}
+_RENAMED = {"className": "class", "htmlFor": "for", "colSpan": "colspan", "autoComplete": "autocomplete",
+            "maxLength": "maxlength", "tabIndex": "tabindex", "dateTime": "datetime"}  # fmt: skip
+
+
+def marked(**names: str) -> dict[str, Any]:
+    """Attributes with a hyphen: `aria_label="Pages"` becomes `{"aria-label": "Pages"}`."""
+    return {name.replace("_", "-"): value for name, value in names.items()}
+
+
+def to_html(part: Any) -> str:  # noqa: ANN401  whatever Dash takes as children
+    """HTML of a component and everything in it; text is escaped.
+
+    Raises
+    ------
+    TypeError
+        If a part is not a component of `dash.html`, a `dcc.Input`, text or a sequence of these.
+    """
+    if part is None:
+        return ""
+    if isinstance(part, str | int | float):
+        return str(escape(part))
+    if isinstance(part, list | tuple):
+        return "".join(to_html(child) for child in part)
+    if not isinstance(part, Component) or not _is_plain(part):
+        raise TypeError(f"{type(part).__name__} cannot stand still: give it to the page by itself")
+    tag = part._type.lower()
+    properties = part.to_plotly_json()["props"]  # type: ignore[no-untyped-call]
+    children = properties.pop("children", None)
+    opening = f"<{tag}{''.join(_attribute(name, value) for name, value in properties.items())}>"
+    return opening if tag in _VOID else f"{opening}{to_html(children)}</{tag}>"
+
+
+def still(*parts: object, name: str) -> Component:
+    """One component that shows `parts` as they are; `name` keeps it apart from its neighbours."""
+    return html.Div(key=name, className="still", **marked(data_still=to_html(parts)))
+
+
+def settle(blocks: Sequence[object]) -> list[Component]:
+    """Paint each run of blocks without a chart as one; charts stay live."""
+    settled: list[Component] = []
+    for live, run in groupby(blocks, key=_is_live):
+        if live:
+            settled += [block for block in run if isinstance(block, Component)]
+        else:
+            settled.append(still(*run, name=f"still-{len(settled)}"))
+    return settled
+
+
+def _is_plain(part: Component) -> bool:
+    return part._namespace == "dash_html_components" or isinstance(part, dcc.Input)
+
+
+def _is_live(block: object) -> bool:
+    return isinstance(block, dcc.Graph) or (
+        isinstance(block, Component) and any(isinstance(c, dcc.Graph) for c in block._traverse())  # type: ignore[no-untyped-call]
+    )
+
+
+def _attribute(name: str, value: object) -> str:
+    if value is None or value is False or name == "key":
+        return ""
+    name = _RENAMED.get(name, name)
+    return f" {name}" if value is True else f' {name}="{escape(value)}"'

@@ -1,0 +1,162 @@
+"""What pages share: frame, marks, facts. Pure: what was read goes in, components come out."""
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards import paint, words
+from dashboards.paint import marked
+from dashboards.words import Wish
+from monitor.store.board import SiteRow, UnitNow, ZoneNow
+from monitor.store.health import Pulse
+from monitor.text import CAUTION, CAUTION_LONG
+
+NAVIGATION = (("/", "Lot"), ("/alarms", "Alarms"), ("/chain", "Chain"))
+
+
+def frame(asked: Wish, pulses: Sequence[Pulse], blocks: Sequence[Any]) -> list[Component]:
+    """One whole page: head, blocks, foot."""
+    return [
+        paint.still(_head(asked), _standing(asked, pulses), name="head"),
+        html.Main(paint.settle(blocks), id="main", key=asked.path),
+        paint.still(_foot(asked), name="foot"),
+    ]
+
+
+def _head(asked: Wish) -> Component:
+    links = [
+        html.Li(html.A(label, href=asked.link(path), **_current(asked.path == path)))
+        for path, label in NAVIGATION
+    ]
+    scales = [
+        html.A(
+            sign,
+            href=asked.same(fahrenheit=scale),
+            **marked(aria_label=name),
+            **_current(asked.fahrenheit == scale),
+        )
+        for sign, name, scale in (("°C", "Celsius", False), ("°F", "Fahrenheit", True))
+    ]
+    return html.Header(
+        [
+            html.A("Sillkeep", href=asked.link("/"), className="name"),
+            html.Nav(html.Ul(links), **marked(aria_label="Pages")),
+            html.Div(
+                scales, className="scales", role="group", **marked(aria_label="Temperature scale")
+            ),
+        ]
+    )
+
+
+def _current(here: bool) -> dict[str, Any]:  # noqa: FBT001  one meaning
+    return {"aria-current": "page"} if here else {}
+
+
+def _standing(asked: Wish, pulses: Sequence[Pulse]) -> Component | None:
+    """What a person must know before reading anything below."""
+    said = [
+        f"The {pulse.part} last made progress {words.age(asked.now_s - pulse.at_s)}: what stands "
+        "below may be out of date."
+        for pulse in pulses
+        if pulse.late and pulse.part != "pages"
+    ]
+    if asked.note:
+        said.insert(0, asked.note)
+    return (
+        html.Div([html.P(text) for text in said], className="standing", role="status")
+        if said
+        else None
+    )
+
+
+def _foot(asked: Wish) -> Component:
+    return html.Footer(
+        [
+            html.P(CAUTION),
+            html.Details([html.Summary("More on working on a wet unit"), html.P(CAUTION_LONG)]),
+            html.P(
+                ["Drawn ", html.Span(words.when(asked.now_s, "UTC"), className="figure"), " UTC."],
+                **marked(data_drawn=str(asked.now_s)),
+            ),
+        ]
+    )
+
+
+# --- marks and facts ------------------------------------------------------------------------------
+
+
+def mark(word: str, *, large: bool = False) -> Component:
+    """Word with its shape; the shape says the same to the eye, the word to everybody."""
+    picture = html.Img(src=f"/assets/mark-{word}.svg", alt="")
+    return html.Span([picture, word], className=f"mark is-{word}{' large' if large else ''}")
+
+
+def place(asked: Wish, site: str, unit: str, zone: str) -> list[Any]:
+    """Links to the unit and zone that something is about."""
+    parts: list[Any] = []
+    if unit:
+        parts.append(html.A(unit, href=asked.link(words.unit_path(unit))))
+    if zone:
+        parts += [" · "] if parts else []
+        parts.append(html.A(zone, href=asked.link(words.zone_path(site, unit, zone))))
+    return parts or [site]
+
+
+def facts(pairs: Iterable[tuple[str, Any]], *, name: str = "") -> Component:
+    """Names and figures."""
+    return html.Dl(
+        [html.Div([html.Dt(label), html.Dd(value)]) for label, value in pairs],
+        className=f"facts {name}".strip(),
+    )
+
+
+def unknown_panel(lines: Sequence[Any]) -> Component:
+    """What we do not know, on every screen; an empty list is said as well."""
+    shown = lines or [
+        "Nothing that we could name: every zone is heard, judged and has rain beside it."
+    ]
+    return html.Section(
+        [
+            html.H2("What we do not know", id="unknown"),
+            html.Ul([html.Li(line) for line in shown]),
+        ],
+        className="unknowns",
+        **marked(aria_labelledby="unknown"),
+    )
+
+
+def unknown_zones(unit: UnitNow) -> str:
+    """How much of a unit is unknown: "2 of 5 zones unknown"."""
+    return f"{unit.unknown} of {words.count(len(unit.zones), 'zone')} unknown"
+
+
+def why_unknown(asked: Wish, zone: ZoneNow, site: SiteRow) -> str:
+    """Facts behind a zone that is unknown."""
+    if zone.heard_s is None:
+        if zone.placed_s is None:
+            return f"{zone.code}: no probe is placed here."
+        return f"{zone.code}: nothing heard since its probe was placed {words.age(asked.now_s - zone.placed_s)}."
+    facts_known = [f"last reading {words.age(asked.now_s - zone.heard_s)}"]
+    if zone.placed_s is not None:
+        facts_known.append(f"probe placed {words.when(zone.placed_s, site.timezone)}")
+    if zone.coverage_percent is not None:
+        facts_known.append(f"{zone.coverage_percent:.0f} % of its last judged hour covered")
+    if zone.last_word:
+        facts_known.append(f"last known {zone.last_word}")
+    return f"{zone.code}: {', '.join(facts_known)}."
+
+
+def missing(what: str, code: str, asked: Wish) -> list[Any]:
+    """Page for an address that leads nowhere."""
+    return [
+        html.H1(f"No {what} “{code}”"),
+        html.P(
+            [
+                f"The record has no {what} of that code. ",
+                html.A("Go to the Lot", href=asked.link("/")),
+                ".",
+            ]
+        ),
+    ]

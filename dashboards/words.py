@@ -1,0 +1,141 @@
+"""Labels, numbers, times and links as the pages write them; judgements are the record's own words."""
+
+import datetime as dt
+import math
+import re
+from dataclasses import dataclass
+from urllib.parse import parse_qs, quote, urlencode
+
+import numpy as np
+
+from monitor import drawing
+from monitor.lot import AlarmClass
+from monitor.times import time_zone
+
+SPANS_D: dict[int, str] = {3: "3 days", 14: "14 days", 60: "60 days", 365: "1 year", 0: "all"}
+DEFAULT_SPAN_D = 14
+TRENDS = {"wetting": "↗ wetting", "drying": "↘ drying", "steady": "→ steady", "": "–"}
+CLASSES: tuple[AlarmClass, ...] = ("act now", "today", "this week", "season")
+UNMEASURED = "–"
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What the address asks for, and when."""
+
+    path: str
+    now_s: int
+    fahrenheit: bool = False
+    span_d: int = DEFAULT_SPAN_D  # 0: all
+    note: str = ""  # answer to what the person just did
+
+    @property
+    def degree(self) -> str:
+        """Sign of the temperature scale."""
+        return "°F" if self.fahrenheit else "°C"
+
+    def link(self, path: str) -> str:
+        """Address of another page that keeps the temperature scale."""
+        return path + ("?f=1" if self.fahrenheit else "")
+
+    def same(self, *, fahrenheit: bool | None = None, span_d: int | None = None) -> str:
+        """Address of this page with one wish changed."""
+        scale = self.fahrenheit if fahrenheit is None else fahrenheit
+        span = self.span_d if span_d is None else span_d
+        asked = ({"f": "1"} if scale else {}) | (
+            {"days": str(span)} if span != DEFAULT_SPAN_D else {}
+        )
+        return self.path + (f"?{urlencode(asked)}" if asked else "")
+
+
+def wish(path: str, search: str, *, now_s: int) -> Wish:
+    """Read an address; what it asks for wrongly is not asked for."""
+    asked = parse_qs((search or "").removeprefix("?"))
+    days = asked.get("days", [""])[0]
+    known = days.isdecimal() and int(days) in SPANS_D
+    return Wish(
+        path=path or "/",
+        now_s=now_s,
+        fahrenheit=asked.get("f") == ["1"],
+        span_d=int(days) if known else DEFAULT_SPAN_D,
+        note=asked.get("note", [""])[0][:200],
+    )
+
+
+def unit_path(unit: str) -> str:
+    """Address of a unit."""
+    return f"/unit/{quote(unit)}"
+
+
+def zone_path(site: str, unit: str, zone: str) -> str:
+    """Address of a zone of a unit, or of a site where `unit` is empty."""
+    owner = f"/unit/{quote(unit)}" if unit else f"/site/{quote(site)}"
+    return f"{owner}/zone/{quote(zone)}"
+
+
+def age(seconds: float | None) -> str:
+    """How long ago, in one unit: "40 s", "12 min", "5 h", "3 days"."""
+    if seconds is None:
+        return "never"
+    seconds = max(seconds, 0)
+    if seconds < 60:
+        return f"{seconds:.0f} s ago"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min ago"
+    if seconds < 172800:
+        return f"{seconds / 3600:.0f} h ago"
+    return f"{seconds / 86400:.0f} days ago"
+
+
+def hours(count_h: int) -> str:
+    """How long: "5 h" or, from two days on, "3 days"."""
+    return f"{count_h} h" if count_h < 48 else f"{count_h / 24:.0f} days"
+
+
+def local(at_s: int, timezone: str) -> dt.datetime:
+    """Wall clock of a site."""
+    return dt.datetime.fromtimestamp(at_s, tz=time_zone(timezone))
+
+
+def when(at_s: int | None, timezone: str) -> str:
+    """Write a time on a site's wall clock, such as "Tue 25 Nov 2025 14:05"."""
+    return UNMEASURED if at_s is None else local(at_s, timezone).strftime("%a %d %b %Y %H:%M")
+
+
+def offset_s(at_s: int, timezone: str) -> int:
+    """How far a site's wall clock is ahead of UTC [s]."""
+    ahead = local(at_s, timezone).utcoffset()
+    return 0 if ahead is None else int(ahead.total_seconds())
+
+
+def clock_name(at_s: int, timezone: str) -> str:
+    """Name the clock that a page's times are on, such as "Europe/Brussels (UTC+01:00)"."""
+    sign = local(at_s, timezone).strftime("%z")
+    return f"{timezone} (UTC{sign[:3]}:{sign[3:5]})"
+
+
+def number(value: float | None, unit: str = "", *, digits: int = 1) -> str:
+    """Write a figure, or a dash where it was not measured."""
+    if value is None or math.isnan(value):
+        return UNMEASURED
+    text = f"{value:.{digits}f}"
+    text = text.removeprefix("-") if float(text) == 0 else text.replace("-", "\u2212")
+    return f"{text}\u202f{unit}" if unit else text
+
+
+def temperature(value_c: float | None, asked: Wish) -> str:
+    """Write a temperature in the scale asked for."""
+    if value_c is None:
+        return UNMEASURED
+    shown = drawing.shown_temperature(np.array([value_c]), fahrenheit=asked.fahrenheit)
+    return number(float(shown[0]), asked.degree)
+
+
+def count(number_of: int, one: str, many: str = "") -> str:
+    """Write "1 zone", "3 zones"."""
+    return f"{number_of:,} {one if number_of == 1 else many or one + 's'}"
+
+
+def first_sentence(text: str) -> str:
+    """Cut a text after its first sentence; numbers such as 20.4 do not end one."""
+    return re.split(r"(?<=[.:!?]) (?=[A-Z])", text, maxsplit=1)[0]

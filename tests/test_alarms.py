@@ -1,0 +1,118 @@
+"""The life of an alarm, and the text that goes with it."""
+
+import re
+from typing import get_args
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor import alarms, text
+from monitor.errors import InputError
+from monitor.lot import AlarmClass, AlarmKind, AlarmState
+
+STATES = get_args(AlarmState)
+ACTS = get_args(alarms.Act)
+FACTS = {
+    "wood_moisture_percent": 21.4,
+    "ambient_moisture_percent": 14.2,
+    "surface_mean_percent": 86.0,
+    "mould_index": 1.2,
+    "temperature_c": 1.4,
+    "dew_h": 5.0,
+    "rain_72_mm": 12.0,
+    "basis": "air",
+    "kind": "wall",
+    "cause": "cannot tell",
+    "factor": "assumed",
+}
+
+
+@given(st.lists(st.sampled_from(ACTS), max_size=40))
+def test_any_sequence_of_acts_keeps_to_the_table(acts: list[alarms.Act]) -> None:
+    state: AlarmState = "normal"
+    for act in acts:
+        try:
+            following = alarms.after(state, act)
+        except InputError:
+            assert (state, act) not in alarms.TRANSITIONS
+            continue
+        assert following in STATES
+        state = following
+
+
+@pytest.mark.parametrize(
+    ("acts", "state"),
+    [
+        (["begins"], "unacknowledged"),
+        (["begins", "acknowledged"], "acknowledged"),
+        (["begins", "ends"], "returned unacknowledged"),
+        (["begins", "acknowledged", "ends"], "normal"),
+        (["begins", "ends", "acknowledged"], "normal"),
+        (["begins", "ends", "begins"], "unacknowledged"),
+    ],
+)
+def test_an_alarm_ends_only_when_both_over_and_acknowledged(
+    acts: list[alarms.Act], state: AlarmState
+) -> None:
+    now: AlarmState = "normal"
+    for act in acts:
+        now = alarms.after(now, act)
+    assert now == state
+
+
+def test_acknowledging_twice_is_refused_with_a_reason() -> None:
+    with pytest.raises(InputError, match="acknowledged already"):
+        alarms.after("acknowledged", "acknowledged")
+
+
+def test_condensation_waits_and_water_in_a_unit_in_use_does_not() -> None:
+    assert alarms.alarm_class("wet") == "today"
+    assert alarms.alarm_class("wet", cause="condensation") == "this week"
+    assert alarms.alarm_class("water contact") == "today"
+    assert alarms.alarm_class("water contact", in_use=True) == "act now"
+
+
+def test_only_freezing_and_water_in_use_may_wake_anyone() -> None:
+    waking = {kind for kind, class_ in alarms.CLASSES.items() if class_ == "act now"}
+    assert waking == {"freezing"}
+    assert set(alarms.CLASSES) == set(get_args(AlarmKind))
+
+
+@pytest.mark.parametrize("kind", sorted(text.PARTS))
+def test_every_alarm_text_has_all_its_parts(kind: AlarmKind) -> None:
+    parts = text.PARTS[kind]("off-rear-low", FACTS)
+    for part in (parts.condition, parts.cause, parts.consequence, parts.response, parts.do_not):
+        assert len(part) > 10
+    assert parts.caution or kind == "silent"
+    for class_ in get_args(AlarmClass):
+        said = text.alarm_text(kind, zone="off-rear-low", alarm_class=class_, facts=FACTS)
+        assert text.TIME_ALLOWED[class_] in said
+        assert "nan" not in said
+        assert "  " not in said
+
+
+@pytest.mark.parametrize("kind", sorted(text.PARTS))
+def test_texts_hold_without_any_figure(kind: AlarmKind) -> None:
+    said = text.alarm_text(kind, zone="z", alarm_class="today", facts={})
+    assert said
+
+
+def test_texts_never_promise_or_frighten() -> None:
+    said = " ".join(
+        text.alarm_text(kind, zone="z", alarm_class="today", facts=FACTS) for kind in text.PARTS
+    )
+    said += text.CAUTION_LONG
+    assert not re.search(r"\b(safe|toxic|mould-free|certified)\b", said, re.IGNORECASE)
+    assert "neither replaces nor silences" in text.CAUTION_LONG
+
+
+def test_a_wet_text_says_how_much_the_weather_explains_and_whether_it_rained() -> None:
+    said = text.alarm_text("wet", zone="off-rear-low", alarm_class="today", facts=FACTS)
+    assert "21.4 %" in said
+    assert "7.2 points more than the 14.2 % the weather alone explains" in said
+    assert "12 mm" in said
+    unknown = text.alarm_text(
+        "wet", zone="z", alarm_class="today", facts=FACTS | {"rain_72_mm": float("nan")}
+    )
+    assert "Rain is not recorded" in unknown

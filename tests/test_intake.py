@@ -1,0 +1,136 @@
+"""Intake without a broker: when a batch is due, what a message holds, how long it waited."""
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from monitor.intake import BATCH_READINGS, BATCH_WAIT_S, RETRY_LAST_S, Batch, opened, waited_s
+from sensors.wire import Reading, Reject
+
+READING = Reading(site="yard", node="n1", at_s=1764057600, temperature_c=11.4)
+REJECT = Reject(topic="t", payload=b"", reason="none", received_s=0)
+PACK = b'[{"bn":"n1:","t":-600,"n":"temperature","u":"Cel","v":11.4}]'
+
+
+def holding(readings: int, *, at: float = 100.0) -> Batch:
+    batch = Batch()
+    for packet in range(readings):
+        batch.add([READING], [], packet=packet, received_s=1764057600, now_s=at)
+    return batch
+
+
+def message(payload: bytes, topic: bytes = b"sillkeep/yard/n1/senml") -> mqtt.MQTTMessage:
+    made = mqtt.MQTTMessage(mid=7, topic=topic)
+    made.payload = payload
+    made.qos = 1
+    return made
+
+
+def told(**properties: object) -> Properties:
+    made = Properties(PacketTypes.PUBLISH)
+    for name, value in properties.items():
+        setattr(made, name, value)
+    return made
+
+
+def test_an_empty_batch_is_never_due() -> None:
+    assert not Batch().is_due(1e18)
+
+
+def test_a_lone_reading_is_due_after_a_tenth_of_a_second() -> None:
+    batch = holding(1)
+    assert not batch.is_due(100.0 + BATCH_WAIT_S - 0.01)
+    assert batch.is_due(100.0 + BATCH_WAIT_S)
+
+
+def test_later_messages_do_not_put_the_commit_off() -> None:
+    batch = holding(1)
+    batch.add([READING], [], packet=2, received_s=1764057601, now_s=100.09)
+    assert batch.is_due(100.0 + BATCH_WAIT_S)
+    assert batch.received_s == 1764057600
+
+
+def test_a_full_batch_is_due_at_once() -> None:
+    assert not holding(BATCH_READINGS - 1).is_due(100.0)
+    assert holding(BATCH_READINGS).is_due(100.0)
+
+
+def test_messages_without_readings_fill_a_batch_too() -> None:
+    batch = Batch()
+    for packet in range(BATCH_READINGS):
+        batch.add([], [], packet=packet, received_s=0, now_s=100.0)
+    assert batch.is_due(100.0)
+    rejected = Batch()
+    rejected.add([], [REJECT] * BATCH_READINGS, packet=1, received_s=0, now_s=100.0)
+    assert rejected.is_due(100.0)
+
+
+def test_a_message_of_quality_zero_is_not_acknowledged() -> None:
+    batch = Batch()
+    batch.add([READING], [], packet=None, received_s=0, now_s=100.0)
+    assert batch.packets == []
+    assert batch.is_due(101.0)
+
+
+def test_a_held_batch_keeps_everything_and_waits_longer_each_time() -> None:
+    batch = holding(BATCH_READINGS)
+    waits = []
+    for _ in range(10):
+        batch.hold(200.0)
+        assert not batch.is_due(200.0)
+        waits.append(batch.due_s - 200.0)
+        assert batch.is_due(batch.due_s)
+    assert waits[:3] == pytest.approx([0.1, 0.2, 0.4])
+    assert waits[-1] == pytest.approx(RETRY_LAST_S)
+    assert len(batch.readings) == len(batch.packets) == BATCH_READINGS
+
+
+def test_a_message_becomes_readings_with_the_time_it_waited_taken_off() -> None:
+    made = message(PACK)
+    made.properties = told(MessageExpiryInterval=940, UserProperty=("expiry", "1000"))
+    readings, rejects = opened(made, received_s=1764057600)
+    assert rejects == []
+    assert [reading.at_s for reading in readings] == [1764057600 - 60 - 600]
+
+
+def test_a_retained_message_is_no_fresh_reading() -> None:
+    made = message(PACK)
+    made.retain = True
+    readings, rejects = opened(made, received_s=5)
+    assert readings == []
+    assert rejects[0].payload == PACK
+    assert "retain flag" in rejects[0].reason
+
+
+def test_a_topic_that_is_no_text_is_rejected_like_any_other_fault() -> None:
+    readings, rejects = opened(message(PACK, b"sillkeep/\xff/n1/senml"), received_s=5)
+    assert readings == []
+    assert len(rejects) == 1
+
+
+@pytest.mark.parametrize(
+    ("properties", "seconds"),
+    [
+        pytest.param(None, 0, id="no properties: an old client"),
+        pytest.param(told(), 0, id="nothing said"),
+        pytest.param(told(MessageExpiryInterval=90), 0, id="expiry without what it was"),
+        pytest.param(told(UserProperty=("expiry", "100")), 0, id="what it was without expiry"),
+        pytest.param(
+            told(MessageExpiryInterval=90, UserProperty=("expiry", "100")), 10, id="ten seconds"
+        ),
+        pytest.param(
+            told(MessageExpiryInterval=90, UserProperty=("expiry", "80")), 0, id="never negative"
+        ),
+        pytest.param(
+            told(MessageExpiryInterval=90, UserProperty=("expiry", "1e9")), 0, id="no number"
+        ),
+        pytest.param(
+            told(MessageExpiryInterval=90, UserProperty=("expiry", "9" * 11)), 0, id="too long"
+        ),
+    ],
+)
+def test_the_expiry_tells_how_long_a_message_waited(
+    properties: Properties | None, seconds: int
+) -> None:
+    assert waited_s(properties) == seconds

@@ -1,0 +1,314 @@
+"""Judgement of one unit: what it says, and that it says the same however the readings came."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.judge import AlarmChange, Judgement, Watched, advance
+from monitor.lot import Event, Zone, ZoneReadings
+from tests.judging import DAY_S, START_S, hourly_series, series, watched
+
+DAY = START_S // DAY_S
+HOUR = START_S // 3600
+
+
+def judged(unit: Watched, *, days: float) -> Judgement:
+    return advance(unit, None, from_day=DAY, to_hour=HOUR + int(days * 24))
+
+
+def alarms(judgement: Judgement, kind: str) -> list[AlarmChange]:
+    return [change for change in judgement.alarms if change.kind == kind]
+
+
+def since_start(at_s: int) -> float:
+    return (at_s - START_S) / 3600
+
+
+# --- columns --------------------------------------------------------------------------------------
+
+
+def test_an_hour_is_the_plain_mean_of_its_readings_and_knows_its_cover() -> None:
+    readings = series([START_S, START_S + 1200, START_S + 2400], [10.0, 11.0, 12.6], [60, 70, 80])
+    hours = judged(watched({"z": readings}), days=0.125).hours["z"]
+    assert hours["readings"].tolist() == [3, 0, 0]
+    assert hours["temperature_c"][0] == 11.2
+    assert hours["humidity_percent"][0] == 70.0
+    assert hours["coverage_percent"].tolist() == [100.0, 4.2, 0.0]  # the last stands for 1350 s
+    assert np.isnan(hours["temperature_c"][1:]).all()
+
+
+def test_dew_point_and_wood_moisture_are_those_of_the_tables() -> None:
+    hours = judged(watched({"z": hourly_series(21.1, [65.0] * 48)}), days=2).hours["z"]
+    # Wood Handbook FPL-GTR-282, table 4-2: 12.0 % at 21.1 °C and 65 %
+    assert hours["wood_moisture_percent"][-1] == pytest.approx(12.0, abs=0.05)
+    # Magnus form of WMO-No. 8 for 21.1 °C and 65 %: 14.3 °C
+    assert hours["dew_point_c"][-1] == pytest.approx(14.3, abs=0.1)
+
+
+def test_an_empty_hour_shows_nothing_measured_and_holds_the_mould_index() -> None:
+    humidity = [97.0] * 24 * 20 + [float("nan")] * 5 + [97.0] * 19
+    hours = judged(watched({"z": hourly_series(20.0, humidity)}), days=21).hours["z"]
+    gap = slice(480, 485)
+    assert np.isnan(hours["wood_moisture_percent"][gap]).all()
+    assert set(hours["mould_index"][gap]) == {hours["mould_index"][479]}
+    assert np.isnan(hours["mould_index_low"]).all()  # five hours are held without a pair
+
+
+def test_a_long_gap_opens_the_pair_and_it_stays_open() -> None:
+    humidity = [97.0] * 24 * 20 + [float("nan")] * 30 + [60.0] * 42
+    hours = judged(watched({"z": hourly_series(20.0, humidity)}), days=23).hours["z"]
+    low, high, index = (hours[f"mould_index{part}"] for part in ("_low", "_high", ""))
+    assert low[480 + 20] < index[480 + 20] < high[480 + 20]
+    assert low[-1] < high[-1]
+
+
+# --- words ----------------------------------------------------------------------------------------
+
+
+def test_a_wall_is_damp_after_a_day_of_wood_at_16_percent() -> None:
+    humidity = [60.0] * 72 + [84.0] * 72
+    hours = judged(watched({"z": hourly_series(20.0, humidity)}), days=6).hours["z"]
+    state = hours["state"].tolist()
+    reached = int(np.argmax(hours["wood_moisture_percent"] >= 16.0))
+    assert 72 < reached < 96  # the 24 h mean lags the air
+    assert state[reached + 22] == "dry"
+    assert state[reached + 23] == "damp"
+
+
+def test_a_whole_lot_in_a_marine_winter_is_damp_and_not_wet() -> None:
+    moist = hourly_series(8.0, [91.0] * 24 * 6)
+    unit = watched({"z": moist}, site={"air": moist})
+    hours = judged(unit, days=6).hours["z"]
+    assert hours["wood_moisture_percent"][-1] > 20.0
+    assert hours["ambient_moisture_percent"][-1] == hours["wood_moisture_percent"][-1]
+    assert hours["state"][-1] == "damp"
+    assert not alarms(judged(unit, days=6), "wet")
+
+
+def test_wood_that_the_weather_does_not_explain_is_wet() -> None:
+    unit = watched(
+        {"z": hourly_series(12.0, [60.0] * 48 + [92.0] * 24 * 4)},
+        site={"air": hourly_series(12.0, [60.0] * 24 * 6)},
+    )
+    judgement = judged(unit, days=6)
+    assert judgement.hours["z"]["state"][-1] == "wet"
+    (raised,) = alarms(judgement, "wet")
+    assert raised.cleared_s is None
+    excess = float(raised.facts["wood_moisture_percent"]) - float(
+        raised.facts["ambient_moisture_percent"]
+    )
+    assert excess > 3.0
+
+
+def test_a_like_zone_stands_in_for_the_air_outside() -> None:
+    unit = watched(
+        {"a": hourly_series(12.0, [92.0] * 72), "b": hourly_series(12.0, [60.0] * 72)},
+    )
+    hours = judged(unit, days=3).hours
+    assert hours["a"]["ambient_moisture_percent"][-1] == hours["b"]["wood_moisture_percent"][-1]
+    assert hours["a"]["state"][-1] == "wet"
+
+
+def test_without_reference_wet_takes_22_percent() -> None:
+    for humidity, word in ((91.5, "damp"), (95.0, "wet")):
+        hours = judged(watched({"z": hourly_series(12.0, [humidity] * 96)}), days=4).hours["z"]
+        assert hours["state"][-1] == word
+
+
+def test_a_room_is_judged_at_its_coldest_surface_and_needs_the_air_outside() -> None:
+    room = {"air-main": hourly_series(20.0, [55.0] * 96)}
+    zones = [Zone("u1", "air-main", "cabin")]
+    alone = judged(watched(room, zones=zones), days=4).hours["air-main"]
+    assert alone["state"][-1] == "unknown"
+    cold = {"air": hourly_series(-5.0, [80.0] * 96)}
+    both = judged(watched(room, zones=zones, site=cold), days=4)
+    hours = both.hours["air-main"]
+    # surface at 7.5 °C with factor 0.5; 55 % at 20 °C is above saturation there
+    assert hours["surface_humidity_percent"][-1] > 100.0
+    assert hours["dew_point_margin_k"][-1] < 0.0
+    assert hours["state"][-1] == "damp"
+    assert hours["cause"][-1] == "condensation"
+    assert alarms(both, "condensation")
+    assert not alarms(both, "wet")
+
+
+def test_settling_shows_values_and_no_word() -> None:
+    unit = watched({"z": hourly_series(20.0, [60.0] * 96)}, settling_s={"z": [START_S]})
+    hours = judged(unit, days=4).hours["z"]
+    assert set(hours["state"][:48]) == {"unknown"}
+    assert set(hours["state"][48:]) == {"dry"}
+    assert np.isfinite(hours["wood_moisture_percent"]).all()
+
+
+def test_silence_makes_unknown_and_never_dry() -> None:
+    humidity = [92.0] * 72 + [float("nan")] * 72
+    unit = watched(
+        {"z": hourly_series(12.0, humidity)}, site={"air": hourly_series(12.0, [60.0] * 144)}
+    )
+    judgement = judged(unit, days=6)
+    state = judgement.hours["z"]["state"].tolist()
+    assert state[71] == "wet"
+    assert set(state[74:]) == {"unknown"}
+    assert [change.cleared_s for change in alarms(judgement, "wet")] == [None]
+
+
+def test_liquid_water_is_wet_at_once_even_while_settling() -> None:
+    at_s = START_S + 1800 * np.arange(96)
+    contact = [0.0] * 11 + [1.0] + [0.0] * 84
+    readings = series(at_s, [15.0] * 96, [50.0] * 96, contact=contact, silence_s=1800)
+    unit = watched({"f": readings}, zones=[Zone("u1", "f", "floor")], settling_s={"f": [START_S]})
+    judgement = judged(unit, days=2)
+    assert judgement.hours["f"]["state"][5] == "wet"
+    (raised,) = alarms(judgement, "water contact")
+    assert raised.raised_s == START_S + 11 * 1800
+
+
+def test_a_pin_reading_overrides_the_air_for_a_day() -> None:
+    wood = [25.0] + [float("nan")] * 95
+    at_s = START_S + 1800 * np.arange(96)
+    readings = series(at_s, [15.0] * 96, [50.0] * 96, wood_percent=wood, silence_s=1800)
+    hours = judged(watched({"z": readings}), days=2).hours["z"]
+    assert hours["moisture_basis"].tolist() == ["pin"] * 24 + ["air"] * 24
+    assert hours["wood_moisture_percent"][23] == 25.0
+
+
+# --- alarms ---------------------------------------------------------------------------------------
+
+
+def test_damp_waits_while_it_is_cold() -> None:
+    cold = judged(watched({"z": hourly_series(3.0, [88.0] * 96)}), days=4)
+    assert cold.hours["z"]["state"][-1] == "damp"
+    assert not alarms(cold, "damp")
+    assert alarms(judged(watched({"z": hourly_series(8.0, [88.0] * 96)}), days=4), "damp")
+
+
+def test_noise_at_the_limit_raises_at_most_one_alarm_a_day() -> None:
+    rng = np.random.default_rng(7)
+    humidity = 80.6 + rng.uniform(-3.0, 3.0, 24 * 30)  # wood at 16 %: 80.6 % at 15 °C
+    judgement = judged(watched({"z": hourly_series(15.0, humidity)}), days=30)
+    raised = [change for change in alarms(judgement, "damp") if change.cleared_s is None]
+    assert len(raised) <= 2
+
+
+def test_freezing_is_raised_once_for_the_unit_and_not_when_winterised() -> None:
+    falling = np.concatenate([np.linspace(6.0, -4.0, 48), np.linspace(-4.0, 8.0, 48)])
+    room = {
+        "air-main": hourly_series(falling, [60.0] * 96),
+        "bed": hourly_series(falling, [60.0] * 96),
+    }
+    zones = [Zone("u1", "air-main", "cabin"), Zone("u1", "bed", "bed")]
+    changes = alarms(judged(watched(room, zones=zones), days=4), "freezing")
+    assert [change.cleared_s is None for change in changes] == [True, False]
+    assert since_start(changes[0].raised_s) == pytest.approx(20, abs=1)  # 2 °C and falling
+    done = [Event(START_S, "winterised")]
+    assert not alarms(judged(watched(room, zones=zones, events=done), days=4), "freezing")
+
+
+def test_mould_growth_is_raised_at_1_and_again_at_3() -> None:
+    judgement = judged(
+        watched(
+            {"z": hourly_series(22.0, [97.0] * 24 * 90)}, zones=[Zone("u1", "z", mould_class="VS")]
+        ),
+        days=90,
+    )
+    raised = alarms(judgement, "mould growth")
+    assert [
+        float(change.facts["mould_index"]) >= limit
+        for change, limit in zip(raised, (1, 3), strict=True)
+    ] == [True, True]
+
+
+def test_wetting_events_are_counted_by_who_was_there() -> None:
+    rain = np.full(96, 0.0)
+    rain[10:12], rain[40:44] = 1.5, 0.6  # 3 mm in an hour; 2.4 mm in two
+    at_s = START_S + 1800 * np.arange(96)
+    gauge = series(at_s, [np.nan] * 96, [np.nan] * 96, rain_mm=rain, silence_s=1800)
+    late = hourly_series(12.0, [float("nan")] * 10 + [60.0] * 38)
+    unit = watched({"a": hourly_series(12.0, [60.0] * 48), "b": late}, site={"gauge": gauge})
+    hours = judged(unit, days=2).hours
+    assert hours["a"]["witnessed"][-1] == 2
+    assert hours["b"]["witnessed"][-1] == 1
+
+
+# --- the same bits, however they came -------------------------------------------------------------
+
+
+def unit_history(days: int, seed: int) -> Watched:
+    """Three zones with gaps, noise, pins, water and rain; irregular times."""
+    rng = np.random.default_rng(seed)
+
+    def zone(shift: float) -> ZoneReadings:
+        count = days * 24 * 2
+        at_s = np.sort(START_S + rng.integers(0, days * DAY_S, count))
+        hours = (at_s - START_S) / 3600
+        celsius = 10 + shift + 8 * np.sin(hours / 24 * 2 * np.pi) + rng.normal(0, 1, count)
+        humid = np.clip(85 + 12 * np.sin(hours / 170) + rng.normal(0, 3, count), 1, 104)
+        keep = (np.sin(hours / 37 + shift) < 0.9) & (rng.random(count) < 0.95)
+        wood = np.where(rng.random(count) < 0.02, 15 + 10 * rng.random(count), np.nan)
+        contact = np.where(rng.random(count) < 0.001, 1.0, np.nan)
+        rain = np.where(rng.random(count) < 0.05, 2.0 * rng.random(count), 0.0)
+        return series(
+            at_s[keep],
+            np.round(celsius[keep], 2),
+            np.round(humid[keep], 2),
+            wood_percent=wood[keep],
+            contact=contact[keep],
+            rain_mm=rain[keep],
+            silence_s=1800,
+        )
+
+    zones = [Zone("u1", "w", "wall"), Zone("u1", "r", "roof"), Zone("u1", "c", "cabin")]
+    readings = {zone_.code: zone(i) for i, zone_ in enumerate(zones)}
+    return watched(readings, zones=zones, site={"air": zone(5.0)}, settling_s={"w": [START_S]})
+
+
+DAYS, SEEDS = st.integers(3, 75), st.integers(0, 2**32)
+
+
+@settings(max_examples=25, deadline=None)
+@given(DAYS, SEEDS, st.data())
+def test_any_restart_from_a_checkpoint_gives_the_same_bits(
+    days: int, seed: int, data: st.DataObject
+) -> None:
+    unit = unit_history(days, seed)
+    to_hour = HOUR + days * 24 - data.draw(st.integers(0, 23))
+    whole = advance(unit, None, from_day=DAY, to_hour=to_hour)
+    day, memory = data.draw(st.sampled_from(whole.checkpoints))
+    rest = advance(unit, memory, from_day=day, to_hour=to_hour)
+    for zone, columns in rest.hours.items():
+        here = whole.hours[zone]["hour"] >= day * 24
+        for name, values in columns.items():
+            _assert_equal(values, whole.hours[zone][name][here], f"{zone} {name}")
+    later = [c[:4] for c in whole.alarms if (c.cleared_s or c.raised_s) > day * DAY_S]
+    assert [c[:4] for c in rest.alarms if (c.cleared_s or c.raised_s) > day * DAY_S] == later
+    saved = dict(whole.checkpoints)
+    assert all(saved.get(day, memory) == memory for day, memory in rest.checkpoints)
+
+
+@settings(max_examples=15, deadline=None)
+@given(DAYS, SEEDS)
+def test_hours_do_not_depend_on_how_days_were_batched(days: int, seed: int) -> None:
+    unit = unit_history(days, seed)
+    by_month = advance(unit, None, from_day=DAY, to_hour=HOUR + days * 24, checkpoints=False)
+    by_day = advance(unit, None, from_day=DAY, to_hour=HOUR + days * 24)
+    assert [c[:4] for c in by_month.alarms] == [c[:4] for c in by_day.alarms]
+    for zone, columns in by_month.hours.items():
+        for name, values in columns.items():
+            _assert_equal(values, by_day.hours[zone][name], f"{zone} {name}")
+
+
+@settings(max_examples=10, deadline=None)
+@given(DAYS, SEEDS, st.integers(1, 48))
+def test_later_hours_never_change_earlier_ones(days: int, seed: int, cut: int) -> None:
+    unit = unit_history(days, seed)
+    whole = advance(unit, None, from_day=DAY, to_hour=HOUR + days * 24)
+    part = advance(unit, None, from_day=DAY, to_hour=HOUR + days * 24 - cut)
+    for zone, columns in part.hours.items():
+        for name, values in columns.items():
+            _assert_equal(values, whole.hours[zone][name][: len(values)], f"{zone} {name}")
+
+
+def _assert_equal(one: np.ndarray, other: np.ndarray, what: str) -> None:
+    """Bit for bit, nan equal to nan."""
+    np.testing.assert_array_equal(one, other, err_msg=what, strict=False)
