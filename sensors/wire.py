@@ -20,7 +20,7 @@ are not ours are left out and named. Whatever is not a reading is in the one Rej
 import re
 from collections.abc import Sequence
 from functools import lru_cache
-from math import ceil
+from math import ceil, isfinite
 from typing import Any, Final, NamedTuple
 
 import msgspec
@@ -56,6 +56,9 @@ class Reject(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     payload: bytes
     reason: str
     received_s: int
+    site: str = ""  # of the samples below
+    node: str = ""
+    seqs: tuple[tuple[int, int], ...] = ()  # (boot, seq) of samples that are here, not readings
 
 
 class Receipt(msgspec.Struct, frozen=True, kw_only=True):
@@ -130,6 +133,7 @@ _QUANTITIES: Final[dict[str, dict[str, _Quantity]]] = {
     },
     "humidity": {"%RH": _Quantity("humidity_percent", 0, 105)},
     "wood": {"%": _Quantity("wood_percent", 0, 200)},
+    "contact": {"": _Quantity("contact", 0, 1, flag=True)},
     "rain": {"mm": _Quantity("rain_mm", 0, 2000, secondary=True)},
     "pressure": {
         "Pa": _Quantity("pressure_pa", 30_000, 110_000),
@@ -141,7 +145,6 @@ _QUANTITIES: Final[dict[str, dict[str, _Quantity]]] = {
     "boot": {"": _Quantity("boot", 0, _WHOLE, whole=True)},
     "seq": {"": _Quantity("seq", 0, _WHOLE, whole=True)},
     "uptime": {"s": _Quantity("uptime_s", 0, 2**40, whole=True)},
-    "contact": {"": _Quantity("contact", 0, 1, flag=True)},
 }
 _OF_NODE: Final = frozenset({"boot", "seq", "uptime", "battery", "signal"})
 _OF_SAMPLE: Final = frozenset({"boot", "seq", "uptime"})  # never a probe's own
@@ -152,6 +155,8 @@ _WRITTEN: Final = tuple(  # name, unit and quantity as `encode` writes them
     (name, *next(iter(units.items()))) for name, units in _QUANTITIES.items()
 )
 
+
+_OWN_FIELDS: Final = tuple(each.field for name, _, each in _WRITTEN if name not in _OF_NODE)
 
 _Fields = dict[str, Any]  # the fields of one Reading as they come; checked before they are set
 _Samples = dict[float, dict[str, _Fields]]  # time -> probe ("": the node itself) -> fields
@@ -227,6 +232,7 @@ def decode(
         return [], [Reject(topic=topic, payload=payload, reason=str(error), received_s=received_s)]
     readings: list[Reading] = []
     faults: list[str] = []
+    seqs: list[tuple[int, int]] = []
     for time_s, probes in samples.items():
         of_node = probes.pop("", None)
         at_s = _when(time_s, received_s=received_s, waited_s=waited_s)
@@ -235,12 +241,24 @@ def decode(
             fault = _fault(fields, at_s)
             if fault:
                 faults.append(f"{probe} at t={time_s:.15g}: {fault}")
+                boot, seq = fields.get("boot"), fields.get("seq")
+                if isinstance(boot, int) and isinstance(seq, int):
+                    seqs.append((boot, seq))
             else:
                 readings.append(Reading(site=site, node=node, probe=probe, at_s=at_s, **fields))
     if not faults and not strangers:
         return readings, []
     reason = _reason(faults, strangers, samples=len(faults) + len(readings))
-    return readings, [Reject(topic=topic, payload=payload, reason=reason, received_s=received_s)]
+    reject = Reject(
+        topic=topic,
+        payload=payload,
+        reason=reason,
+        received_s=received_s,
+        site=site,
+        node=node,
+        seqs=tuple(seqs),
+    )
+    return readings, [reject]
 
 
 def encode(readings: Sequence[Reading]) -> bytes:
@@ -258,7 +276,8 @@ def encode(readings: Sequence[Reading]) -> bytes:
     Raises
     ------
     ValueError
-        If they are none, of two nodes, or hold a time that no receiver could resolve.
+        If they are none, of two nodes, hold a time that no receiver could resolve, a probe that
+        is no code, a value that is no number, or nothing measured.
     """
     if not readings:
         raise ValueError("a pack needs at least one reading")
@@ -622,19 +641,35 @@ def _free_time(time_s: int, used: set[float]) -> float:
 def _sample_records(sample: list[Reading]) -> list[tuple[dict[str, object], bool]]:
     """Records of one sample without their time, and whether the unit is a secondary one."""
     records: list[tuple[dict[str, object], bool]] = []
-    silent = {reading.probe: reading.silence_s for reading in sample if reading.silence_s}
-    for name, unit, quantity in reversed(_WRITTEN):  # a probe's own first: they carry its `ut`
+    silences = {reading.probe: reading.silence_s for reading in sample}
+    all_measure = all(map(_measures, sample))  # else a shared record would make up or lose a probe
+    for name, unit, quantity in _WRITTEN:
         values = [getattr(reading, quantity.field) for reading in sample]
-        shared = name in _OF_NODE and values.count(values[0]) == len(values)
+        shared = name in _OF_SAMPLE or (
+            name in _OF_NODE and all_measure and values.count(values[0]) == len(values)
+        )
         for reading, value in zip(sample[:1] if shared else sample, values, strict=False):
             if value is None:
                 continue
+            if not isfinite(value):
+                raise ValueError(f"{quantity.field} of {value} is no measured value: leave it out")
             bare = shared or (reading.probe == _FIRST and name not in _OF_NODE)
             record: dict[str, object] = {"n": name if bare else f"{reading.probe}/{name}"}
             if unit:
                 record["u"] = unit
             record["vb" if quantity.flag else "v"] = value
-            if reading.probe in silent and not (shared and len(sample) > 1):
-                record["ut"] = silent.pop(reading.probe)
+            if not shared and silences[reading.probe] is not None:
+                record["ut"], silences[reading.probe] = silences[reading.probe], None
             records.append((record, quantity.secondary))
     return records
+
+
+def _measures(reading: Reading) -> bool:
+    """Whether a reading holds a value of its own; ValueError if it holds none at all."""
+    if not CODE.fullmatch(reading.probe):
+        raise ValueError(f"probe {_shown(reading.probe)} is no code of a-z 0-9 - _")
+    if any(getattr(reading, field) is not None for field in _OWN_FIELDS):
+        return True
+    if reading.battery_percent is None and reading.signal_dbm is None:
+        raise ValueError(f"the reading of {reading.probe} holds no measured value")
+    return False

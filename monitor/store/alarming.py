@@ -10,7 +10,10 @@ from monitor.store.rows import Alarm, AlarmStep, ChangedAlarm, NewAlarm
 
 
 def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> None:
-    """Keep an alarm with its steps and messages; the same key again changes nothing."""
+    """Keep an alarm with its steps and messages; the same key again changes nothing.
+
+    One that was withdrawn stands again if later readings bear it out after all.
+    """
     columns = {"unit_id": None, "zone_id": None, "node_id": None} | _keys(connection, alarm)
     key = "/".join(str(columns[name] or 0) for name in ("site_id", "unit_id", "zone_id", "node_id"))
     row: dict[str, Any] = columns | {
@@ -24,11 +27,17 @@ def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> None:
         "text": alarm.text,
         "instant": int(alarm.instant),
     }
-    result = connection.execute(insert(t.alarm).values(row).on_conflict_do_nothing())
-    if not result.rowcount:
+    c = t.alarm.c
+    again = {name: row[name] for name in ("class", "cleared_s", "state", "cause", "text")}
+    given = insert(t.alarm).values(row)
+    query = given.on_conflict_do_update(
+        index_elements=["key"],
+        set_=again | {"withdrawn_s": None, "revision": c.revision + 1},
+        where=c.withdrawn_s.is_not(None),
+    ).returning(c.alarm_id)
+    alarm_id = connection.execute(query).scalar()
+    if alarm_id is None:
         return
-    query = select(t.alarm.c.alarm_id).where(t.alarm.c.key == row["key"])
-    alarm_id = connection.execute(query).scalar_one()
     for step in alarm.steps:
         _add_step(connection, alarm_id, step, now_s=now_s)
     for item in alarm.outbox:
@@ -99,12 +108,12 @@ def alarms(connection: Connection, *, unit: str, open_only: bool) -> list[Alarm]
     query = (
         select(
             c.alarm_id,
-            t.site.c.code,
-            func.coalesce(t.unit.c.code, ""),
-            func.coalesce(t.zone.c.code, ""),
-            func.coalesce(t.node.c.code, ""),
+            t.site.c.code.label("site"),
+            func.coalesce(t.unit.c.code, "").label("unit"),
+            func.coalesce(t.zone.c.code, "").label("zone"),
+            func.coalesce(t.node.c.code, "").label("node"),
             c.kind,
-            c["class"],
+            c["class"].label("class_"),
             c.raised_s,
             c.cleared_s,
             c.state,
@@ -124,7 +133,5 @@ def alarms(connection: Connection, *, unit: str, open_only: bool) -> list[Alarm]
         query = query.where(t.unit.c.code == unit)
     if open_only:
         query = query.where(c.state != "normal")
-    return [
-        Alarm(*row[:12], bool(row.instant), row.withdrawn_s, row.revision)
-        for row in connection.execute(query)
-    ]
+    rows = [dict(row) for row in connection.execute(query).mappings()]
+    return [Alarm(**(row | {"instant": bool(row["instant"])})) for row in rows]

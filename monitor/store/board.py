@@ -417,16 +417,15 @@ def _zones_now(
     db: Connection, *, now_s: int, unit: str | None = None, site: str = ""
 ) -> list[ZoneNow]:
     """Zones with their newest judged hour: of one unit, of one site itself (unit ""), or all."""
-    newest = (
-        select(func.max(t.hour.c.hour))
-        .where(t.hour.c.zone_id == t.zone.c.zone_id)
-        .scalar_subquery()
-    )
+    past = t.hour.alias("past")
+    here = past.c.zone_id == t.zone.c.zone_id
+    newest = select(func.max(past.c.hour)).where(here).correlate(t.zone).scalar_subquery()
     known = (
-        select(t.hour.c.state)
-        .where(t.hour.c.zone_id == t.zone.c.zone_id, t.hour.c.state != "unknown")
-        .order_by(t.hour.c.hour.desc())
+        select(past.c.state)
+        .where(here, past.c.state != "unknown")
+        .order_by(past.c.hour.desc())
         .limit(1)
+        .correlate(t.zone)
         .scalar_subquery()
     )
     query = select(
@@ -549,10 +548,7 @@ def _strips(db: Connection, units: Sequence[UnitNow], *, now_s: int) -> dict[str
         for unit in units
         if (worst := _drawn(unit)) is not None
     }
-    step = (t.hour.c.hour - from_hour) / STRIP_STEP_H
-    if db.dialect.name == "sqlite":  # SQLAlchemy's / is true division, // a floor() SQLite may lack
-        step = (t.hour.c.hour - from_hour).op("/")(STRIP_STEP_H)
-    step = step.label("step")
+    step = (t.hour.c.hour // STRIP_STEP_H).label("step")
     query = (
         select(
             t.unit.c.code,
@@ -567,7 +563,8 @@ def _strips(db: Connection, units: Sequence[UnitNow], *, now_s: int) -> dict[str
         .where(t.zone.c.zone_id.in_(_ids(db, chosen)))
         .group_by(t.zone.c.zone_id, step)
     )
-    for unit_code, zone_code, number, moisture, rain in db.execute(query):
+    for unit_code, zone_code, found, moisture, rain in db.execute(query):
+        number = found - from_hour // STRIP_STEP_H
         strip = chosen[unit_code, zone_code]
         strip.moisture_percent[number] = np.nan if moisture is None else moisture
         strip.rain_mm[number] = np.nan if rain is None else rain

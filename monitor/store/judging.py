@@ -210,16 +210,14 @@ def readings(
     connection: Connection, here: ColumnElement[bool], *, from_s: int, to_s: int
 ) -> dict[str, ZoneReadings]:
     """Readings of the zones of a unit or a site in [from_s, to_s), by the placements in force."""
-    own = dict(
-        row._tuple()
-        for row in connection.execute(
-            select(t.zone.c.zone_id, t.zone.c.code)
-            .join_from(t.zone, t.site, t.site.c.site_id == t.zone.c.site_id)
-            .outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
-            .where(here)
-            .order_by(t.zone.c.zone_id)
-        )
+    query = (
+        select(t.zone.c.zone_id, t.zone.c.code)
+        .join_from(t.zone, t.site, t.site.c.site_id == t.zone.c.site_id)
+        .outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
+        .where(here)
+        .order_by(t.zone.c.zone_id)
     )
+    own = dict(connection.execute(query).all())
     probes = select(t.placement.c.probe_id).where(t.placement.c.zone_id.in_(own)).distinct()
     parts: dict[str, list[NDArray[np.float64]]] = {code: [] for code in own.values()}
     for probe, spans in _spans(connection, t.placement.c.probe_id.in_(probes)).items():
@@ -277,10 +275,8 @@ def keep_hours(
     from_hour: int,
 ) -> None:
     """Replace hours from an hour on."""
-    ids = dict(
-        row._tuple()
-        for row in connection.execute(select(t.zone.c.code, t.zone.c.zone_id).where(here))
-    )
+    query = select(t.zone.c.code, t.zone.c.zone_id).where(here)
+    ids = dict(connection.execute(query).all())
     c = t.hour.c
     connection.execute(delete(t.hour).where(c.zone_id.in_(ids.values()), c.hour >= from_hour))
     for code, columns in tables.items():

@@ -100,7 +100,7 @@ def take(
     received_s: int,
 ) -> Taken:
     """Keep a group of readings and rejects, in the caller's transaction."""
-    nodes = [_node(connection, names, reading) for reading in readings]
+    nodes = [_node(connection, names, reading.site, reading.node) for reading in readings]
     rows = [
         _row(reading, _probe(connection, names, node, reading.probe), received_s)
         for reading, node in zip(readings, nodes, strict=True)
@@ -121,18 +121,17 @@ def take(
         disputed=changes.disputed,
         pending=sum(row["at_s"] is None for row in rows),
         rejected=kept,
-        receipts=_receipts(connection, names, readings, nodes),
+        receipts=_receipts(connection, names, readings, rejects),
     )
 
 
 # --- names and values -----------------------------------------------------------------------------
 
 
-def _node(connection: Connection, names: Names, reading: Reading) -> int:
-    key = (reading.site, reading.node)
-    found = names.nodes.get(key)
+def _node(connection: Connection, names: Names, site: str, node: str) -> int:
+    found = names.nodes.get((site, node))
     if found is None:
-        found = names.nodes[key] = node_id(connection, *key)
+        found = names.nodes[site, node] = node_id(connection, site, node)
     return found
 
 
@@ -525,14 +524,18 @@ def with_seqs(known: Seqs, seqs: Iterable[int]) -> Seqs:
 
 
 def _receipts(
-    connection: Connection, names: Names, readings: Sequence[Reading], nodes: Sequence[int]
+    connection: Connection, names: Names, readings: Sequence[Reading], rejects: Sequence[Reject]
 ) -> tuple[NodeReceipt, ...]:
+    """What each node may delete: its readings, and its samples kept as rejects."""
     arrived: dict[tuple[int, int], list[int]] = {}
     codes: dict[int, tuple[str, str]] = {}
-    for reading, node in zip(readings, nodes, strict=True):
-        if reading.boot is not None and reading.seq is not None:
-            arrived.setdefault((node, reading.boot), []).append(reading.seq)
-            codes[node] = (reading.site, reading.node)
+    samples = [(r.site, r.node, r.boot, r.seq) for r in readings]
+    samples += [(r.site, r.node, boot, seq) for r in rejects for boot, seq in r.seqs]
+    for site, code, boot, seq in samples:
+        if boot is not None and seq is not None:
+            node = _node(connection, names, site, code)
+            arrived.setdefault((node, boot), []).append(seq)
+            codes[node] = (site, code)
     rows, receipts = [], []
     for (node, boot), seqs in arrived.items():
         known = names.seqs.get((node, boot)) or _known_seqs(connection, node, boot)

@@ -1,0 +1,149 @@
+"""Durable readings a second of the intake, beside the C subscriber of the same broker.
+
+    python tests/bench/intake.py [--runs 5]
+
+Live QoS 1, one publisher, one node: `mosquitto_pub` sends while the subscriber listens. The clock
+runs from the start of the publisher to the last message printed by `mosquitto_sub` (which stores
+nothing), or to the last reading committed and synced by the intake. Runs alternate, so that
+another load on the machine meets both.
+"""
+
+import argparse
+import contextlib
+import os
+import shutil
+import socket
+import sqlite3
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from sensors.wire import Reading, encode
+
+ROOT = Path(__file__).parent.parent.parent
+MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+MESSAGES = {1: 20_000, 10: 5_000}  # by readings a message: one to three seconds a run
+FIRST_S = 1764057600
+
+
+def payloads(boot: int, *, each: int) -> bytes:
+    """Lines for the publisher, one pack a line."""
+    lines = []
+    for number in range(MESSAGES[each]):
+        readings = [
+            Reading(
+                site="yard",
+                node="n1",
+                boot=boot,
+                seq=number * each + k,
+                uptime_s=600 * (number * each + k),
+                at_s=FIRST_S + 600 * (number * each + k),
+                temperature_c=10 + (number * 7 + k) % 1000 / 100,
+                humidity_percent=60 + number % 300 / 10,
+            )
+            for k in range(each)
+        ]
+        lines.append(encode(readings))
+    return b"\n".join(lines) + b"\n"
+
+
+def until(condition: Callable[[], bool], *, seconds: float = 60, every: float = 0.01) -> None:
+    end = time.monotonic() + seconds
+    while not condition():
+        if time.monotonic() > end:
+            raise TimeoutError(f"not within {seconds:g} s")
+        time.sleep(every)
+
+
+@contextlib.contextmanager
+def running(command: list[str], log: Path, **environment: str) -> Iterator[subprocess.Popen[bytes]]:
+    with log.open("ab") as output:
+        process = subprocess.Popen(
+            command, cwd=ROOT, env=dict(os.environ) | environment, stdout=output, stderr=output
+        )
+    try:
+        yield process
+    finally:
+        process.terminate()
+        process.wait(10)
+
+
+def publish(port: int, prefix: str, lines: bytes) -> None:
+    command = ["mosquitto_pub", "-p", str(port), "-V", "5", "-q", "1", "-l"]
+    subprocess.run([*command, "-t", f"{prefix}/yard/n1/senml"], input=lines, check=True)
+
+
+def listened(port: int, broker_log: Path, lines: bytes, *, each: int) -> float:
+    """Seconds that the C subscriber takes."""
+    subscribed = broker_log.read_text().count(" sub/+/+/senml")
+    command = ["mosquitto_sub", "-p", str(port), "-V", "5", "-q", "1", "-C", str(MESSAGES[each])]
+    with subprocess.Popen([*command, "-t", "sub/+/+/senml"], stdout=subprocess.DEVNULL) as process:
+        until(lambda: broker_log.read_text().count(" sub/+/+/senml") > subscribed)
+        start = time.perf_counter()
+        publish(port, "sub", lines)
+        process.wait(60)
+        return time.perf_counter() - start
+
+
+def stored(port: int, record: sqlite3.Connection, lines: bytes, *, boot: int, each: int) -> float:
+    """Seconds until the intake has committed everything."""
+    whole = (MESSAGES[each] * each - 1, "[]")
+    query = "select seq, missing from receipt where boot = ?"
+    start = time.perf_counter()
+    publish(port, "sillkeep", lines)
+    until(lambda: record.execute(query, (boot,)).fetchone() == whole, every=0.005)
+    return time.perf_counter() - start
+
+
+def measure(folder: Path, runs: int) -> None:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    (folder / "mosquitto.conf").write_text(
+        f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_inflight_messages 1000\n"
+        "max_queued_messages 0\nlog_type subscribe\n"
+        + ("user root\n" if os.getuid() == 0 else "")
+    )
+    (folder / "sillkeep.toml").write_text(f'[broker]\nhost = "127.0.0.1"\nport = {port}\n')
+    log = folder / "mosquitto.log"
+    intake = [sys.executable, "-c", "from monitor.cli import main; main()", "intake"]
+    with (
+        running([str(MOSQUITTO), "-c", str(folder / "mosquitto.conf")], log),
+        running(intake, folder / "intake.log", SILLKEEP_HOME=str(folder)),
+    ):
+        until(lambda: "sillkeep/+/+/senml" in log.read_text())
+        record = sqlite3.connect(f"file:{folder / 'record.sqlite'}?mode=ro", uri=True, timeout=20)
+        boot = 0
+        for each, count in MESSAGES.items():
+            ours, theirs = [], []
+            for _ in range(runs):
+                boot += 1
+                lines = payloads(boot, each=each)
+                theirs.append(count * each / listened(port, log, lines, each=each))
+                ours.append(count * each / stored(port, record, lines, boot=boot, each=each))
+            ratio = statistics.median(ours) / statistics.median(theirs)
+            print(
+                f"live QoS 1, {each:2d} a message: mosquitto_sub {statistics.median(theirs):8.0f}"
+                f" readings/s, intake {statistics.median(ours):8.0f} durable readings/s"
+                f" ({min(ours):.0f} to {max(ours):.0f}), ratio {ratio:.2f}",
+                flush=True,
+            )
+        total = sum(MESSAGES[each] * each for each in MESSAGES) * runs
+        assert record.execute("select count(*) from reading").fetchone() == (total,)
+        record.close()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--runs", type=int, default=5)
+    runs = parser.parse_args().runs
+    with tempfile.TemporaryDirectory() as folder:
+        measure(Path(folder), runs)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,135 @@
+"""The record's file: made, migrated, refused."""
+
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import create_engine
+
+from monitor.errors import StoreError
+from monitor.lot import Site
+from monitor.store import open_record
+from monitor.store.engine import FILE_NAME, MIGRATIONS
+from monitor.store.schema import metadata
+
+MAKE = "import sys, pathlib, monitor.store as s; s.open_record(pathlib.Path(sys.argv[1])).close()"
+
+
+def definitions(path: Path) -> dict[str, str]:
+    """Tables and indexes of a file as SQL, without white space."""
+    query = "SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL"
+    with closing(sqlite3.connect(path)) as connection:
+        return {
+            name: "".join(sql.split())
+            for name, sql in connection.execute(query)
+            if name != "alembic_version"
+        }
+
+
+def test_migrations_from_nothing_give_the_tables_of_the_schema(tmp_path: Path) -> None:
+    open_record(tmp_path).close()
+    engine = create_engine(f"sqlite:///{tmp_path / 'plain.sqlite'}")
+    metadata.create_all(engine)
+    engine.dispose()
+    migrated = definitions(tmp_path / FILE_NAME)
+    assert len([name for name in metadata.tables if name in migrated]) == 19
+    assert migrated == definitions(tmp_path / "plain.sqlite")
+
+
+def test_alembic_sees_no_difference_between_migrations_and_schema(tmp_path: Path) -> None:
+    with open_record(tmp_path) as record, record.engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, metadata) == []
+
+
+def test_migrations_form_one_line() -> None:
+    script = ScriptDirectory(str(MIGRATIONS))
+    assert len(script.get_heads()) == 1
+    assert len(script.get_bases()) == 1
+
+
+def test_opening_again_keeps_what_is_there(tmp_path: Path) -> None:
+    for _ in range(2):
+        with open_record(tmp_path) as record:
+            record.add_site(Site("yard"))
+            assert record.sites() == [Site("yard")]
+
+
+def test_a_failed_migration_leaves_no_half_made_record(tmp_path: Path) -> None:
+    path = tmp_path / FILE_NAME
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("CREATE VIEW receipt AS SELECT 1 AS odd")  # in the way of our table
+        connection.commit()
+    with pytest.raises(StoreError, match="receipt"):
+        open_record(tmp_path)
+    assert set(definitions(path)) == {"receipt"}
+
+
+def test_a_later_revision_is_refused_and_left_alone(tmp_path: Path) -> None:
+    open_record(tmp_path).close()
+    path = tmp_path / FILE_NAME
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+        connection.commit()
+    for read_only in (False, True):
+        with pytest.raises(StoreError, match=r"later version of Sillkeep \(revision 9999\)"):
+            open_record(tmp_path, read_only=read_only)
+
+
+def test_a_record_not_migrated_yet_is_not_read(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
+        connection.execute("PRAGMA user_version = 1")
+        connection.commit()
+    with pytest.raises(StoreError, match="older version"):
+        open_record(tmp_path, read_only=True)
+
+
+def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path: Path) -> None:
+    content = b"time,unit,zone\n" * 1000
+    (tmp_path / FILE_NAME).write_bytes(content)
+    with pytest.raises(StoreError, match="not a database"):
+        open_record(tmp_path)
+    with pytest.raises(StoreError, match="not a database"):
+        open_record(tmp_path, read_only=True)
+    assert (tmp_path / FILE_NAME).read_bytes() == content
+
+
+def test_a_database_of_something_else_is_refused(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
+        connection.execute("CREATE TABLE recipe (name TEXT)")
+        connection.commit()
+    with pytest.raises(StoreError, match="something else"):
+        open_record(tmp_path)
+
+
+def test_no_record_to_read_says_how_to_make_one(tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="sillkeep serve"):
+        open_record(tmp_path, read_only=True)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_may_have_any_name(tmp_path: Path) -> None:
+    home = tmp_path / "a b#c?d%20é"
+    with open_record(home) as record:
+        record.add_site(Site("yard"))
+    assert (home / FILE_NAME).exists()
+    with open_record(home, read_only=True) as record:
+        assert record.sites() == [Site("yard")]
+
+
+def test_processes_that_start_together_make_one_record(tmp_path: Path) -> None:
+    for turn in range(2):
+        home = tmp_path / str(turn)
+        started = [
+            subprocess.Popen([sys.executable, "-c", MAKE, str(home)], stderr=subprocess.PIPE)
+            for _ in range(3)
+        ]
+        errors = [process.communicate(timeout=40)[1].decode() for process in started]
+        assert errors == ["", "", ""]
+        assert len(definitions(home / FILE_NAME)) > 19

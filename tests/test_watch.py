@@ -1,0 +1,255 @@
+"""Rounds of the watch on a real record: judged, raised, corrected, never cleared by silence."""
+
+import itertools
+import random
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor import watch
+from monitor.errors import InputError
+from monitor.lot import Event, Placement, Site, Unit, Zone
+from monitor.store import Record, open_record
+from sensors.wire import Reading
+from tests.judging import DAY_S, START_S
+
+HOUR_S = 3600
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Iterator[Record]:
+    with open_record(tmp_path) as opened:
+        furnish(opened)
+        yield opened
+
+
+def furnish(record: Record, placed_s: int = START_S - 3 * DAY_S) -> None:
+    """One unit with two walls, and the air outside."""
+    record.add_site(Site("yard"))
+    record.add_unit(Unit("u1", "yard"))
+    for probe, unit, zone, kind in (
+        ("p1", "u1", "off-rear-low", "wall"),
+        ("p2", "u1", "door-rear-low", "wall"),
+        ("p3", "", "outside", "outside"),
+    ):
+        record.add_zone("yard", Zone(unit, zone, kind))  # type: ignore[arg-type]
+        placement = Placement("n1", probe, "yard", unit, zone, placed_s)
+        record.place(placement, recorded_s=placed_s, who="test")
+
+
+def history(
+    days: int, *, wet_from_h: int = 10**6, wet_to_h: int = 10**6, every_s: int = 1800
+) -> list[Reading]:
+    """Mild dry weather; the first wall is wet for a while."""
+    readings = []
+    for seq, second in enumerate(range(0, days * DAY_S, every_s)):
+        wet = wet_from_h <= second // HOUR_S < wet_to_h
+        for probe, humidity in (("p1", 92.0 if wet else 60.0), ("p2", 61.0), ("p3", 62.0)):
+            readings.append(
+                Reading(
+                    site="yard",
+                    node="n1",
+                    probe=probe,
+                    boot=1,
+                    seq=seq,
+                    at_s=START_S + second + 60,
+                    temperature_c=12.0,
+                    humidity_percent=humidity,
+                )
+            )
+    return readings
+
+
+def take(record: Record, readings: Sequence[Reading], received_s: int) -> None:
+    for group in _batched(readings):
+        record.take(group, [], received_s=received_s)
+
+
+def _batched(readings: Sequence[Reading]) -> Iterator[Sequence[Reading]]:
+    for start in range(0, len(readings), 500):
+        yield readings[start : start + 500]
+
+
+def state(record: Record, at_s: int, zone: str = "off-rear-low") -> str:
+    hour = at_s // HOUR_S
+    (row,) = record.hours("u1", zone, from_hour=hour, to_hour=hour + 1)
+    return str(row["state"])
+
+
+def open_kinds(record: Record) -> list[str]:
+    return sorted(alarm.kind for alarm in record.alarms() if alarm.cleared_s is None)
+
+
+def test_a_leak_is_raised_as_wet_with_the_reason(record: Record) -> None:
+    now_s = START_S + 6 * DAY_S
+    take(record, history(6, wet_from_h=72), now_s)
+    done = watch.tick(record, now_s=now_s)
+    assert (done.units, done.hours) == (1, 2 * 144)
+    (alarm,) = [a for a in record.alarms() if a.kind == "wet"]
+    assert (alarm.unit, alarm.zone, alarm.class_) == ("u1", "off-rear-low", "today")
+    assert alarm.state == "unacknowledged"
+    assert "the weather alone explains" in alarm.text
+    assert state(record, now_s - HOUR_S) == "wet"
+    assert state(record, now_s - HOUR_S, "door-rear-low") == "dry"
+
+
+def test_a_round_without_news_changes_nothing(record: Record) -> None:
+    now_s = START_S + 2 * DAY_S
+    take(record, history(2), now_s)
+    watch.tick(record, now_s=now_s)
+    before = record.counts()
+    assert watch.tick(record, now_s=now_s).units == 0
+    assert record.counts() == before
+
+
+def test_silence_clears_nothing_and_raises_its_own_alarm(record: Record) -> None:
+    heard_s = START_S + 6 * DAY_S
+    take(record, history(6, wet_from_h=72), heard_s)
+    watch.tick(record, now_s=heard_s)
+    watch.tick(record, now_s=heard_s + 10 * DAY_S)
+    assert open_kinds(record) == ["silent", "wet"]
+    assert state(record, heard_s + 9 * DAY_S) == "unknown"
+
+
+def test_a_node_that_never_spoke_is_silent_too(record: Record) -> None:
+    watch.tick(record, now_s=START_S)
+    (alarm,) = record.alarms()
+    assert (alarm.kind, alarm.node) == ("silent", "n1")
+    assert "since it was placed" in alarm.text
+    watch.tick(record, now_s=START_S + DAY_S)
+    assert len(record.alarms()) == 1
+
+
+def test_a_node_heard_again_ends_its_silence_and_stays_to_be_acknowledged(record: Record) -> None:
+    watch.tick(record, now_s=START_S)
+    take(record, history(1), START_S + DAY_S)
+    watch.tick(record, now_s=START_S + DAY_S + 60)
+    (alarm,) = [a for a in record.alarms() if a.kind == "silent"]
+    assert (alarm.state, alarm.cleared_s) == ("returned unacknowledged", START_S + DAY_S)
+
+
+def test_liquid_water_is_raised_before_its_hour_is_over_and_only_once(record: Record) -> None:
+    at_s = START_S + 2 * DAY_S + 120
+    take(record, history(2), at_s)
+    water = Reading(
+        site="yard", node="n1", probe="p1", boot=1, seq=9999, at_s=at_s, contact=True,
+        temperature_c=12.0, humidity_percent=60.0,
+    )  # fmt: skip
+    record.take([water], [], received_s=at_s)
+    watch.tick(record, now_s=at_s + 10)
+    assert [a.kind for a in record.alarms(open_only=True)] == ["water contact"]
+    watch.tick(record, now_s=at_s + HOUR_S)
+    kinds = [a.kind for a in record.alarms(open_only=True) if a.kind == "water contact"]
+    assert kinds == ["water contact"]
+    assert state(record, at_s) == "wet"
+
+
+def test_late_readings_raise_what_they_show_and_withdraw_what_they_disprove(record: Record) -> None:
+    readings = history(8, wet_from_h=72)
+    now_s = START_S + 8 * DAY_S
+    # the air outside is missing at first: the other wall is the only reference
+    take(record, [r for r in readings if r.probe != "p2"], now_s)
+    watch.tick(record, now_s=now_s)
+    (first,) = [a for a in record.alarms() if a.kind == "wet"]
+    # two days of late readings of the same probe, dry: those before them were disputed by nothing
+    late = [
+        Reading(
+            site="yard", node="n1", probe="p1", boot=1, seq=10_000 + k,
+            at_s=START_S + 72 * HOUR_S + 90 + 60 * k, temperature_c=12.0, humidity_percent=20.0,
+        )
+        for k in range(5 * 24 * 60)
+    ]  # fmt: skip
+    take(record, late, now_s)
+    watch.tick(record, now_s=now_s)
+    (withdrawn,) = [a for a in record.alarms() if a.alarm_id == first.alarm_id]
+    assert withdrawn.withdrawn_s == now_s
+    assert withdrawn.state == "normal"
+    assert withdrawn.revision == 2
+    assert withdrawn.text == first.text
+
+
+def test_a_move_is_judged_from_when_it_happened(record: Record) -> None:
+    now_s = START_S + 6 * DAY_S
+    take(record, history(6, wet_from_h=72), now_s)
+    watch.tick(record, now_s=now_s)
+    assert state(record, now_s - HOUR_S) == "wet"
+    moved = Placement("n1", "p1", "yard", "", "", START_S + 2 * DAY_S)
+    record.place(moved, recorded_s=now_s, who="test", why="taken away")
+    watch.tick(record, now_s=now_s)
+    assert state(record, now_s - HOUR_S) == "unknown"
+    assert state(record, START_S + DAY_S) == "dry"
+    assert [a.kind for a in record.alarms() if a.kind == "wet" and a.withdrawn_s is None] == []
+
+
+def test_an_event_with_an_earlier_time_is_judged_again(record: Record) -> None:
+    now_s = START_S + 4 * DAY_S
+    take(record, history(4), now_s)
+    watch.tick(record, now_s=now_s)
+    record.add_event("yard", Event(START_S + DAY_S, "hose", unit="u1"), recorded_s=now_s)
+    watch.tick(record, now_s=now_s)
+    hour = now_s // HOUR_S - 1
+    (row,) = record.hours("u1", "off-rear-low", from_hour=hour, to_hour=hour + 1)
+    assert row["witnessed"] == 1
+
+
+def test_acknowledging_needs_a_name_and_happens_once(record: Record) -> None:
+    watch.tick(record, now_s=START_S)
+    (alarm,) = record.alarms()
+    with pytest.raises(InputError, match="who acknowledges"):
+        watch.acknowledge(record, alarm.alarm_id, who=" ", now_s=START_S)
+    watch.acknowledge(record, alarm.alarm_id, who="R. Test", now_s=START_S)
+    assert record.alarms()[0].state == "acknowledged"
+    with pytest.raises(InputError, match="acknowledged already"):
+        watch.acknowledge(record, alarm.alarm_id, who="R. Test", now_s=START_S)
+    with pytest.raises(InputError, match="no alarm number 77"):
+        watch.acknowledge(record, 77, who="R. Test", now_s=START_S)
+
+
+def _contents(record: Record) -> tuple[Any, ...]:
+    hours = [
+        {name: value for name, value in row.items() if name != "zone_id"}
+        for zone in ("off-rear-low", "door-rear-low")
+        for row in record.hours("u1", zone, from_hour=0, to_hour=10**7)
+    ]
+    alarms = sorted(
+        (a.zone, a.kind, a.raised_s, a.cleared_s or 0)
+        for a in record.alarms()
+        if a.withdrawn_s is None and a.kind != "silent"
+    )
+    return hours, alarms
+
+
+@settings(max_examples=12, deadline=None)
+@given(seed=st.integers(0, 2**32), rounds=st.integers(1, 6))
+def test_any_order_repeats_rounds_and_restarts_end_in_the_same_record(
+    tmp_path_factory: pytest.TempPathFactory, seed: int, rounds: int
+) -> None:
+    rng = random.Random(seed)
+    days = 7
+    end_s = START_S + days * DAY_S
+    readings = [r for r in history(days, wet_from_h=60, wet_to_h=100) if rng.random() < 0.9]
+    with open_record(tmp_path_factory.mktemp("plain")) as plain:
+        furnish(plain)
+        take(plain, readings, end_s)
+        watch.tick(plain, now_s=end_s)
+        expected = _contents(plain)
+
+    home = tmp_path_factory.mktemp("shuffled")
+    with open_record(home) as first:
+        furnish(first)
+    shuffled = readings + rng.sample(readings, len(readings) // 5)
+    rng.shuffle(shuffled)
+    cuts = sorted(rng.randrange(len(shuffled)) for _ in range(rounds))
+    for start, stop in itertools.pairwise([0, *cuts, len(shuffled)]):
+        with open_record(home) as reopened:  # a restart before every round
+            take(reopened, shuffled[start:stop], end_s)
+            watch.tick(
+                reopened, now_s=rng.randrange(START_S, end_s) if stop < len(shuffled) else end_s
+            )
+    with open_record(home) as reopened:
+        watch.tick(reopened, now_s=end_s)
+        assert _contents(reopened) == expected
