@@ -157,8 +157,10 @@ def _zone(record: Record, asked: Wish, *, owner: str, code: str, site: bool) -> 
 
 
 def _hours(record: Record, zone: board.ZoneNow, asked: Wish) -> tuple[int, int]:
-    """Hours that the address asks for, up to and including the running one."""
-    to_hour = asked.now_s // 3600 + 1
+    """Hours that the address asks for, up to the newest whole one."""
+    to_hour = asked.now_s // 3600
+    if zone.hour is not None and to_hour - 3 < zone.hour:
+        to_hour = zone.hour + 1  # the newest hours are still to be judged: no gap
     if asked.span_d:
         return to_hour - asked.span_d * 24, to_hour
     first = board.first_hour(record.engine, zone)

@@ -56,12 +56,14 @@ def _current(here: bool) -> dict[str, Any]:  # noqa: FBT001  one meaning
 
 def _standing(asked: Wish, pulses: Sequence[Pulse]) -> Component | None:
     """What a person must know before reading anything below."""
-    said = [
-        f"The {pulse.part} last made progress {words.age(asked.now_s - pulse.at_s)}: what stands "
-        "below may be out of date."
+    late = [
+        f"{pulse.part} {words.age(asked.now_s - pulse.at_s)}"
         for pulse in pulses
         if pulse.late and pulse.part != "pages"
     ]
+    said = (
+        [f"Last progress: {', '.join(late)}. What stands below may be out of date."] if late else []
+    )
     if asked.note:
         said.insert(0, asked.note)
     return (
@@ -114,9 +116,7 @@ def facts(pairs: Iterable[tuple[str, Any]], *, name: str = "") -> Component:
 
 def unknown_panel(lines: Sequence[Any]) -> Component:
     """What we do not know, on every screen; an empty list is said as well."""
-    shown = lines or [
-        "Nothing that we could name: every zone is heard, judged and has rain beside it."
-    ]
+    shown = lines or ["Nothing that this page could name."]
     return html.Section(
         [
             html.H2("What we do not know", id="unknown"),

@@ -321,6 +321,7 @@ class World:
         self._ledger = _Ledger(first_kg=self._stored_kg())
         self._rain_mm = 0.0
         self._advance(start_s, keep=[])
+        self._rain_mm = 0.0
         self._soak_at_start()
 
     def run(self, until_s: int) -> Samples:

@@ -133,11 +133,12 @@ def slug(index: int) -> str:
 class Yard:
     """The yard as it is told, what is true of it, and the readings of its nodes.
 
-    `past` first, once; then `live` as time passes.
+    `past` first, once; then `live` as time passes. With `boot` None, boot and seq are left to the
+    outboxes of the nodes.
     """
 
     def __init__(
-        self, *, seed: int, now_s: int, days: int = 60, units: int = 12, boot: int = 1
+        self, *, seed: int, now_s: int, days: int = 60, units: int = 12, boot: int | None = 1
     ) -> None:
         if units < 1 or days < 1:
             raise ValueError(f"a yard needs a unit and a day, not {units} and {days}")
@@ -272,12 +273,14 @@ class Yard:
                 value = "all round" if soaking.side is None else f"{soaking.side} side"
                 noted.append(Noted(soaking.at_s, plan.code, kind, value))
             for stay in plan.stays:
-                noted.append(Noted(stay.from_s, plan.code, "occupied", f"{stay.people} people"))
+                who = "1 person" if stay.people == 1 else f"{stay.people} people"
+                noted.append(Noted(stay.from_s, plan.code, "occupied", who))
                 if stay.to_s <= self.end_s:
                     noted.append(Noted(stay.to_s, plan.code, "vacated"))
             if not plan.stays:
                 noted.append(Noted(self.start_s, plan.code, "winterised"))
-        return tuple(sorted(noted, key=lambda note: (note.at_s, note.unit)))
+        known = [note for note in noted if self.start_s <= note.at_s <= self.end_s]
+        return tuple(sorted(known, key=lambda note: (note.at_s, note.unit)))
 
     # What it says ---------------------------------------------------------------------------
 
@@ -400,7 +403,7 @@ class Yard:
                 node=node,
                 probe=f"p{probe}",
                 boot=self._boot,
-                seq=self._seq[index],
+                seq=None if self._boot is None else self._seq[index],
                 at_s=at_s,
                 uptime_s=at_s - self._booted_s,
                 silence_s=SILENCE_S,

@@ -7,7 +7,6 @@ import json
 import logging
 import os
 import signal
-import subprocess
 import sys
 import threading
 import time
@@ -234,8 +233,9 @@ def demo(
     home: Annotated[Path | None, typer.Option(help="Where the demo keeps its files.")] = None,
 ) -> None:
     """Start an invented yard of 12 units with two planted leaks, and its board."""
-    command = [sys.executable, "-m", "demo", *(["--check"] if check else [])]
-    sys.exit(subprocess.call([*command, *(["--home", str(home)] if home else [])]))  # noqa: S603
+    from monitor import demonstration
+
+    sys.exit(demonstration.run(check=check, home=home, enter=_enter_lot))
 
 
 # --- the lot --------------------------------------------------------------------------------------
@@ -246,26 +246,32 @@ def import_lot(
     path: Annotated[Path, typer.Argument(help="lot.toml: sites, units, zones, nodes.")],
 ) -> None:
     """Read sites, units, zones and node placements from a file into the record."""
+    typer.echo(_enter_lot(_settings().record_home, path))
+
+
+def _enter_lot(home: Path, path: Path) -> str:
+    """Enter what a lot file holds; what is known already is left as it is."""
     from monitor import lotfile
+    from monitor.store import open_record
 
     lot = lotfile.read_lot(path)
-    record = _record()
     now_s = _now()
-    for site in lot.sites:
-        record.add_site(site)
-    for unit in lot.units:
-        record.add_unit(unit)
-    for entry in lot.zones:
-        record.add_zone(entry.site, entry.zone)
-    placed = {_place(placement) for placement in record.placements()}
-    for placement in lot.placements:
-        if _place(placement) not in placed:
-            record.place(placement, recorded_s=now_s, who="import", why=path.name)
-    noted = {(site.code, e) for site in lot.sites for e in _events(record, site.code)}
-    for event in lot.events:
-        if (event.site, event.event) not in noted:
-            record.add_event(event.site, event.event, recorded_s=now_s, who="import")
-    typer.echo(
+    with open_record(home) as record:
+        for site in lot.sites:
+            record.add_site(site)
+        for unit in lot.units:
+            record.add_unit(unit)
+        for entry in lot.zones:
+            record.add_zone(entry.site, entry.zone)
+        placed = {_place(placement) for placement in record.placements()}
+        for placement in lot.placements:
+            if _place(placement) not in placed:
+                record.place(placement, recorded_s=now_s, who="import", why=path.name)
+        noted = {(site.code, e) for site in lot.sites for e in _events(record, site.code)}
+        for event in lot.events:
+            if (event.site, event.event) not in noted:
+                record.add_event(event.site, event.event, recorded_s=now_s, who="import")
+    return (
         f"{len(lot.sites)} sites, {len(lot.units)} units, {len(lot.zones)} zones, "
         f"{len(lot.placements)} placements read from {path}"
     )
@@ -304,21 +310,58 @@ def event_add(
     typer.echo(f"noted: {kind} at {datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M} UTC")
 
 
-@node_app.command("run")
-def node_run(
-    site: Annotated[str, typer.Option(help="Site code.")],
-    node: Annotated[str, typer.Option(help="Node code.")],
-    replay: Annotated[Path, typer.Option(help="CSV file whose history is published.")],
+@node_app.callback(invoke_without_command=True)
+def node(
+    context: typer.Context,
+    replay: Annotated[Path | None, typer.Option(help="CSV file to publish.")] = None,
+    site: Annotated[str, typer.Option(help="Site code.")] = "",
+    name: Annotated[str, typer.Option("--node", help="Node code.")] = "",
     pace: Annotated[
-        float, typer.Option(help="Seconds of file a second; 0: as fast as it goes.")
+        float, typer.Option(min=0.0, help="Seconds of file a second; 0: as fast as it goes.")
     ] = 0.0,
-    broker: Annotated[str, typer.Option(help="HOST:PORT of the broker.")] = "127.0.0.1:1883",
+    broker: Annotated[str, typer.Option(help="HOST:PORT; else that of the settings.")] = "",
     columns: Annotated[str, typer.Option("--map", help="time=local_time,zone=place")] = "",
     timezone: Annotated[str | None, typer.Option(help="Of times without one.")] = None,
     home: Annotated[Path | None, typer.Option(help="Where the node keeps its outbox.")] = None,
 ) -> None:
     """Publish a file's history with its own times, and keep each sample until it is stored."""
-    raise NotImplementedError
+    if context.invoked_subcommand:
+        return
+    if replay is None or not site or not name:
+        raise InputError(
+            "give --replay FILE, --site and --node: whose history is published as whose"
+        )
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from sensors import node as nodes
+    from sensors.probes.replay import parse_map
+
+    settings = _settings()
+    broker = broker or f"{settings.broker.address}:{settings.broker.port}"
+    folder = home or settings.home / "nodes"
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        with Progress(console=Console(stderr=True)) as progress:
+            bar = progress.add_task(f"{replay.name} -> {site}/{name}", total=None)
+            done = nodes.run(
+                site=site,
+                node=name,
+                replay=replay,
+                home=folder,
+                broker=nodes.parse_broker(broker),
+                pace=pace,
+                columns=parse_map(columns),
+                timezone=timezone,
+                tell=lambda state: progress.update(
+                    bar, total=state.samples, completed=state.added - state.waiting
+                ),
+            )
+    except ValueError as error:
+        raise InputError(str(error)) from error
+    for sentence in done.rejects[:5]:
+        typer.echo(sentence, err=True)
+    typer.echo(f"{done.samples} samples stored, {len(done.rejects)} rows rejected")
 
 
 @alarms_app.callback(invoke_without_command=True)
@@ -388,3 +431,7 @@ def check(as_json: JsonFlag = False) -> None:
     typer.echo(f"settings and record in {settings.home} can be read")
     for name, count in counts.items():
         typer.echo(f"{name}: {count}")
+
+
+if __name__ == "__main__":
+    main()

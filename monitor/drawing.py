@@ -175,6 +175,8 @@ def add_rain(figure: go.Figure, at_s: Ints, rain_mm: Floats, span: Span) -> None
 def add_band(figure: go.Figure, at_s: Ints, low: Floats, high: Floats, span: Span) -> None:
     """Shade what an index could be between its low and its high, where the two differ."""
     apart = (high - low) > 1e-9
+    if not apart.any():
+        return
     kept = thin(np.where(apart, high, np.nan))
     x = _stamps(at_s[kept], span)
     edge = {"color": WOOD, "width": 1, "dash": "dot"}
@@ -193,6 +195,14 @@ def _stamps(at_s: Ints, span: Span) -> NDArray[np.datetime64]:
     return (at_s + span.offset_s).astype("datetime64[s]")
 
 
+_DAY_MS = 86_400_000
+_TICKS = [
+    {"dtickrange": [None, _DAY_MS - 1], "value": "%-d %b %H:%M"},
+    {"dtickrange": [_DAY_MS, 27 * _DAY_MS], "value": "%-d %b"},
+    {"dtickrange": [27 * _DAY_MS, None], "value": "%b %Y"},
+]
+
+
 def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
     edges = _stamps(np.array([span.from_s, span.to_s]), span)
     axis = {"gridcolor": HAIR, "linecolor": INK, "tickcolor": FAINT, "fixedrange": True}
@@ -208,7 +218,15 @@ def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
         dragmode=False,
         showlegend=True,
         legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 12}},
-        xaxis={**axis, "type": "date", "range": list(edges), "showgrid": False, "nticks": 7},
+        xaxis={
+            **axis,
+            "type": "date",
+            "range": list(edges),
+            "showgrid": False,
+            "nticks": 7,
+            "hoverformat": "%a %-d %b %Y %H:%M",
+            "tickformatstops": _TICKS,
+        },
         yaxis={**axis, "ticksuffix": "", "nticks": 5, "zeroline": False},
         uirevision="kept",
     )
@@ -303,10 +321,10 @@ def rain_strip(rain_mm: Floats) -> str:
 
 
 def _svg(parts: Sequence[str]) -> str:
-    body = "".join(parts)
+    body = "".join(parts).replace("<path ", "<path vector-effect='non-scaling-stroke' ")
     svg = (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {STRIP_W} {STRIP_H}' "
-        f"preserveAspectRatio='none' fill='none'><g vector-effect='non-scaling-stroke'>{body}</g></svg>"
+        f"preserveAspectRatio='none' fill='none'>{body}</svg>"
     )
     return "data:image/svg+xml," + quote(svg, safe=" ='/:,;()-.")
 

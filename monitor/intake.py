@@ -26,10 +26,10 @@ import ssl
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -85,17 +85,17 @@ class Batch:
         readings: list[Reading],
         rejects: list[Reject],
         *,
-        packet: int | None,
+        packet: int,
         received_s: int,
         now_s: float,
     ) -> None:
-        """Put in what one message held; `packet` is None where nothing is to be acknowledged."""
+        """Put in what one message held; `packet` is 0 where nothing is to be acknowledged."""
         if self.due_s == math.inf:
             self.received_s = received_s
             self.due_s = now_s + BATCH_WAIT_S
         self.readings += readings
         self.rejects += rejects
-        if packet is not None:
+        if packet:
             self.packets.append(packet)
 
     def is_due(self, now_s: float) -> bool:
@@ -106,6 +106,57 @@ class Batch:
         """Keep everything after a commit that failed, and try again later each time."""
         self.retry_s = min(self.retry_s * 2 or RETRY_FIRST_S, RETRY_LAST_S)
         self.due_s = now_s + self.retry_s
+
+
+class _TakeMessage(Protocol):
+    def __call__(
+        self, topic: str, payload: bytes, *, packet: int, retain: bool, waited_s: int = 0
+    ) -> None: ...
+
+
+class _Client(mqtt.Client):
+    """The client with a short way for what nearly all messages are: QoS 1, no properties.
+
+    The library builds a table of 27 properties and a lock for each message, 65 of the 80
+    microseconds that it spends on one (measured). All other messages go its way.
+    """
+
+    def __init__(self, name: str, take: _TakeMessage) -> None:
+        super().__init__(
+            CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5, manual_ack=True
+        )
+        self._take = take
+        self.on_message = self._take_other
+
+    def _handle_publish(self) -> MQTTErrorCode:
+        # MQTT 5.0, 3.3: length of the topic, topic, packet identifier, length of the properties
+        command, packet = self._in_packet["command"], self._in_packet["packet"]
+        end = 2 + int.from_bytes(packet[:2], "big")
+        is_plain = command & 0b110 == 0b010 and len(packet) > end + 2 and packet[end + 2] == 0
+        if not is_plain:
+            return super()._handle_publish()
+        self._take(
+            packet[2:end].decode(errors="replace"),
+            bytes(packet[end + 3 :]),
+            packet=int.from_bytes(packet[end : end + 2], "big"),
+            retain=bool(command & 1),
+        )
+        return MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def _take_other(
+        self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage
+    ) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(not UTF-8)"
+        self._take(
+            topic,
+            bytes(message.payload),
+            packet=message.mid if message.qos else 0,
+            retain=message.retain,
+            waited_s=waited_s(message.properties),
+        )
 
 
 class Intake:
@@ -176,17 +227,12 @@ class Intake:
         """Open a new connection; our place at the broker is kept under the client's name."""
         self._forget_packets(now_s)
         broker = self._broker
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            # one name for one prefix: a changed prefix starts a new session, without the old topic
-            client_id=f"{broker.prefix.replace('/', '-')}-intake",
-            protocol=mqtt.MQTTv5,
-            manual_ack=True,
-        )
+        # one name for one prefix: a changed prefix starts a new session, without the old topic
+        name = f"{broker.prefix.replace('/', '-')}-intake"
+        client = _Client(name, self._take_message)
         client.on_connect = self._on_connect
         client.on_subscribe = _on_subscribe
         client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_message
         if broker.username:
             client.username_pw_set(broker.username, broker.password())
         if broker.ca_file is not None:
@@ -261,19 +307,21 @@ class Intake:
         self._is_connected = False
         self._note("broker", self._problems["broker"] or f"disconnected ({reason})")
 
-    def _on_message(
-        self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage
+    def _take_message(
+        self, topic: str, payload: bytes, *, packet: int, retain: bool, waited_s: int = 0
     ) -> None:
         """Decode one message into the batch."""
         self._counts["messages"] += 1
         received_s = int(self._clock())
-        readings, rejects = opened(message, received_s=received_s)
+        if retain:
+            readings: list[Reading] = []
+            rejects = [
+                Reject(topic=topic, payload=payload, reason=_RETAINED, received_s=received_s)
+            ]
+        else:
+            readings, rejects = decode(topic, payload, received_s=received_s, waited_s=waited_s)
         self._batch.add(
-            readings,
-            rejects,
-            packet=message.mid if message.qos else None,
-            received_s=received_s,
-            now_s=time.monotonic(),
+            readings, rejects, packet=packet, received_s=received_s, now_s=time.monotonic()
         )
 
     # the record
@@ -341,19 +389,6 @@ def _on_subscribe(
             f"the broker does not let us subscribe ({reasons[0]}): "
             "give the user of [broker] read access to the prefix"
         )
-
-
-def opened(message: mqtt.MQTTMessage, *, received_s: int) -> tuple[list[Reading], list[Reject]]:
-    """What one message holds: readings, and a Reject for what is none."""
-    payload = bytes(message.payload)
-    try:
-        topic = message.topic
-    except UnicodeDecodeError:
-        topic = "(not UTF-8)"
-    if message.retain:
-        reject = Reject(topic=topic, payload=payload, reason=_RETAINED, received_s=received_s)
-        return [], [reject]
-    return decode(topic, payload, received_s=received_s, waited_s=waited_s(message.properties))
 
 
 def waited_s(properties: Properties | None) -> int:

@@ -641,27 +641,40 @@ def _free_time(time_s: int, used: set[float]) -> float:
 def _sample_records(sample: list[Reading]) -> list[tuple[dict[str, object], bool]]:
     """Records of one sample without their time, and whether the unit is a secondary one."""
     records: list[tuple[dict[str, object], bool]] = []
-    silences = {reading.probe: reading.silence_s for reading in sample}
-    all_measure = all(map(_measures, sample))  # else a shared record would make up or lose a probe
-    for name, unit, quantity in _WRITTEN:
-        values = [getattr(reading, quantity.field) for reading in sample]
-        shared = name in _OF_SAMPLE or (
-            name in _OF_NODE and all_measure and values.count(values[0]) == len(values)
-        )
-        for reading, value in zip(sample[:1] if shared else sample, values, strict=False):
-            if value is None:
+    shared = _shared_names(sample)
+    for place, reading in enumerate(sample):
+        silence_s = reading.silence_s
+        for name, unit, quantity in _WRITTEN:
+            value = getattr(reading, quantity.field)
+            is_shared = name in shared
+            if value is None or (is_shared and place):
                 continue
             if not isfinite(value):
                 raise ValueError(f"{quantity.field} of {value} is no measured value: leave it out")
-            bare = shared or (reading.probe == _FIRST and name not in _OF_NODE)
+            bare = is_shared or (reading.probe == _FIRST and name not in _OF_NODE)
             record: dict[str, object] = {"n": name if bare else f"{reading.probe}/{name}"}
             if unit:
                 record["u"] = unit
             record["vb" if quantity.flag else "v"] = value
-            if not shared and silences[reading.probe] is not None:
-                record["ut"], silences[reading.probe] = silences[reading.probe], None
+            if silence_s is not None and not is_shared:
+                record["ut"], silence_s = silence_s, None
             records.append((record, quantity.secondary))
     return records
+
+
+def _shared_names(sample: list[Reading]) -> frozenset[str]:
+    """Names that one record without a probe's prefix says for all readings of the sample."""
+    if not all(map(_measures, sample)):  # such a record would make up a probe, or lose one
+        return _OF_SAMPLE
+    first = sample[0]
+    return _OF_SAMPLE.union(
+        name
+        for name, _, quantity in _WRITTEN
+        if name in _OF_NODE
+        and all(
+            getattr(each, quantity.field) == getattr(first, quantity.field) for each in sample[1:]
+        )
+    )
 
 
 def _measures(reading: Reading) -> bool:

@@ -160,10 +160,16 @@ def hours_of(zone_id: int, unit: str, zone: object, *, days: int) -> list[dict[s
                 "mould_index_low": None if outside else round(float(index[h]), 3),
                 "mould_index_high": None
                 if outside
-                else round(float(index[h]) + (0.3 if unit == "van-lost" and h > count - 220 else 0), 3),
+                else round(
+                    float(index[h]) + (0.3 if unit == "van-lost" and h > count - 220 else 0), 3
+                ),
                 "rain_mm": float(rain[h]),
                 "state": "unknown" if outside else state[h],
-                "trend": "wetting" if unit == "van-wet" and state[h] == "wet" else "steady",
+                "trend": ""
+                if state[h] == "unknown"
+                else "wetting"
+                if unit == "van-wet" and state[h] == "wet"
+                else "steady",
                 "cause": "",
                 "witnessed": 5,
             }

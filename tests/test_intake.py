@@ -1,30 +1,21 @@
 """Intake without a broker: when a batch is due, what a message holds, how long it waited."""
 
-import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from monitor.intake import BATCH_READINGS, BATCH_WAIT_S, RETRY_LAST_S, Batch, opened, waited_s
+from monitor.intake import BATCH_READINGS, BATCH_WAIT_S, RETRY_LAST_S, Batch, waited_s
 from sensors.wire import Reading, Reject
 
 READING = Reading(site="yard", node="n1", at_s=1764057600, temperature_c=11.4)
 REJECT = Reject(topic="t", payload=b"", reason="none", received_s=0)
-PACK = b'[{"bn":"n1:","t":-600,"n":"temperature","u":"Cel","v":11.4}]'
 
 
 def holding(readings: int, *, at: float = 100.0) -> Batch:
     batch = Batch()
-    for packet in range(readings):
+    for packet in range(1, readings + 1):
         batch.add([READING], [], packet=packet, received_s=1764057600, now_s=at)
     return batch
-
-
-def message(payload: bytes, topic: bytes = b"sillkeep/yard/n1/senml") -> mqtt.MQTTMessage:
-    made = mqtt.MQTTMessage(mid=7, topic=topic)
-    made.payload = payload
-    made.qos = 1
-    return made
 
 
 def told(**properties: object) -> Properties:
@@ -58,7 +49,7 @@ def test_a_full_batch_is_due_at_once() -> None:
 
 def test_messages_without_readings_fill_a_batch_too() -> None:
     batch = Batch()
-    for packet in range(BATCH_READINGS):
+    for packet in range(1, BATCH_READINGS + 1):
         batch.add([], [], packet=packet, received_s=0, now_s=100.0)
     assert batch.is_due(100.0)
     rejected = Batch()
@@ -68,7 +59,7 @@ def test_messages_without_readings_fill_a_batch_too() -> None:
 
 def test_a_message_of_quality_zero_is_not_acknowledged() -> None:
     batch = Batch()
-    batch.add([READING], [], packet=None, received_s=0, now_s=100.0)
+    batch.add([READING], [], packet=0, received_s=0, now_s=100.0)
     assert batch.packets == []
     assert batch.is_due(101.0)
 
@@ -84,29 +75,6 @@ def test_a_held_batch_keeps_everything_and_waits_longer_each_time() -> None:
     assert waits[:3] == pytest.approx([0.1, 0.2, 0.4])
     assert waits[-1] == pytest.approx(RETRY_LAST_S)
     assert len(batch.readings) == len(batch.packets) == BATCH_READINGS
-
-
-def test_a_message_becomes_readings_with_the_time_it_waited_taken_off() -> None:
-    made = message(PACK)
-    made.properties = told(MessageExpiryInterval=940, UserProperty=("expiry", "1000"))
-    readings, rejects = opened(made, received_s=1764057600)
-    assert rejects == []
-    assert [reading.at_s for reading in readings] == [1764057600 - 60 - 600]
-
-
-def test_a_retained_message_is_no_fresh_reading() -> None:
-    made = message(PACK)
-    made.retain = True
-    readings, rejects = opened(made, received_s=5)
-    assert readings == []
-    assert rejects[0].payload == PACK
-    assert "retain flag" in rejects[0].reason
-
-
-def test_a_topic_that_is_no_text_is_rejected_like_any_other_fault() -> None:
-    readings, rejects = opened(message(PACK, b"sillkeep/\xff/n1/senml"), received_s=5)
-    assert readings == []
-    assert len(rejects) == 1
 
 
 @pytest.mark.parametrize(

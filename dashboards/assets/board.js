@@ -29,8 +29,9 @@
     document.querySelectorAll("[data-still]").forEach(paint);
     const drawn = document.querySelector("[data-drawn]")?.dataset.drawn;
     if (drawn && drawn !== look.drawn) { look.drawn = drawn; answered = Date.now(); tellAge(); }
-    const title = document.querySelector("h1")?.textContent;
-    if (title) document.title = `${title} – Sillkeep`;
+    const heading = document.querySelector("h1")?.firstChild?.textContent;
+    const title = heading ? `${heading} – Sillkeep` : document.title;
+    if (document.title !== title) document.title = title; // a change is seen by the observer too
     if (drawn && location.pathname !== path) {
       path = location.pathname;
       window.scrollTo(0, 0);

@@ -139,7 +139,8 @@ def _site(site: SiteRow, units: list[UnitNow], asked: Wish) -> Component | None:
 
 
 def _unit(unit: UnitNow, asked: Wish) -> Component:
-    worst = unit.zones[0] if unit.zones else None
+    known = (zone for zone in unit.zones if zone.word != "unknown")
+    worst = next(known, None) or next(iter(unit.zones), None)
     heard = None if unit.heard_s is None else asked.now_s - unit.heard_s
     alarms = words.count(len(unit.alarms), "open alarm") if unit.alarms else "no open alarm"
     return html.Li(

@@ -19,8 +19,10 @@ def blocks(unit: UnitNow, site: SiteRow, asked: Wish) -> list[Any]:
     return [
         html.P(html.A("← Lot", href=asked.link("/")), className="back"),
         html.H1([unit.code, html.Small(unit.name)] if unit.name else unit.code),
-        html.Div([_word(unit, asked), _next(unit, site, asked)], className="beside"),
-        _fortnight(unit),
+        html.Div(
+            [html.Div([_word(unit, asked), _fortnight(unit)]), _next(unit, site, asked)],
+            className="beside even",
+        ),
         html.H2("Zones"),
         _zones(unit, site, asked),
         views.unknown_panel(_unknowns(unit, site, asked)),

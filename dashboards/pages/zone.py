@@ -184,7 +184,6 @@ def _mould(told: Told, span: Span) -> list[Any]:
         ],
     )
     drawing.add_band(figure, told.at_s, series.mould_index_low, series.mould_index_high, span)
-    figure.update_yaxes(range=[-0.1, 6.2], selector={"anchor": None})
     figure.update_layout(yaxis={"range": [-0.1, 6.2]})
     named = {"mould index": series.mould_index}
     return _chart("Mould index since monitoring began", figure, named, told, span, unit="")

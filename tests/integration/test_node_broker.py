@@ -30,7 +30,7 @@ class Monitor:
         self.reasons: list[str] = []
         self.states: list[bytes] = []
         self.messages = 0
-        self.lose: Callable[[int], bool] = lambda number: False
+        self.lose: Callable[[int], bool] = lambda _: False
         self.gives_receipts = True
         self._seqs: dict[tuple[str, str, int], set[int]] = {}
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
@@ -42,7 +42,7 @@ class Monitor:
         while not self.is_ready:
             self.client.loop(0.1)
 
-    def _on_message(self, client, userdata, message) -> None:
+    def _on_message(self, _client, _userdata, message) -> None:
         if message.topic.endswith("/state"):
             self.states.append(message.payload)
         if not message.topic.endswith("/senml"):
