@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, cast
 from urllib.parse import urlencode, urlsplit
 
-from dash import Dash, Input, Output, State, dcc, html
+from dash import Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 from flask import Flask, Response, redirect, request
 from werkzeug.exceptions import HTTPException
@@ -92,9 +92,8 @@ def make_app(record: Record, *, now: Callable[[], int], change: Callable[[], Rec
         Input("address", "pathname"),
         Input("address", "search"),
         Input("beat", "n_intervals"),
-        State("address", "hash"),
     )
-    def show(path: str, search: str, _beat: int, _hash: str) -> list[Component]:
+    def show(path: str, search: str, _beat: int) -> list[Component]:
         asked = words.wish(path, search, now_s=now())
         return page(record, asked, token=token)
 

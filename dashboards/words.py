@@ -102,6 +102,11 @@ def when(at_s: int | None, timezone: str) -> str:
     return UNMEASURED if at_s is None else local(at_s, timezone).strftime("%a %d %b %Y %H:%M")
 
 
+def utc(at_s: int) -> str:
+    """Write a time as files do, such as "2025-11-25T11:00:00Z"."""
+    return local(at_s, "UTC").strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
 def offset_s(at_s: int, timezone: str) -> int:
     """How far a site's wall clock is ahead of UTC [s]."""
     ahead = local(at_s, timezone).utcoffset()

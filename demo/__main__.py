@@ -65,7 +65,7 @@ class Players:
 
     def step(self) -> None:
         """Let every node hear and send."""
-        wait_s = (0.004 if self.waiting else ROUND_S) / len(self._nodes)
+        wait_s = (0.004 if self.waiting > 0 else ROUND_S) / len(self._nodes)
         for node in self._nodes.values():
             node.step(time.monotonic(), wait_s)
 
@@ -93,21 +93,27 @@ def yard_of(folder: Path, *, seed: int, now_s: int, days: int, units: int) -> Ya
     return yard
 
 
-def play(yard: Yard, players: Players, *, every_s: float) -> None:
-    """The past, then live, until interrupted."""
-    started_s, readings = time.monotonic(), 0
-    end_s = max(yard.end_s, int(time.time()) - int(every_s))
+def bring_past(yard: Yard, players: Players, *, now_s: int) -> int:
+    """Put into the outboxes what the yard's nodes sampled up to `now_s` and these have not held yet.
+
+    Sending begins with the first days. Returns the number of readings.
+    """
+    readings = 0
     reached_s = yard.start_s
+    end_s = max(yard.end_s, now_s)
     while reached_s < end_s:
         reached_s = min(reached_s + CHUNK_S, end_s)
         samples = list(yard.until(reached_s))
         if reached_s > players.reached_s:
             readings += players.add(samples, up_to_s=reached_s)
         players.step()
-    log.info("%d past readings in %.1f s", readings, time.monotonic() - started_s)
+    return readings
 
+
+def go_live(yard: Yard, players: Players, *, every_s: float) -> None:
+    """A sample of each node every `every_s`, until interrupted."""
+    started_s = due_s = time.monotonic()
     told = False
-    due_s = time.monotonic()
     while True:
         players.step()
         if time.monotonic() >= due_s:
@@ -115,9 +121,9 @@ def play(yard: Yard, players: Players, *, every_s: float) -> None:
             now_s = int(time.time())
             if now_s > players.reached_s:  # a clock set back waits until it has caught up
                 players.add(yard.live(now_s), up_to_s=now_s)
-        if not told and not players.waiting:
+        if not told and players.waiting <= 0:
             told = True
-            log.info("all stored after %.1f s; live", time.monotonic() - started_s)
+            log.info("all stored %.1f s after the past was brought", time.monotonic() - started_s)
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -148,7 +154,11 @@ def main(arguments: list[str] | None = None) -> int:
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     players = Players(yard, folder=given.home, broker=broker)
     try:
-        play(yard, players, every_s=given.live_every)
+        started_s = time.monotonic()
+        now_s = int(time.time() - given.live_every)
+        readings = bring_past(yard, players, now_s=now_s)
+        log.info("%d past readings in %.1f s", readings, time.monotonic() - started_s)
+        go_live(yard, players, every_s=given.live_every)
     except KeyboardInterrupt:
         log.info("ended; %d samples wait in the outboxes", players.waiting)
     finally:

@@ -493,21 +493,25 @@ class World:
         film_share = TO_WOOD_KG_S_PA * AREA_M2 * layout.shares
         to_wood = film_share / (1.0 + STEP_S * film_share * sat_pa * slope / layout.surface_kg)
         capacity = layout.cavity_m3 / (GAS_J_KG_K * (zone_c + 273.15))
-        stiffness = capacity / STEP_S + layout.to_cabin + layout.to_outside + to_wood.sum(axis=0)
+        stiffness = (
+            capacity / STEP_S + layout.to_cabin + layout.to_outside + (to_wood[0] + to_wood[1])
+        )
+        wood_pa = sat_pa * held
+        from_wood = to_wood * wood_pa
         fixed = (
             state.cavity_kg / STEP_S
             + layout.to_cabin * inside_pa
             + layout.to_outside * outside_pa
-            + (to_wood * held).sum(axis=0) * sat_pa
+            + (from_wood[0] + from_wood[1])
         )
         cavity_pa, from_film = _with_film(
             stiffness, fixed, day.skin_sat_pa[step], SKIN_KG_S_PA, state.film_kg
         )
         from_cabin = STEP_S * layout.to_cabin * (inside_pa - cavity_pa)
         from_outside = STEP_S * layout.to_outside * (outside_pa - cavity_pa)
-        absorbed = STEP_S * to_wood * (cavity_pa - sat_pa * held)
+        absorbed = STEP_S * to_wood * (cavity_pa - wood_pa)
         state.cavity_kg = (
-            state.cavity_kg + from_cabin + from_outside + from_film - absorbed.sum(axis=0)
+            state.cavity_kg + from_cabin + from_outside + from_film - (absorbed[0] + absorbed[1])
         )
 
         film = state.film_kg - from_film
@@ -528,7 +532,8 @@ class World:
         change = gained / layout.surface_kg
         state.surface = state.surface + change
         state.deep = state.deep + wicked / layout.deep_kg
-        state.branch = np.clip(state.branch - change * (2.0 / BRANCH_WIDTH), -1.0, 1.0)
+        branch = state.branch - change * (2.0 / BRANCH_WIDTH)
+        state.branch = np.minimum(np.maximum(branch, -1.0), 1.0)  # faster than clip on few zones
 
         ledger.entered_kg += float(leaked.sum())
         return from_cabin, float(draining.sum() - from_outside.sum())

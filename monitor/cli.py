@@ -192,7 +192,8 @@ def watch() -> None:
     if lock is None:
         typer.echo(f"another watch of {settings.home} is running", err=True)
         sys.exit(BUSY)
-    ended = _ended_by_signal()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # what is half done is rolled back
+    pause = threading.Event()
     with lock:
         record = _record()
         while True:
@@ -202,8 +203,7 @@ def watch() -> None:
                 logging.getLogger("watch").info(
                     "judged %d units, %d hours, %d alarms", done.units, done.hours, done.raised
                 )
-            if ended.wait(TICK_S):
-                return
+            pause.wait(TICK_S)
 
 
 @app.command()
@@ -216,13 +216,6 @@ def _log_to_stderr() -> None:
     logging.basicConfig(
         level=logging.INFO, format="%(asctime)s %(name)s %(levelname)s %(message)s", force=True
     )
-
-
-def _ended_by_signal() -> threading.Event:
-    ended = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: ended.set())
-    return ended
 
 
 @app.command()

@@ -26,6 +26,7 @@ WOOD = "#6b5433"
 PAPER = "rgba(0,0,0,0)"
 
 MOST_POINTS = 4000  # a year of hours is 8,760; more points than a screen has pixels only cost time
+SWING_DAYS = 100  # beyond it, days are narrower than a line and would fill the chart
 GAP_SHOWN_H = 3  # shorter gaps are open in the line, but too narrow to hatch
 MOST_GAPS = 60  # hatched; the longest ones
 
@@ -40,6 +41,8 @@ class Line:
     colour: str
     dash: str = "solid"  # solid, dash, dot
     width: float = 1.6
+    # follows sun and night: over long spans drawn as its daily mean within its daily extremes
+    swings: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +96,12 @@ def thin(values: Floats, *, most: int = MOST_POINTS) -> Ints:
 
 
 def chart(
-    lines: Sequence[Line], span: Span, *, unit: str, limits: Sequence[tuple[float, str]] = ()
+    lines: Sequence[Line],
+    span: Span,
+    *,
+    unit: str,
+    limits: Sequence[tuple[float, str]] = (),
+    headroom: float = 0.08,
 ) -> go.Figure:
     """Lines over time, with gaps hatched and limits as thin lines that carry their name.
 
@@ -107,21 +115,19 @@ def chart(
         Of the values, such as "°C".
     limits : sequence of (value, name)
         Level lines.
+    headroom : float
+        Part of the values' range left free above them.
     """
     figure = go.Figure()
     for line in lines:
-        kept = thin(line.values)
-        figure.add_scatter(
-            x=_stamps(line.at_s[kept], span),
-            y=line.values[kept],
-            name=line.name,
-            mode="lines",
-            connectgaps=False,
-            line={"color": line.colour, "dash": line.dash, "width": line.width},
-            hovertemplate=f"{line.name} %{{y:.1f}} {unit}<extra></extra>",
-        )
+        _draw(figure, line, span, unit=unit)
     _dress(figure, span, unit=unit)
     _hatch(figure, lines[0], span)
+    every = np.concatenate([*(line.values for line in lines), [limit for limit, _ in limits]])
+    if (~np.isnan(every)).any():
+        low, high = float(np.nanmin(every)), float(np.nanmax(every))
+        reach = max(high - low, 1.0)
+        figure.update_layout(yaxis={"range": [low - 0.08 * reach, high + headroom * reach]})
     for value, name in limits:
         figure.add_hline(y=value, line={"color": FAINT, "width": 1, "dash": "dot"})
         figure.add_annotation(
@@ -132,9 +138,78 @@ def chart(
             showarrow=False,
             xanchor="left",
             yanchor="bottom",
+            bgcolor="rgba(248,248,244,0.85)",
+            borderpad=1,
             font={"size": 11, "color": INK},
         )
     return figure
+
+
+def rain_chart(at_s: Ints, rain_mm: Floats, span: Span) -> go.Figure:
+    """Rain alone, hanging from the top edge; hatched where it was not recorded."""
+    figure = go.Figure()
+    _dress(figure, span, unit="mm")
+    _hatch(figure, Line("rain", at_s, rain_mm, RAIN), span)
+    add_rain(figure, at_s, rain_mm, span)
+    deepest = figure.layout.yaxis2.range[0] / 2.5
+    figure.update_layout(
+        yaxis={"visible": False},
+        yaxis2={"range": [deepest, 0], "side": "left", "showticklabels": True},
+    )
+    return figure
+
+
+def per_day(day: Ints, values: Floats) -> tuple[Floats, Floats, Floats]:
+    """Lowest, mean and highest of each distinct day, rising; nan for a day without values."""
+    days, where = np.unique(day, return_inverse=True)
+    known = ~np.isnan(values)
+    low, high = np.full(len(days), np.inf), np.full(len(days), -np.inf)
+    np.minimum.at(low, where[known], values[known])
+    np.maximum.at(high, where[known], values[known])
+    counts = np.bincount(where[known], minlength=len(days))
+    sums = np.bincount(where[known], weights=values[known], minlength=len(days))
+    some = counts > 0
+    mean = np.where(some, sums / np.maximum(counts, 1), np.nan)
+    return np.where(some, low, np.nan), mean, np.where(some, high, np.nan)
+
+
+def _draw(figure: go.Figure, line: Line, span: Span, *, unit: str) -> None:
+    at_s, values, name = line.at_s, line.values, line.name
+    if line.swings and span.to_s - span.from_s > SWING_DAYS * 86400:
+        day = (at_s + span.offset_s) // 86400
+        low, values, high = per_day(day, values)
+        at_s = np.unique(day) * 86400 + 43200 - span.offset_s
+        name = f"{line.name}, daily mean and extremes"
+        _shade(figure, _stamps(at_s, span), low, high, line.colour)
+    kept = thin(values)
+    figure.add_scatter(
+        x=_stamps(at_s[kept], span),
+        y=values[kept],
+        name=name,
+        mode="lines",
+        connectgaps=False,
+        line={"color": line.colour, "dash": line.dash, "width": line.width},
+        hovertemplate=f"{line.name} %{{y:.1f}} {unit}<extra></extra>",
+    )
+
+
+def _shade(
+    figure: go.Figure, x: NDArray[np.datetime64], low: Floats, high: Floats, colour: str
+) -> None:
+    """Fill between two lines, one stretch of known days at a time."""
+    known = np.flatnonzero(~np.isnan(low))
+    for run in np.split(known, np.flatnonzero(np.diff(known) > 1) + 1):
+        if len(run):
+            figure.add_scatter(
+                x=np.concatenate([x[run], x[run][::-1]]),
+                y=np.concatenate([high[run], low[run][::-1]]),
+                mode="lines",
+                line={"width": 0.5, "color": colour},
+                fill="toself",
+                fillcolor=f"rgba({int(colour[1:3], 16)},{int(colour[3:5], 16)},{int(colour[5:], 16)},0.22)",
+                hoverinfo="skip",
+                showlegend=False,
+            )
 
 
 def add_rain(figure: go.Figure, at_s: Ints, rain_mm: Floats, span: Span) -> None:
@@ -185,7 +260,9 @@ def add_band(figure: go.Figure, at_s: Ints, low: Floats, high: Floats, span: Spa
         figure.add_scatter(
             x=x,
             y=np.where(apart, values, np.nan)[kept],
-            name=f"{name} across gaps",
+            name="lowest and highest across gaps",
+            legendgroup="pair",
+            showlegend=name == "lowest",
             hovertemplate=f"{name} across gaps %{{y:.2f}}<extra></extra>",
             **shown,
         )
@@ -363,4 +440,4 @@ def _hatched(missing: NDArray[np.bool_]) -> list[str]:
         f"M{STRIP_W * (k + 0.1) / steps:.0f} {STRIP_H - 4}l{STRIP_W * 0.8 / steps:.1f} -{STRIP_H // 2}"
         for k in np.flatnonzero(missing)
     )
-    return [f"<path d='{lines}' stroke='#9aa5a0'/>"] if lines else []
+    return [f"<path d='{lines}' stroke='#b9c1bc'/>"] if lines else []

@@ -24,7 +24,7 @@ import math
 import select
 import ssl
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
@@ -175,12 +175,12 @@ class Intake:
         self._connect_s = self._tell_s = self._beat_s = -math.inf
         self._reconnect_s = 0.0
 
-    def turn(self) -> None:
-        """Wait for the network or the next thing due, then do all that is due."""
+    def turn(self, longest_s: float = BEAT_EVERY_S) -> None:
+        """Wait for the network or the next thing due, at most `longest_s`; do all that is due."""
         now_s = time.monotonic()
         if self._client is None and now_s >= self._connect_s:
             self._connect(now_s)
-        self._read(self._next_s() - time.monotonic())
+        self._read(min(self._next_s() - time.monotonic(), longest_s))
         now_s = time.monotonic()
         if self._batch.is_due(now_s):
             self._store(now_s)
@@ -231,7 +231,7 @@ class Intake:
         name = f"{broker.prefix.replace('/', '-')}-intake"
         client = _Client(name, self._take_message)
         client.on_connect = self._on_connect
-        client.on_subscribe = _on_subscribe
+        client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
         if broker.username:
             client.username_pw_set(broker.username, broker.password())
@@ -285,16 +285,26 @@ class Intake:
         if reason.is_failure:
             self._note("broker", f"the broker refuses us: {reason}; see [broker] in the settings")
             return
-        self._is_connected = True
-        self._reconnect_s = 0.0
-        self._note("broker", "")
-        self._beat_s = -math.inf  # now, so that a page sees it at once
         # each time, though the broker remembers it: we may have been killed between our first
         # connection and its subscription. Repeating it neither repeats nor drops a message.
         client.subscribe(
             f"{self._broker.prefix}/+/+/senml",
             options=SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND),
         )
+
+    def _on_subscribe(
+        self,
+        _client: mqtt.Client,
+        _userdata: object,
+        _mid: int,
+        reasons: list[ReasonCode],
+        _properties: Properties | None,
+    ) -> None:
+        check_subscribed(reasons)
+        self._is_connected = True
+        self._reconnect_s = 0.0
+        self._note("broker", "")
+        self._beat_s = -math.inf  # now, so that a page sees it at once
 
     def _on_disconnect(
         self,
@@ -377,13 +387,8 @@ class Intake:
             log.debug("no pulse: %s", error)  # the batch says it, if there is one
 
 
-def _on_subscribe(
-    _client: mqtt.Client,
-    _userdata: object,
-    _mid: int,
-    reasons: list[ReasonCode],
-    _properties: Properties | None,
-) -> None:
+def check_subscribed(reasons: Sequence[ReasonCode]) -> None:
+    """Raise ConfigError if the broker refused a subscription."""
     if any(reason.is_failure for reason in reasons):
         raise ConfigError(
             f"the broker does not let us subscribe ({reasons[0]}): "

@@ -69,6 +69,7 @@ class Supervisor:
     environment: Mapping[str, str]
     pulses: Pulses
     on_round: Callable[[], bool] = lambda: True  # False: call again soon
+    stuck_s: float = STUCK_S
     children: list[_Child] = field(default_factory=list)
 
     def run(self) -> None:
@@ -135,9 +136,9 @@ class Supervisor:
             # compared with the one before, not with the time of day: that may be set back
             if pulse != child.pulse:
                 child.pulse, child.pulse_s = pulse, now_s
-            is_stuck = child.part.beats and now_s - child.pulse_s > STUCK_S
+            is_stuck = child.part.beats and now_s - child.pulse_s > self.stuck_s
             if is_stuck and child.process is not None:
-                log.error("%s made no progress for %.0f s: killed", child.part.name, STUCK_S)
+                log.error("%s made no progress for %.0f s: killed", child.part.name, self.stuck_s)
                 child.process.kill()
 
     def _end_all(self) -> None:

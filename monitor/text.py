@@ -120,7 +120,22 @@ def _why_wet(facts: Mapping[str, float | str]) -> str:
             "Water is coming from somewhere other than the air outside: a leak is likely, plumbing "
             "or trapped moisture are possible. " + rain
         )
+    if isfinite(wood) and isfinite(ambient) and wood - ambient < 1.0:
+        return (
+            "The weather explains it: a damp spell, and no sign of a leak in this zone's figures. "
+            + rain
+        )
     return "Cause: cannot tell from one zone yet. " + rain
+
+
+def _response_to_damp(facts: Mapping[str, float | str]) -> str:
+    wood, ambient = (
+        _number(facts, "wood_moisture_percent"),
+        _number(facts, "ambient_moisture_percent"),
+    )
+    if isfinite(wood) and isfinite(ambient) and wood - ambient < 1.0:
+        return "Nothing to open for this alone: air or dry the unit when the air outside holds less water"
+    return "Compare it with its dry twin, look for the entry above and up-slope, and check again after rain"
 
 
 def _damp(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
@@ -138,7 +153,7 @@ def _damp(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         f"{zone} is damp: {_moisture(facts)}, for a day or more.",
         _why_wet(facts),
         "Mould starts behind a wall that stays this damp in mild weather; wood this damp does not rot yet.",
-        "Compare it with its dry twin, look for the entry above and up-slope, and check again after rain",
+        _response_to_damp(facts),
         "Do not seal anything before you know whether water comes in or condenses.",
     )
 

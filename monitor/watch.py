@@ -27,6 +27,7 @@ LOG = logging.getLogger(__name__)
 DAY_S = 86_400
 HOUR_S = 3_600
 OLD_NEWS_S = 7 * DAY_S  # an alarm that ended this long before it was found asks for no answer
+HANDING_OVER_S = 300  # after its last message: a node with a backlog sends without a pause
 IN_USE_LIFE = frozenset({"occupied"})
 SYSTEM = "sillkeep"
 
@@ -273,21 +274,26 @@ def _notice_water(
 def _notice_silence(
     record: Record, latest: Sequence[Latest], placements: Sequence[Placement], *, now_s: int
 ) -> None:
-    """A node that should be heard and is not, also one that never spoke; over the placements."""
-    heard: dict[tuple[str, str], tuple[int, int]] = {}
-    for newest in latest:
-        before = heard.get((newest.site, newest.node), (0, 0))
-        silence_s = newest.silence_s or DEFAULT_SILENCE_S
-        heard[newest.site, newest.node] = max(before, (newest.received_s, silence_s))
+    """A node whose newest sample is too old, also one that never spoke; over the placements.
+
+    A node that is still handing over what it kept is not silent: its newest sample is on its way.
+    """
+    newest: dict[tuple[str, str], Latest] = {}
+    for sample in latest:
+        before = newest.get((sample.site, sample.node), sample)
+        newest[sample.site, sample.node] = max(before, sample, key=lambda s: (s.at_s, s.received_s))
     standing = {
         (a.site, a.node): a for a in record.alarms() if a.kind == "silent" and a.cleared_s is None
     }
     for (site, node), placed in _in_force(placements).items():
-        last_s, silence_s = heard.get((site, node), (placed.from_s, DEFAULT_SILENCE_S))
+        heard = newest.get((site, node))
+        last_s = placed.from_s if heard is None else heard.at_s
+        silence_s = (heard and heard.silence_s) or DEFAULT_SILENCE_S
         limit_s = last_s + 3 * silence_s + 900
+        handing_over = heard is not None and now_s <= heard.received_s + HANDING_OVER_S
         alarm = standing.get((site, node))
-        if now_s > limit_s and alarm is None:
-            _raise_silent(record, placed, heard.get((site, node)), raised_s=limit_s, now_s=now_s)
+        if now_s > limit_s and alarm is None and not handing_over:
+            _raise_silent(record, placed, heard, raised_s=limit_s, now_s=now_s)
         elif now_s <= limit_s and alarm is not None:
             state = alarms.after(alarm.state, "ends")
             step = AlarmStep(last_s, state, SYSTEM, "heard again")
@@ -307,11 +313,11 @@ def _in_force(placements: Sequence[Placement]) -> dict[tuple[str, str], Placemen
 
 
 def _raise_silent(
-    record: Record, placed: Placement, heard: tuple[int, int] | None, *, raised_s: int, now_s: int
+    record: Record, placed: Placement, heard: Latest | None, *, raised_s: int, now_s: int
 ) -> None:
     kind: AlarmKind = "silent"
     alarm_class = alarms.alarm_class(kind)
-    since = "" if heard is None else text.moment(heard[0])
+    since = "" if heard is None else text.moment(heard.at_s)
     facts = {"node": f"node {placed.node}", "since": since}
     zone = f"{placed.unit or placed.site} {placed.zone}"
     said = text.alarm_text(kind, zone=zone, alarm_class=alarm_class, facts=facts)

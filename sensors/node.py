@@ -33,7 +33,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from sensors.outbox import KEEP_SAMPLES, Key, Outbox, Sample
+from sensors.outbox import Key, Outbox, Sample
 from sensors.probes.replay import parse_map, read_replay
 from sensors.wire import Reading, Receipt, decode_receipt, encode, topic
 
@@ -417,7 +417,10 @@ def run(  # noqa: PLR0913  an entry point: one argument an option
     """
     history = read_replay(replay, site=site, node=node, columns=columns, timezone=timezone)
     times = [sample[0].at_s or 0 for sample in history.samples]
-    outbox = Outbox(home / f"{site}-{node}.outbox", keep_samples=max(KEEP_SAMPLES, 2 * WINDOW))
+    outbox = Outbox(
+        home / f"{site}-{node}.outbox",
+        first_boot=int(time.time()),  # noqa: TID251  entry point
+    )
     source = Node(site, node, outbox=outbox, broker=broker)
     name = f"replay {_digest(replay, columns, timezone)}"
     added = outbox.state(name)

@@ -38,6 +38,9 @@ class Outbox:
         The file; its folder is made.
     keep_samples : int
         Most samples to keep; beyond it the oldest are dropped and counted. 1 or more
+    first_boot : int
+        Least number of this boot, so the first one of a new file. Where a file may be deleted and made anew, give
+        the seconds since 1970: else its samples take the identities of those sent before.
 
     Raises
     ------
@@ -45,7 +48,9 @@ class Outbox:
         Here and in every method: the file cannot be read or written.
     """
 
-    def __init__(self, path: Path, *, keep_samples: int = KEEP_SAMPLES) -> None:
+    def __init__(
+        self, path: Path, *, keep_samples: int = KEEP_SAMPLES, first_boot: int = 1
+    ) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         self._keep_samples = keep_samples
         self._file = sqlite3.connect(path, isolation_level=None)
@@ -55,7 +60,7 @@ class Outbox:
         with self._file:
             for statement in _SCHEMA:
                 self._file.execute(statement)
-            self.boot = self.state("boot") + 1
+            self.boot = max(self.state("boot") + 1, first_boot)
             self._set_state("boot", self.boot)
         self._seq = 0
         self._held = int(self._file.execute("SELECT count(*) FROM sample").fetchone()[0])

@@ -319,9 +319,9 @@ def decode_receipt(payload: bytes) -> Receipt:
         receipt = _RECEIPT.decode(payload)
     except (ValueError, RecursionError) as error:
         raise ValueError(f"not a receipt: {error}") from error
-    if min(receipt.boot, receipt.seq, receipt.utc) < 0:
-        raise ValueError("not a receipt: boot, seq and utc are 0 or more")
-    if any(not 0 <= first <= last for first, last in receipt.missing):
+    if not all(0 <= each <= _WHOLE for each in (receipt.boot, receipt.seq, receipt.utc)):
+        raise ValueError(f"not a receipt: boot, seq and utc are whole numbers of 0 to {_WHOLE}")
+    if any(not 0 <= first <= last <= _WHOLE for first, last in receipt.missing):
         raise ValueError("not a receipt: a gap is [first, last]")
     return receipt
 

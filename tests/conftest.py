@@ -23,7 +23,7 @@ MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/s
 
 
 def wait_until(
-    condition: Callable[[], object], *, seconds: float = 20.0, every: float = 0.02
+    condition: Callable[[], object], *, seconds: float = 40.0, every: float = 0.02
 ) -> None:
     """Wait until `condition` holds: the progress of another process is seen by looking only."""
     end = time.monotonic() + seconds
@@ -39,6 +39,11 @@ def until() -> Callable[..., None]:
 
 @pytest.fixture
 def free_port() -> int:
+    return unused_port()
+
+
+@pytest.fixture
+def other_port() -> int:
     return unused_port()
 
 

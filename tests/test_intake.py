@@ -3,8 +3,17 @@
 import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
 
-from monitor.intake import BATCH_READINGS, BATCH_WAIT_S, RETRY_LAST_S, Batch, waited_s
+from monitor.errors import ConfigError
+from monitor.intake import (
+    BATCH_READINGS,
+    BATCH_WAIT_S,
+    RETRY_LAST_S,
+    Batch,
+    check_subscribed,
+    waited_s,
+)
 from sensors.wire import Reading, Reject
 
 READING = Reading(site="yard", node="n1", at_s=1764057600, temperature_c=11.4)
@@ -75,6 +84,12 @@ def test_a_held_batch_keeps_everything_and_waits_longer_each_time() -> None:
     assert waits[:3] == pytest.approx([0.1, 0.2, 0.4])
     assert waits[-1] == pytest.approx(RETRY_LAST_S)
     assert len(batch.readings) == len(batch.packets) == BATCH_READINGS
+
+
+def test_a_refused_subscription_ends_the_intake_with_a_sentence() -> None:
+    check_subscribed([ReasonCode(PacketTypes.SUBACK, "Granted QoS 1")])
+    with pytest.raises(ConfigError, match=r"\(Not authorized\): give the user of \[broker\]"):
+        check_subscribed([ReasonCode(PacketTypes.SUBACK, "Not authorized")])
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """The demonstration's world: water is conserved, bits repeat, and what is planted can be found."""
 
+import json
 import tomllib
 from datetime import UTC, datetime
 from functools import cache
@@ -8,10 +9,13 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from demo.__main__ import Players, bring_past, yard_of
 from demo.scattered import scattered
 from demo.weather import CONTINENTAL, DAY_S, MARINE, Climate, Weather, saturation_pa
 from demo.world import Leak, Samples, Soaking, Stay, UnitPlan, World, ZonePlan, wood_at
 from demo.yard import MAST, Yard
+from sensors.node import Broker
+from sensors.outbox import Outbox
 
 OCTOBER_S = int(datetime(2025, 10, 1, tzinfo=UTC).timestamp())
 WALLS = (
@@ -81,9 +85,9 @@ def test_all_water_that_entered_is_stored_or_has_left(climate: Climate) -> None:
     world = World(
         seed=4,
         units=eventful_units(),
-        start_s=OCTOBER_S + 60 * DAY_S,  # frost, snow and dew on skins among it
+        start_s=OCTOBER_S + 80 * DAY_S,  # frost, snow and dew on skins among it
         climate=climate,
-        spin_up_days=20,
+        spin_up_days=8,
     )
     world.run(OCTOBER_S + 110 * DAY_S)
     water = world.balance()
@@ -110,7 +114,7 @@ def test_the_same_seed_gives_the_same_bits_however_often_the_world_is_stopped() 
 def test_a_healthy_wall_in_a_marine_winter_sits_between_14_and_20_percent() -> None:
     december_s = int(datetime(2025, 12, 1, tzinfo=UTC).timestamp())
     units = [UnitPlan(f"u{turn}", WALLS, heading_deg=float(turn)) for turn in range(0, 360, 45)]
-    samples = World(seed=3, units=units, start_s=december_s).run(december_s + 60 * DAY_S)
+    samples = World(seed=3, units=units, start_s=december_s).run(december_s + 25 * DAY_S)
     walls = [index for index in range(32) if index % 4 < 2]
     wood = samples.true_wood_percent[:, walls].mean(axis=0)
     assert wood.min() > 14.0
@@ -277,9 +281,9 @@ def test_live_goes_on_where_the_past_ended_and_never_ahead_of_its_time() -> None
 
 
 def test_the_gauge_counts_on_through_an_outage() -> None:
-    yard = Yard(seed=11, now_s=OCTOBER_S, days=20, units=1)
+    yard = Yard(seed=46, now_s=OCTOBER_S, days=8, units=1)
     counted_mm = sum(s[1].rain_mm for s in yard.past() if s[0].node == MAST)
-    twin = Yard(seed=11, now_s=OCTOBER_S, days=20, units=1)
+    twin = Yard(seed=46, now_s=OCTOBER_S, days=8, units=1)
     samples = twin.world.run(twin.end_s)
     assert np.isnan(samples.temperature_c[:, -1]).any()  # there was one
     assert counted_mm == pytest.approx(samples.rain_mm.sum(), rel=0.02)
@@ -299,6 +303,39 @@ def test_lot_toml_names_every_probe_of_the_readings_once(small_yard) -> None:
     twins = {(zone["unit"], zone["dry_twin"]) for zone in lot["zone"] if "dry_twin" in zone}
     assert twins <= zones
     assert {event["kind"] for event in lot["event"]} >= {"hose", "wash", "occupied"}
+
+
+def test_a_folder_keeps_its_yard_and_brings_each_sample_once_whenever_it_is_started(
+    tmp_path,
+) -> None:
+    nowhere = Broker(port=1)  # no broker: all of it must wait on disk
+
+    def start(now_s: int) -> tuple[int, set[tuple[str, int]], dict[str, int]]:
+        yard = yard_of(tmp_path, seed=3, now_s=now_s, days=2, units=2)
+        players = Players(yard, folder=tmp_path, broker=nowhere)
+        readings = bring_past(yard, players, now_s=now_s)
+        players.add(yard.live(now_s + 60), up_to_s=now_s + 60)
+        players.close()
+        held, counts = set(), {}
+        for node in yard.nodes:
+            outbox = Outbox(tmp_path / "nodes" / f"{node}.outbox")
+            samples = [sample for _, sample in outbox.after((-1, -1), 10_000)]
+            outbox.close()
+            counts[node] = len(samples)
+            held |= {(node, sample[0].at_s) for sample in samples}
+        return readings, held, counts
+
+    first, held, counts = start(OCTOBER_S + 77)
+    assert first == 2 * 72 * (6 + 6 + 2)
+    assert set(counts.values()) == {2 * 72 + 1}
+    truth = json.loads((tmp_path / "truth.json").read_text())
+    lot = (tmp_path / "lot.toml").read_text()
+    again, held_again, counts = start(OCTOBER_S + 77 + 7200)  # two hours off: six samples each
+    assert again == 6 * (6 + 6 + 2)
+    assert len(held_again) == sum(counts.values())  # none twice
+    assert held < held_again
+    assert (tmp_path / "lot.toml").read_text() == lot
+    assert truth == []  # two healthy units
 
 
 def test_scattered_units_repeat_for_a_seed_and_half_of_them_leak() -> None:

@@ -11,7 +11,7 @@ from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor.store.health import Chain, NodeNow
 
-PARTS = ("broker", "intake", "watch", "pages")
+PARTS = ("intake", "watch")  # those without which nothing moves; others show once they are heard
 
 
 def blocks(chain: Chain, asked: Wish) -> list[Any]:
@@ -95,5 +95,5 @@ def _rejects(chain: Chain, asked: Wish) -> Component:
 
 def _table(names: tuple[str, ...], rows: Sequence[Component]) -> Component:
     head = html.Thead(html.Tr([html.Th(name, scope="col") for name in names]))
-    return html.Div(html.Table([head, html.Tbody(rows)]), className="table", tabIndex="0",
+    return html.Div(html.Table([head, html.Tbody(rows)]), className="table text", tabIndex="0",
                     role="region", **marked(aria_label=names[0]))  # fmt: skip

@@ -22,7 +22,7 @@ _LIMITS_PERCENT = (LIMITS.damp_percent, LIMITS.wet_percent)
 def blocks(lot: Lot, asked: Wish) -> list[Any]:
     """Page of all units."""
     if not lot.units:
-        return _empty(lot)
+        return _empty(lot, asked)
     return [
         html.H1("Lot"),
         _counts(lot),
@@ -34,12 +34,14 @@ def blocks(lot: Lot, asked: Wish) -> list[Any]:
     ]
 
 
-def _empty(lot: Lot) -> list[Any]:
+def _empty(lot: Lot, asked: Wish) -> list[Any]:
     example = (
         '[[site]]\ncode = "home"\ntimezone = "Europe/Brussels"\n\n'
         '[[unit]]\ncode = "rv1"\n\n'
         '[[zone]]\nunit = "rv1"\ncode = "off-rear-low"\nkind = "wall"\n\n'
-        '[[node]]\ncode = "02005e10a4c3"\nunit = "rv1"\nprobes = { p1 = "off-rear-low" }\n'
+        '[[node]]\ncode = "02005e10a4c3"\nunit = "rv1"\n'
+        f'from = "{words.utc(asked.now_s)}"\n'
+        'probes = { p1 = "off-rear-low" }\n'
     )
     steps: list[Any] = [
         ["Write down what you have in ", html.Code("lot.toml"), ":", html.Pre(example)],
@@ -51,7 +53,7 @@ def _empty(lot: Lot) -> list[Any]:
         html.H1("Lot"),
         html.P(f"The record holds no unit yet: nothing is watched.{known}", className="lead"),
         html.H2("How to begin"),
-        html.Ol([html.Li(step) for step in steps]),
+        html.Ol([html.Li(step) for step in steps], className="steps"),
         html.P(["To see it at work first, run ", html.Code("sillkeep demo"), "."]),
     ]
 
@@ -96,14 +98,19 @@ def _unknowns(lot: Lot, asked: Wish) -> Component:
     unknown = sum(unit.unknown for unit in lot.units)
     if unknown:
         lines.append(f"{unknown} of {words.count(zones, 'zone')} are unknown.")
+    reasons: dict[str, list[Component]] = {}
     for unit in lot.units:
         if unit.reason:
             link = html.A(unit.code, href=asked.link(words.unit_path(unit.code)))
-            lines.append([link, f": {unit.reason}."])
+            reasons.setdefault(unit.reason, []).append(link)
+    lines += [
+        [f"{reason[:1].upper()}{reason[1:]}: ", *_joined(links[:FIRST]), _more(len(links) - FIRST)]
+        for reason, links in reasons.items()
+    ]
     dry = [u.code for u in lot.units if u.zones and not any(z.rain_known for z in u.zones)]
     if dry:
         lines.append(
-            f"{words.count(len(dry), 'unit')} without a rain source: no rain can be witnessed there."
+            f"No rain recorded now for {words.count(len(dry), 'unit')}: it cannot be witnessed there."
         )
     if len(lines) > FIRST:
         lines = [*lines[:FIRST], f"and {len(lines) - FIRST} more, each said on its unit's page."]
@@ -177,6 +184,10 @@ def _unit(unit: UnitNow, asked: Wish) -> Component:
         ),
         className=f"is-{unit.word}",
     )
+
+
+def _more(number: int) -> str:
+    return f" and {number} more." if number > 0 else "."
 
 
 def _strip(unit: UnitNow) -> Component:

@@ -162,8 +162,9 @@ def _unknowns(unit: UnitNow, site: SiteRow, asked: Wish) -> list[Any]:
     ]
     judged = [zone for zone in unit.zones if zone.hour is not None]
     if judged and not any(zone.rain_known for zone in judged):
-        lines.append("No rain source: whether a zone stayed dry in rain cannot be said.")
-    if judged and all(zone.ambient_moisture_percent is None for zone in judged):
+        lines.append("Rain is not recorded now: whether a zone stays dry in rain cannot be said.")
+    wooden = [zone for zone in judged if zone.wood_moisture_percent is not None]
+    if wooden and all(zone.ambient_moisture_percent is None for zone in wooden):
         lines.append("No outside air and no like zone: nothing to compare wood moisture with.")
     if unit.zones and all(zone.kind in {"cabin", "bed"} for zone in unit.zones):
         lines.append("Cabin only: walls not watched.")

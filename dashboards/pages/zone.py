@@ -1,6 +1,5 @@
 """Zone: one zone over time, each chart with a sentence above and a table behind."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -66,14 +65,19 @@ def _standing(told: Told, asked: Wish) -> Component:
         ("temperature", words.temperature(zone.temperature_c, asked)),
         ("humidity", words.number(zone.humidity_percent, "%", digits=0)),
         ("dew point", words.temperature(zone.dew_point_c, asked)),
-        ("wood moisture", words.number(zone.wood_moisture_percent, "%")),
-        ("from weather alone", words.number(zone.ambient_moisture_percent, "%")),
-        ("mould index", index_text(zone)),
     ]
     judged = zone.kind != "outside"
+    if judged:
+        figures += [
+            ("wood moisture", words.number(zone.wood_moisture_percent, "%")),
+            ("from weather alone", words.number(zone.ambient_moisture_percent, "%")),
+            ("mould index", index_text(zone)),
+        ]
     line = [
-        views.mark(zone.word, large=True) if judged else html.Span("outside: never judged"),
-        html.Span(words.TRENDS[zone.trend], className="trend") if zone.trend else None,
+        views.mark(zone.word, large=True)
+        if judged
+        else html.Span("Not judged: a yardstick for the zones inside."),
+        html.Span(words.TRENDS[zone.trend], className="trend") if zone.trend and judged else None,
         html.Span(f"heard {words.age(heard)}"),
     ]
     return html.Section(
@@ -126,8 +130,8 @@ def _temperature(told: Told, span: Span, asked: Wish) -> list[Any]:
     dew = shown(told.series.dew_point_c)
     figure = drawing.chart(
         [
-            Line("temperature", at_s, shown(measured), drawing.WARM),
-            Line("dew point", told.at_s, dew, drawing.WATER, dash="dash"),
+            Line("temperature", at_s, shown(measured), drawing.WARM, swings=True),
+            Line("dew point", told.at_s, dew, drawing.WATER, dash="dash", swings=True),
         ],
         span,
         unit=asked.degree,
@@ -139,7 +143,9 @@ def _temperature(told: Told, span: Span, asked: Wish) -> list[Any]:
 
 def _humidity(told: Told, span: Span) -> list[Any]:
     at_s, measured = _finest(told, "humidity_percent")
-    figure = drawing.chart([Line("humidity", at_s, measured, drawing.WATER)], span, unit="%")
+    figure = drawing.chart(
+        [Line("humidity", at_s, measured, drawing.WATER, swings=True)], span, unit="%"
+    )
     named = {"humidity": told.series.humidity_percent}
     return _chart("Humidity", figure, named, told, span, unit="%")
 
@@ -163,6 +169,7 @@ def _moisture(told: Told, span: Span) -> list[Any]:
             (LIMITS.damp_percent, f"damp from {LIMITS.damp_percent:.0f} %"),
             (LIMITS.wet_percent, f"wet from {LIMITS.wet_percent:.0f} %"),
         ],
+        headroom=0.5,  # the rain's
     )
     drawing.add_rain(figure, told.at_s, series.rain_mm, span)
     named = {
@@ -190,10 +197,9 @@ def _mould(told: Told, span: Span) -> list[Any]:
 
 
 def _rain(told: Told, span: Span) -> list[Any]:
-    nothing = np.full(len(told.at_s), np.nan)
-    figure = drawing.chart([Line("", told.at_s, nothing, drawing.INK)], span, unit="mm")
-    drawing.add_rain(figure, told.at_s, told.series.rain_mm, span)
-    return _chart("Rain", figure, {"rain": told.series.rain_mm}, told, span, unit="mm", rain=True)
+    rain = told.series.rain_mm
+    figure = drawing.rain_chart(told.at_s, rain, span)
+    return _chart("Rain", figure, {"rain": rain}, told, span, unit="mm", rain=True)
 
 
 def _finest(told: Told, name: str) -> tuple[Ints, Floats]:
@@ -255,7 +261,7 @@ def summary(named: dict[str, Floats], *, unit: str, rain_mm: Floats | None = Non
 def _daily(named: dict[str, Floats], told: Told, span: Span, *, rain: bool) -> Component:
     day = (told.at_s + span.offset_s) // DAY_S
     names = [f"{name}, {part}" for name in named for part in ("lowest", "mean", "highest")]
-    columns = [part for values in named.values() for part in _per_day(day, values)]
+    columns = [part for values in named.values() for part in drawing.per_day(day, values)]
     if rain and "rain" not in named:
         names.append("rain, mm")
         columns.append(_rain_per_day(day, told.series.rain_mm))
@@ -284,19 +290,6 @@ def _daily(named: dict[str, Floats], told: Told, span: Span, *, rain: bool) -> C
 
 def _cell(value: float, *, last: bool) -> str:
     return words.number(float(value), digits=0 if last else 1)
-
-
-def _per_day(day: Ints, values: Floats) -> Sequence[Floats]:
-    days, where = np.unique(day, return_inverse=True)
-    known = ~np.isnan(values)
-    low, high = np.full(len(days), np.inf), np.full(len(days), -np.inf)
-    np.minimum.at(low, where[known], values[known])
-    np.maximum.at(high, where[known], values[known])
-    counts = np.bincount(where[known], minlength=len(days))
-    sums = np.bincount(where[known], weights=values[known], minlength=len(days))
-    some = counts > 0
-    mean = np.where(some, sums / np.maximum(counts, 1), np.nan)
-    return np.where(some, low, np.nan), mean, np.where(some, high, np.nan)
 
 
 def _rain_per_day(day: Ints, rain_mm: Floats) -> Floats:
@@ -328,7 +321,9 @@ def _unknowns(told: Told, span: Span, asked: Wish) -> list[Any]:
         for start, end in longest
     ]
     if not told.zone.rain_known:
-        lines.append("No rain source: whether this zone stayed dry in rain cannot be said.")
+        lines.append(
+            "Rain is not recorded now: whether this zone stays dry in rain cannot be said."
+        )
     if told.zone.moisture_basis == "air":
         lines.append(
             "Wood moisture is estimated from the air beside it, unreliable above about 22 %."

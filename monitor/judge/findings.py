@@ -286,6 +286,8 @@ def freezing_changes(
         if e.kind in {"winterised", "water on"}
     }
     celsius = days.windows["temperature_c"][rows.pipes, -days.hours - 1 :]
+    if not switches and not kept.freezing_s and not (celsius < LIMITS.freezing_c).any():
+        return changes
     for column in range(min(days.hours, to_hour - days.hour)):
         kept.winterised = switches.get(days.hour + column, kept.winterised)
         before, now = celsius[:, column], celsius[:, column + 1]

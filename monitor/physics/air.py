@@ -20,7 +20,6 @@ References
 """
 
 from functools import cache
-from importlib import import_module
 from types import ModuleType
 from typing import Literal, get_args
 
@@ -482,6 +481,8 @@ def _psychrolib() -> ModuleType:
 
     Where numba is installed, importing it wraps every function and takes seconds.
     """
-    library = import_module("psychrolib")
-    library.SetUnitSystem(library.SI)
+    import psychrolib
+
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    library: ModuleType = psychrolib
     return library

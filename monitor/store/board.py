@@ -240,7 +240,8 @@ def _urgency(unit: UnitNow) -> tuple[Any, ...]:
 
 def _severity(zone: ZoneNow) -> tuple[Any, ...]:
     moisture = zone.wood_moisture_percent
-    return (WORD_RANK[zone.word], -1.0 if moisture is None else -moisture, zone.code)
+    last = WORD_RANK.get(zone.last_word, len(WORD_RANK))
+    return (WORD_RANK[zone.word], last, 0.0 if moisture is None else -moisture, zone.code)
 
 
 # --- questions ------------------------------------------------------------------------------------

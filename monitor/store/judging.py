@@ -5,11 +5,13 @@ that the probe watched from that hour on, in one transaction, so that none is lo
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import repeat
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, delete, func, or_, select, true, update
+from sqlalchemy.dialects import sqlite
 
 from monitor.lot import DEFAULT_SILENCE_S, Placement, Zone, ZoneReadings
 from monitor.store import schema as t
@@ -23,6 +25,7 @@ FOREVER_S = 2**53
 _HOUR_COLUMNS = [column.name for column in t.hour.c if column.name != "zone_id"]
 _TEXT = {"state", "trend", "cause", "moisture_basis"}
 _WHOLE = {"hour", "readings", "witnessed"}
+_INSERT_HOUR = str(t.hour.insert().compile(dialect=sqlite.dialect()))
 
 
 # --- marks ----------------------------------------------------------------------------------------
@@ -281,20 +284,23 @@ def keep_hours(
     connection.execute(delete(t.hour).where(c.zone_id.in_(ids.values()), c.hour >= from_hour))
     for code, columns in tables.items():
         rows = list(_rows(ids[code], columns, from_hour))
-        if rows:
-            connection.execute(t.hour.insert(), rows)
+        if rows:  # a season at once: straight to the driver, a third of the time
+            connection.exec_driver_sql(_INSERT_HOUR, rows)
 
 
-def _rows(zone: int, columns: Mapping[str, Any], from_hour: int) -> Iterator[dict[str, Any]]:
-    lists = []
+def _rows(zone: int, columns: Mapping[str, Any], from_hour: int) -> Iterator[tuple[Any, ...]]:
+    """Rows of one zone in the order of the table."""
+    lists: list[list[Any]] = []
     for name in _HOUR_COLUMNS:
-        values = columns[name].tolist()
+        values = columns[name]
         if name not in _TEXT and name not in _WHOLE:
-            values = [None if value != value else value for value in values]  # noqa: PLR0124  nan
-        lists.append(values)
-    for values in zip(*lists, strict=True):
-        if values[0] >= from_hour:
-            yield {"zone_id": zone, **dict(zip(_HOUR_COLUMNS, values, strict=True))}
+            values = np.where(np.isnan(values), None, values)
+        lists.append(values.tolist())
+    start = int(np.searchsorted(columns["hour"], from_hour))
+    rows: Iterator[tuple[Any, ...]] = zip(
+        repeat(zone), *(each[start:] for each in lists), strict=False
+    )
+    return rows
 
 
 def keep_checkpoints(

@@ -6,6 +6,7 @@ looked at by itself: the same again, another value for one identity, or another 
 
 import hashlib
 import json
+from bisect import bisect_right, insort
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
@@ -77,13 +78,41 @@ def _upsert(table: Table, *keys: str) -> Insert:
 
 
 @dataclass(slots=True)
+class Anchors:
+    """(uptime, UTC) pairs of one boot by hour of uptime."""
+
+    pairs: dict[int, tuple[int, int]] = field(default_factory=dict)
+    hours: list[int] = field(default_factory=list)  # sorted
+
+    def add(self, uptime_s: int, at_s: int) -> bool:
+        """Keep the smallest pair of an hour; whether this one is it."""
+        hour, pair = uptime_s // ANCHOR_S, (uptime_s, at_s)
+        known = self.pairs.get(hour)
+        if known is None:
+            insort(self.hours, hour)
+        if known is None or pair < known:
+            self.pairs[hour] = pair
+            return True
+        return False
+
+    def nearest(self, uptime_s: int) -> int | None:
+        """Time at an uptime by the nearest pair; None if there is none."""
+        at = bisect_right(self.hours, uptime_s // ANCHOR_S)
+        near = [self.pairs[hour] for hour in self.hours[max(at - 2, 0) : at + 1]]
+        if not near:
+            return None
+        known_s, at_s = min(near, key=lambda pair: (abs(pair[0] - uptime_s), pair))
+        return at_s + uptime_s - known_s
+
+
+@dataclass(slots=True)
 class Names:
     """Keys of the nodes and probes met so far; only an open record's own cache."""
 
     nodes: dict[tuple[str, str], int] = field(default_factory=dict)
     probes: dict[tuple[int, str], int] = field(default_factory=dict)
     seqs: dict[tuple[int, int], Seqs] = field(default_factory=dict)
-    anchors: dict[tuple[int, int], dict[int, tuple[int, int]]] = field(default_factory=dict)
+    anchors: dict[tuple[int, int], Anchors] = field(default_factory=dict)
 
     def forget(self) -> None:
         """After a rollback: what was cached may not be in the record."""
@@ -107,8 +136,8 @@ def take(
     ]
     renewed = _keep_anchors(connection, names, readings, nodes)
     for row, reading, node in zip(rows, readings, nodes, strict=True):
-        if row["at_s"] is None:
-            row["at_s"] = _resolved(_anchors(connection, names, node, row["boot"]), reading)
+        if row["at_s"] is None and reading.uptime_s is not None:
+            row["at_s"] = _anchors(connection, names, node, row["boot"]).nearest(reading.uptime_s)
     changes = _insert(connection, rows)
     retimed: list[Touched] = []
     if renewed:
@@ -333,8 +362,8 @@ def _keep_latest(connection: Connection, changes: Changes, retimed: list[Touched
         entry["readings"] += 1
         entry["received_s"] = row["received_s"]
         if row["at_s"] is not None and row["disputed"] is None:
-            best = newest.setdefault(row["probe_id"], row)
-            if _is_newer(row, best):
+            best = newest.get(row["probe_id"])
+            if best is None or _is_newer(row, best):
                 newest[row["probe_id"]] = row
     for probe, row in newest.items():
         entries[probe].update({name: row[name] for name in ("at_s", *t.MEASURED)})
@@ -417,16 +446,14 @@ _WANTED = values(*(column(name, Integer) for name in ("probe_id", "boot", "seq")
 # --- samples whose clock was not set --------------------------------------------------------------
 
 
-def _anchors(
-    connection: Connection, names: Names, node: int, boot: int
-) -> dict[int, tuple[int, int]]:
-    """(uptime, UTC) pairs of a boot by hour of uptime."""
+def _anchors(connection: Connection, names: Names, node: int, boot: int) -> Anchors:
     found = names.anchors.get((node, boot))
     if found is None:
-        query = select(t.anchor).where(t.anchor.c.node_id == node, t.anchor.c.boot == boot)
-        found = names.anchors[node, boot] = {
-            row.uptime_hour: (row.uptime_s, row.at_s) for row in connection.execute(query)
-        }
+        found = names.anchors[node, boot] = Anchors()
+        c = t.anchor.c
+        query = select(c.uptime_s, c.at_s).where(c.node_id == node, c.boot == boot)
+        for uptime_s, at_s in connection.execute(query):
+            found.add(uptime_s, at_s)
     return found
 
 
@@ -435,36 +462,22 @@ def _keep_anchors(
 ) -> set[tuple[int, int]]:
     """Keep the pair of the smallest uptime in each hour of uptime; the boots that got a new one."""
     renewed: set[tuple[int, int]] = set()
-    pairs: dict[tuple[int, int, int], tuple[int, int]] = {}
+    rows: dict[tuple[int, int, int], Row] = {}
     for reading, node in zip(readings, nodes, strict=True):
         if reading.at_s is None or reading.uptime_s is None or reading.boot is None:
             continue
-        known = _anchors(connection, names, node, reading.boot)
-        bucket, pair = reading.uptime_s // ANCHOR_S, (reading.uptime_s, reading.at_s)
-        if bucket in known and known[bucket] <= pair:
-            continue
-        known[bucket] = pair
-        pairs[node, reading.boot, bucket] = pair
-        renewed.add((node, reading.boot))
-    if pairs:
-        names_ = ("node_id", "boot", "uptime_hour", "uptime_s", "at_s")
-        rows = [dict(zip(names_, key + pair, strict=True)) for key, pair in pairs.items()]
-        _KEEP_ANCHOR.run(connection, rows)
+        if _anchors(connection, names, node, reading.boot).add(reading.uptime_s, reading.at_s):
+            renewed.add((node, reading.boot))
+            key = (node, reading.boot, reading.uptime_s // ANCHOR_S)
+            pair = (reading.uptime_s, reading.at_s)
+            rows[key] = dict(zip(_ANCHOR_COLUMNS, key + pair, strict=True))
+    if rows:
+        _KEEP_ANCHOR.run(connection, rows.values())
     return renewed
 
 
+_ANCHOR_COLUMNS = [column.name for column in t.anchor.c]
 _KEEP_ANCHOR = Many.of(_upsert(t.anchor, "node_id", "boot", "uptime_hour"))
-
-
-def _nearest(anchors: dict[int, tuple[int, int]], uptime_s: int) -> int | None:
-    if not anchors:
-        return None
-    known_s, at_s = min(anchors.values(), key=lambda pair: (abs(pair[0] - uptime_s), pair))
-    return at_s + uptime_s - known_s
-
-
-def _resolved(anchors: dict[int, tuple[int, int]], reading: Reading) -> int | None:
-    return None if reading.uptime_s is None else _nearest(anchors, reading.uptime_s)
 
 
 def _resolve_again(
@@ -481,7 +494,7 @@ def _resolve_again(
     touched: list[Touched] = []
     for known in map(dict, connection.execute(query).mappings().all()):
         boot = (known["node_id"], known["boot"])
-        at_s = _nearest(_anchors(connection, names, *boot), known["uptime_s"])
+        at_s = _anchors(connection, names, *boot).nearest(known["uptime_s"])
         if boot in boots and at_s != known["at_s"]:
             connection.execute(update(t.reading).where(_is(known)).values(at_s=at_s))
             touched += [(known["probe_id"], known["at_s"]), (known["probe_id"], at_s)]
@@ -542,7 +555,12 @@ def _receipts(
         high, missing = names.seqs[node, boot] = with_seqs(known, seqs)
         if (high, missing) != known:
             rows.append(
-                {"node_id": node, "boot": boot, "seq": high, "missing": json.dumps(missing)}
+                {
+                    "node_id": node,
+                    "boot": boot,
+                    "seq": high,
+                    "missing": json.dumps(missing) if missing else "[]",
+                }
             )
         told = high if len(missing) <= MAX_RANGES else missing[MAX_RANGES][0] - 1
         receipts.append(NodeReceipt(*codes[node], boot, told, tuple(missing[:MAX_RANGES])))

@@ -72,6 +72,12 @@ def running(command: list[str], log: Path, **environment: str) -> Iterator[subpr
         process.wait(10)
 
 
+def processor_s(process: subprocess.Popen[bytes]) -> float:
+    """Processor time of a running process so far."""
+    fields = Path(f"/proc/{process.pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
 def publish(port: int, prefix: str, lines: bytes) -> None:
     command = ["mosquitto_pub", "-p", str(port), "-V", "5", "-q", "1", "-l"]
     subprocess.run([*command, "-t", f"{prefix}/yard/n1/senml"], input=lines, check=True)
@@ -105,31 +111,33 @@ def measure(folder: Path, runs: int) -> None:
         port = probe.getsockname()[1]
     (folder / "mosquitto.conf").write_text(
         f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_inflight_messages 1000\n"
-        "max_queued_messages 0\nlog_type subscribe\n"
-        + ("user root\n" if os.getuid() == 0 else "")
+        "max_queued_messages 0\nlog_type subscribe\n" + ("user root\n" if os.getuid() == 0 else "")
     )
     (folder / "sillkeep.toml").write_text(f'[broker]\nhost = "127.0.0.1"\nport = {port}\n')
     log = folder / "mosquitto.log"
     intake = [sys.executable, "-c", "from monitor.cli import main; main()", "intake"]
     with (
         running([str(MOSQUITTO), "-c", str(folder / "mosquitto.conf")], log),
-        running(intake, folder / "intake.log", SILLKEEP_HOME=str(folder)),
+        running(intake, folder / "intake.log", SILLKEEP_HOME=str(folder)) as process,
     ):
         until(lambda: "sillkeep/+/+/senml" in log.read_text())
         record = sqlite3.connect(f"file:{folder / 'record.sqlite'}?mode=ro", uri=True, timeout=20)
         boot = 0
         for each, count in MESSAGES.items():
             ours, theirs = [], []
+            spent_s = -processor_s(process)
             for _ in range(runs):
                 boot += 1
                 lines = payloads(boot, each=each)
                 theirs.append(count * each / listened(port, log, lines, each=each))
                 ours.append(count * each / stored(port, record, lines, boot=boot, each=each))
+            spent_s += processor_s(process)
             ratio = statistics.median(ours) / statistics.median(theirs)
             print(
                 f"live QoS 1, {each:2d} a message: mosquitto_sub {statistics.median(theirs):8.0f}"
                 f" readings/s, intake {statistics.median(ours):8.0f} durable readings/s"
-                f" ({min(ours):.0f} to {max(ours):.0f}), ratio {ratio:.2f}",
+                f" ({min(ours):.0f} to {max(ours):.0f}), ratio {ratio:.2f},"
+                f" {spent_s / (runs * count * each) * 1e6:.1f} us of processor a reading",
                 flush=True,
             )
         total = sum(MESSAGES[each] * each for each in MESSAGES) * runs

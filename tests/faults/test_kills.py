@@ -52,6 +52,7 @@ ALL = "select seq, at_s, temperature_c100 from reading where disputed is null or
 
 
 @pytest.mark.broker
+@pytest.mark.timeout(180)  # six starts of a process, on a machine that may be busy
 @pytest.mark.parametrize("kind", ["mosquitto", "embedded_broker"])
 def test_the_intake_is_killed_again_and_again_and_every_reading_is_there_once(
     kind: str, request: pytest.FixtureRequest, intake: Any, until: Callable[..., None]

@@ -225,7 +225,7 @@ def test_a_replay_killed_in_the_middle_goes_on_and_loses_nothing(mosquitto, tmp_
             assert process.returncode == 0
     times = {(each.probe, each.at_s) for each in monitor.readings.values()}
     assert len(times) == len(monitor.readings) == 6000
-    assert {key[2] for key in monitor.readings} == {1, 2, 3}  # one boot a start
+    assert len({key[2] for key in monitor.readings}) == 3  # one boot a start
 
 
 def test_a_replay_in_pace_publishes_as_its_own_times_come(mosquitto, tmp_path):

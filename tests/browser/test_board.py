@@ -1,0 +1,184 @@
+"""The board in a real browser, on a phone and on a desk."""
+
+import os
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+from waitress.server import create_server
+
+from dashboards.app import make_app
+from monitor.store.record import open_record
+from tests.filled import NOW_S, filled_record
+
+CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
+SIZES = {"phone": (390, 844), "desk": (1440, 900)}
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as driver:
+        running = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield running
+        running.close()
+
+
+class Board:
+    """A board over a record of its own, served on a free port."""
+
+    def __init__(self, home: Path) -> None:
+        self.record = open_record(home, read_only=True)
+        self.now_s = NOW_S
+        app = make_app(self.record, now=lambda: self.now_s, change=lambda: open_record(home))
+        self.server = create_server(app.server, host="127.0.0.1", port=0, threads=4)
+        self.address = f"http://127.0.0.1:{self.server.effective_port}"
+        self.thread = threading.Thread(target=self.server.run)
+        self.thread.start()
+
+    def stop(self) -> None:
+        self.server.task_dispatcher.shutdown()
+        self.server.close()
+        self.server._map.clear()
+        self.thread.join(10)
+        self.record.close()
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Iterator[Board]:
+    filled_record(tmp_path, days=15).close()
+    serving = Board(tmp_path)
+    yield serving
+    serving.stop()
+
+
+def opened(browser: Browser, size: str) -> tuple[Page, list[str]]:
+    """Open a window, and write down what it complains of and what it asks elsewhere."""
+    width, height = SIZES[size]
+    page = browser.new_page(viewport={"width": width, "height": height})
+    faults: list[str] = []
+    page.on("console", lambda m: faults.append(m.text) if m.type in {"error", "warning"} else None)
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on(
+        "request",
+        lambda r: (
+            faults.append(r.url)
+            if urlsplit(r.url).hostname not in {"127.0.0.1", None} and not r.url.startswith("data:")
+            else None
+        ),
+    )
+    return page, faults
+
+
+def fits(page: Page) -> bool:
+    return bool(page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"))
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_person_walks_from_the_lot_to_a_zone_and_acknowledges(browser, board, size):
+    page, faults = opened(browser, size)
+    page.goto(board.address)
+    expect(page.get_by_role("heading", level=1)).to_have_text("Lot")
+    expect(page.locator(".units > li")).to_have_count(3)
+    expect(page.locator(".units .strip").first).to_have_js_property("complete", True)
+    assert fits(page)
+
+    page.locator(".units a").first.click()
+    expect(page).to_have_title("van-wet – Sillkeep")
+    expect(page.locator(".word .mark")).to_have_text("wet")
+    assert fits(page)
+
+    page.locator(".zones").get_by_role("link", name="off-rear-low").click()
+    expect(page).to_have_title("off-rear-low – Sillkeep")
+    expect(page.locator(".js-plotly-plot .bglayer")).to_have_count(4, timeout=60_000)
+    assert fits(page)
+    page.get_by_text("Humidity: daily values").click()
+    expect(page.get_by_role("columnheader", name="humidity, mean")).to_be_visible()
+
+    page.get_by_role("link", name="Fahrenheit").click()
+    expect(page.locator(".facts").first).to_contain_text("°F")
+    page.get_by_role("link", name="Alarms", exact=True).click()
+    expect(page.get_by_text("3 open alarms, 2 not acknowledged.")).to_be_visible()
+    assert fits(page)
+
+    page.get_by_label("Your name or initials").first.fill("J. Doe")
+    page.get_by_role("button", name="Acknowledge").first.click()
+    expect(page.get_by_role("status").filter(has_text="acknowledged by J. Doe")).to_be_visible()
+    expect(page.get_by_text("3 open alarms, 1 not acknowledged.")).to_be_visible()
+    assert page.url.endswith("f=1")
+    page.go_back()
+    assert faults == []
+    page.close()
+
+
+def test_a_page_whose_board_no_longer_answers_says_that_it_is_old(browser, board):
+    page, _ = opened(browser, "phone")
+    page.clock.install()
+    page.goto(board.address)
+    expect(page.locator(".units > li")).to_have_count(3)
+    for _ in range(3):
+        board.now_s += 31
+        with page.expect_response("**/_dash-update-component"):
+            page.clock.run_for(31_000)
+    expect(page.locator("#stale")).to_be_hidden()
+    board.stop()
+    page.clock.run_for(120_000)
+    expect(page.locator("#stale")).to_be_visible()
+    expect(page.locator("#stale")).to_contain_text("has not answered since")
+    page.close()
+
+
+def test_a_refresh_keeps_what_a_person_types_and_opened(browser, board):
+    page, _ = opened(browser, "desk")
+    page.clock.install()
+    page.goto(f"{board.address}/alarms")
+    field = page.get_by_label("Your name or initials").first
+    field.fill("half a na")
+    page.get_by_text("More on working on a wet unit").click()
+    board.now_s += 3600
+    with page.expect_response("**/_dash-update-component"):
+        page.clock.run_for(31_000)
+    expect(page.get_by_text("Drawn Tue 25 Nov 2025 12:00")).to_be_visible()
+    expect(field).to_have_value("half a na")
+    expect(page.get_by_text("N-95 mask")).to_be_visible()
+    page.close()
+
+
+def test_everything_can_be_reached_with_the_keyboard_and_is_large_enough(browser, board):
+    page, _ = opened(browser, "phone")
+    for path in ("/", "/unit/van-lost", "/alarms", "/chain"):
+        page.goto(board.address + path)
+        page.locator("h1").wait_for()
+        small = page.evaluate(
+            """() => [...document.querySelectorAll("header a, nav a, button, input, summary, .back a,"
+                + " .who a, .first a")].filter(e => e.offsetParent && e.type !== "hidden")
+                .map(e => [e.textContent, e.getBoundingClientRect()])
+                .filter(([, r]) => r.height < 24 || r.width < 24).map(([t]) => t)"""
+        )
+        assert small == [], path
+    page.goto(board.address)
+    page.locator("h1").wait_for()
+    page.keyboard.press("Tab")
+    expect(page.get_by_text("Skip to the page")).to_be_focused()
+    page.keyboard.press("Tab")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    expect(page).to_have_title("Alarms – Sillkeep")
+    page.close()
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/unit/van-lost", "/unit/van-wet/zone/off-rear-low", "/alarms"]
+)
+def test_the_narrowest_phone_needs_no_sideways_scrolling(browser, board, path):
+    page = browser.new_page(viewport={"width": 320, "height": 640})
+    page.goto(board.address + path)
+    page.locator("h1").wait_for()
+    assert fits(page)
+    page.close()

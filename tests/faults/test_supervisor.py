@@ -1,0 +1,152 @@
+"""The supervisor: what ends is started again, what is stuck is killed, and all end together."""
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).parent.parent.parent
+
+# supervises children that write their process number into a file and wait for ever
+SUPERVISOR = """
+import json, logging, os, sys
+from pathlib import Path
+from monitor import serve
+logging.basicConfig(level="INFO")
+serve.LOOK_S = 0.1
+folder, names, beats, stuck_s = Path(sys.argv[1]), *json.loads(sys.argv[2])
+child = "import os, pathlib, select, sys; pathlib.Path(sys.argv[1]).write_text(str(os.getpid())); "
+parts = [
+    serve.Part(name, (sys.executable, "-c", child + "select.select([], [], [])", str(folder / name)),
+               beats=beats)
+    for name in names
+]
+serve.Supervisor(parts, dict(os.environ), lambda: {}, stuck_s=stuck_s).run()
+print("ended", flush=True)
+"""
+
+
+@pytest.fixture
+def supervising(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen[str]]]:
+    started: list[subprocess.Popen[str]] = []
+
+    def start(*names: str, beats: bool = False, stuck_s: float = 60.0) -> subprocess.Popen[str]:
+        options = json.dumps([names, beats, stuck_s])
+        started.append(
+            subprocess.Popen(
+                [sys.executable, "-c", SUPERVISOR, str(tmp_path), options],
+                cwd=ROOT,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                text=True,
+            )
+        )
+        return started[-1]
+
+    yield start
+    for process in started:
+        if process.poll() is None:
+            process.send_signal(signal.SIGTERM)
+        process.communicate(timeout=20)
+
+
+def pid(file: Path) -> int:
+    """Process number a child has written, 0 before."""
+    return int(file.read_text() or 0) if file.exists() else 0
+
+
+def is_running(number: int) -> bool:
+    try:
+        # a zombie waits for its parent only: it has ended
+        return ") Z " not in Path(f"/proc/{number}/stat").read_text()
+    except OSError:
+        return False
+
+
+def test_a_killed_child_is_started_again(
+    supervising: Any, until: Callable[..., None], tmp_path: Path
+) -> None:
+    supervising("a", "b")
+    until(lambda: pid(tmp_path / "a") and pid(tmp_path / "b"))
+    first, other = pid(tmp_path / "a"), pid(tmp_path / "b")
+    os.kill(first, signal.SIGKILL)
+    until(lambda: pid(tmp_path / "a") not in {0, first})
+    assert pid(tmp_path / "b") == other
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_all_children_and_the_exit_status_is_0(
+    number: int, supervising: Any, until: Callable[..., None], tmp_path: Path
+) -> None:
+    process = supervising("a", "b")
+    until(lambda: pid(tmp_path / "a") and pid(tmp_path / "b"))
+    process.send_signal(number)
+    output, _ = process.communicate(timeout=20)
+    assert (process.returncode, output) == (0, "ended\n")
+    assert not is_running(pid(tmp_path / "a"))
+    assert not is_running(pid(tmp_path / "b"))
+
+
+def test_a_child_without_progress_is_killed_and_started_again(
+    supervising: Any, until: Callable[..., None], tmp_path: Path
+) -> None:
+    process = supervising("a", beats=True, stuck_s=1.0)
+    until(lambda: pid(tmp_path / "a"))
+    first = pid(tmp_path / "a")
+    until(lambda: pid(tmp_path / "a") not in {0, first})
+    process.send_signal(signal.SIGTERM)
+    _, said = process.communicate(timeout=20)
+    assert "a made no progress for 1 s: killed" in said
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="asks the kernel for the end of the parent")
+def test_the_children_of_a_killed_supervisor_end_too(
+    supervising: Any, until: Callable[..., None], tmp_path: Path
+) -> None:
+    process = supervising("a")
+    until(lambda: pid(tmp_path / "a"))
+    process.kill()
+    until(lambda: not is_running(pid(tmp_path / "a")))
+
+
+@pytest.mark.broker
+def test_serve_brings_up_broker_and_intake_and_they_survive_a_kill(
+    tmp_path: Path, intake: Any, until: Callable[..., None], free_port: int, other_port: int
+) -> None:
+    seen = intake(free_port)  # looks into the record; the process is the supervisor's
+    (seen.home / "sillkeep.toml").write_text(
+        f"[broker]\nport = {free_port}\n[pages]\nport = {other_port}\n"
+    )
+    command = [sys.executable, "-c", "from monitor.cli import main; main()", "serve"]
+    environment = dict(os.environ) | {"SILLKEEP_HOME": str(seen.home)}
+    with seen.log.open("wb") as log:
+        process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=log, stderr=log)
+
+    def number_of(part: str) -> int:
+        found = re.findall(rf"{part} started, process (\d+)", seen.log.read_text())
+        return int(found[-1]) if found else 0
+
+    def is_connected() -> bool:
+        return '"connected": true' in str(seen.ask("select detail from pulse where part='intake'"))
+
+    try:
+        until(is_connected, seconds=40)
+        second = subprocess.run(command, cwd=ROOT, env=environment, timeout=30, check=False)
+        assert second.returncode == 75
+        first = number_of("intake")
+        os.kill(first, signal.SIGKILL)
+        os.kill(number_of("broker"), signal.SIGKILL)
+        until(lambda: number_of("intake") != first, seconds=40)
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait(30)
+    assert process.returncode == 0
+    assert not is_running(number_of("intake"))
+    assert not is_running(number_of("broker"))

@@ -1,0 +1,439 @@
+"""The board's pages over a filled, an empty and a silent record."""
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from dash import dcc, html
+from flask.testing import FlaskClient
+
+from dashboards import paint, words
+from dashboards.app import make_app, page
+from dashboards.words import wish
+from monitor import drawing
+from monitor.lot import Unit, Zone
+from monitor.store import board, health
+from monitor.store import schema as t
+from monitor.store.record import Record, open_record
+from tests.filled import NOW_S, filled_record
+
+HOUR_S = 3600
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("filled")
+    filled_record(folder).close()
+    return folder
+
+
+@pytest.fixture
+def record(home: Path) -> Iterator[Record]:
+    with open_record(home, read_only=True) as opened:
+        yield opened
+
+
+def seen(record: Record, address: str, *, now_s: int = NOW_S) -> str:
+    """HTML of everything on a page but the charts."""
+    path, _, search = address.partition("?")
+    return "".join(
+        getattr(part, "data-still", "")
+        for top in page(record, wish(path, search, now_s=now_s), token="t")
+        for part in [top, *top._traverse()]
+        if not isinstance(part, str)
+    )
+
+
+def charts(record: Record, address: str) -> list[dict]:
+    path, _, search = address.partition("?")
+    return [
+        part.figure.to_plotly_json()
+        for top in page(record, wish(path, search, now_s=NOW_S), token="t")
+        for part in top._traverse()
+        if isinstance(part, dcc.Graph)
+    ]
+
+
+# --- Lot ------------------------------------------------------------------------------------------
+
+
+def test_the_lot_counts_units_by_word_and_names_the_first_to_open_with_its_reason(record):
+    shown = seen(record, "/")
+    assert re.search(r'figure">1</span><span class="mark is-wet">', shown)
+    assert re.search(r'<ol class="first"><li><div><a href="/unit/van-wet">', shown)
+    assert "off-rear-low is wet: wood moisture is 24.1 %" in shown
+
+
+def test_units_stand_by_urgency_then_by_slot_as_people_count(record):
+    units = [unit.code for unit in board.lot(record.engine, now_s=NOW_S).units]
+    assert units == ["van-wet", "van-lost", "van-dry"]
+    assert board.slot_order("A9") < board.slot_order("A10") < board.slot_order("B2")
+
+
+def test_a_unit_says_how_many_of_its_zones_are_unknown(record):
+    assert "1 of 4 zones unknown" in seen(record, "/")
+
+
+def test_an_empty_record_says_how_to_begin(tmp_path):
+    with open_record(tmp_path) as empty:
+        shown = seen(empty, "/")
+        assert "nothing is watched" in shown
+        assert "sillkeep import lot.toml" in shown
+        assert "No alarm is open." in seen(empty, "/alarms")
+        assert "No node has ever been heard." in seen(empty, "/chain")
+
+
+def test_the_file_an_empty_page_proposes_can_be_imported(tmp_path):
+    from monitor.lotfile import read_lot
+
+    with open_record(tmp_path) as empty:
+        proposed = re.search(r"<pre>(.*?)</pre>", seen(empty, "/"), re.DOTALL)[1]
+    (tmp_path / "lot.toml").write_text(proposed.replace("&#34;", '"'))
+    lot = read_lot(tmp_path / "lot.toml")
+    assert [unit.code for unit in lot.units] == ["rv1"]
+    assert [placement.zone for placement in lot.placements] == ["off-rear-low"]
+
+
+def test_a_unit_that_was_never_judged_is_unknown(tmp_path):
+    with open_record(tmp_path) as new:
+        from monitor.lot import Site
+
+        new.add_site(Site("home"))
+        new.add_unit(Unit("rv1", "home"))
+        new.add_zone("home", Zone("rv1", "off-rear-low"))
+        assert board.lot(new.engine, now_s=NOW_S).units[0].word == "unknown"
+        assert "heard never" in seen(new, "/")
+        assert "no probe is placed here" in seen(new, "/unit/rv1")
+
+
+def test_words_run_out_when_the_watch_stops_but_wet_stays(record):
+    later = board.lot(record.engine, now_s=NOW_S + 5 * 86400)
+    assert {unit.code: unit.word for unit in later.units} == {
+        "van-wet": "wet",
+        "van-lost": "unknown",
+        "van-dry": "unknown",
+    }
+    assert "Last progress: broker 5 days ago" in seen(record, "/", now_s=NOW_S + 5 * 86400)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "words_", "last", "unit"),
+    [
+        (["wall", "wall"], ["dry", "wet"], "", "wet"),
+        (["wall", "cabin"], ["dry", "damp"], "", "damp"),
+        (["wall", "wall"], ["dry", "unknown"], "dry", "dry"),
+        (["wall", "wall"], ["dry", "unknown"], "wet", "unknown"),
+        (["cabin", "cabin"], ["dry", "dry"], "", "unknown"),
+        (["cabin", "wall"], ["dry", "unknown"], "dry", "unknown"),
+        (["wall", "wall"], ["unknown", "unknown"], "wet", "unknown"),
+        (["outside"], ["unknown"], "", "unknown"),
+        ([], [], "", "unknown"),
+    ],
+)
+def test_a_unit_is_never_dry_on_what_nobody_knows(record, kinds, words_, last, unit):
+    any_zone = board.zone(record.engine, "van-dry", "air-main", site=False, now_s=NOW_S)
+    zones = [
+        replace(any_zone, kind=kind, word=word, last_word=last if word == "unknown" else word)
+        for kind, word in zip(kinds, words_, strict=True)
+    ]
+    word, reason = board.unit_word(zones)
+    assert word == unit
+    assert bool(reason) == (word == "unknown")
+
+
+# --- Unit and Zone --------------------------------------------------------------------------------
+
+
+def test_a_unit_shows_what_to_do_next_and_its_zones(record):
+    shown = seen(record, "/unit/van-wet")
+    assert "Open the unit, look above and up-slope" in shown
+    assert shown.count('href="/unit/van-wet/zone/') == 4
+    assert "24.0\u202f% (from air)" in shown or "24.1\u202f% (from air)" in shown
+
+
+def test_a_silent_zone_is_said_with_its_last_reading_and_last_word(record):
+    shown = seen(record, "/unit/van-lost")
+    assert "door-mid-high: last reading 2 days ago" in shown
+    assert "last known dry" in shown
+
+
+def test_an_address_that_leads_nowhere_says_so(record):
+    for address in ("/unit/nix", "/unit/van-wet/zone/nix", "/site/nix/zone/outside", "/nix"):
+        assert "<h1>No " in seen(record, address)
+
+
+def test_gaps_stay_gaps_in_the_chart_and_are_named(record):
+    address = "/unit/van-lost/zone/door-mid-high"
+    series = board.series(
+        record.engine,
+        board.zone(record.engine, "van-lost", "door-mid-high", site=False, now_s=NOW_S),
+        from_hour=NOW_S // HOUR_S - 14 * 24,
+        to_hour=NOW_S // HOUR_S,
+    )
+    assert int(np.isnan(series.temperature_c).sum()) == 48 + 40
+    temperature = charts(record, address)[0]["data"]
+    assert all(trace.get("connectgaps") is False for trace in temperature if trace.get("name"))
+    hatched = [trace for trace in temperature if trace.get("fillpattern")]
+    assert len(hatched) == 2
+    shown = seen(record, address)
+    assert "4 days without data" in shown
+    assert "No data for 40 h from Fri 14 Nov 2025 16:00." in shown  # Brussels is an hour ahead
+
+
+def test_all_charts_of_a_zone_share_one_time_axis(record):
+    figures = charts(record, "/unit/van-wet/zone/off-rear-low?days=60")
+    ranges = {str(figure["layout"]["xaxis"]["range"]) for figure in figures}
+    margins = {str(figure["layout"]["margin"]) for figure in figures}
+    assert len(figures) == 4
+    assert len(ranges) == len(margins) == 1
+
+
+def test_three_days_are_drawn_from_single_readings_and_longer_spans_from_hours(record):
+    short = charts(record, "/unit/van-wet/zone/off-rear-low?days=3")[0]["data"][0]
+    long = charts(record, "/unit/van-wet/zone/off-rear-low?days=14")[0]["data"][0]
+    assert 285 <= len(short["x"]) <= 289  # a reading each 15 min
+    assert len(long["x"]) == 14 * 24
+
+
+def test_the_site_s_own_zone_has_rain_but_no_word(record):
+    shown = seen(record, "/site/yard/zone/outside")
+    assert "Not judged" in shown
+    assert "38 mm of rain" in shown
+    assert "mould index" not in shown
+
+
+def test_fahrenheit_changes_what_is_shown_and_stays_in_the_links(record):
+    shown = seen(record, "/unit/van-wet?f=1")
+    assert "\u202f°F" in shown
+    assert 'href="/unit/van-wet/zone/off-rear-low?f=1"' in shown
+    assert drawing.shown_temperature(np.array([-40.0, 100.0]), fahrenheit=True).tolist() == [
+        -40,
+        212,
+    ]
+
+
+def test_the_table_behind_a_chart_holds_lowest_mean_highest_of_local_days(record):
+    shown = seen(record, "/unit/van-wet/zone/off-rear-low")
+    day = re.search(r'<th scope="row">2025-11-20</th>(.*?)</tr>', shown)[1]
+    cells = re.findall(r"<td>(.*?)</td>", day)
+    zone = board.zone(record.engine, "van-wet", "off-rear-low", site=False, now_s=NOW_S)
+    midnight_h = 1_763_593_200 // HOUR_S  # 2025-11-20T00:00+01:00
+    series = board.series(record.engine, zone, from_hour=midnight_h, to_hour=midnight_h + 24)
+    values = series.temperature_c
+    expected = [
+        f"{v:.1f}".replace("-", "\u2212") for v in (values.min(), values.mean(), values.max())
+    ]
+    assert cells[:3] == expected
+    assert cells[-1] == "24"
+
+
+def test_single_readings_far_apart_are_not_joined(tmp_path):
+    with filled_record(tmp_path, days=2) as own:
+        with own.engine.begin() as db:
+            hole = (NOW_S - 20 * HOUR_S, NOW_S - 10 * HOUR_S)
+            db.execute(t.reading.delete().where(t.reading.c.at_s.between(*hole)))
+        zone = board.zone(own.engine, "van-wet", "off-rear-low", site=False, now_s=NOW_S)
+        found = board.samples(own.engine, zone, from_s=NOW_S - 86400, to_s=NOW_S)
+    assert int(np.isnan(found.temperature_c).sum()) == 1
+    assert (np.diff(found.at_s) > 0).all()
+
+
+# --- Alarms ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def client(tmp_path: Path) -> Iterator[FlaskClient]:
+    filled_record(tmp_path, days=2).close()
+    with open_record(tmp_path, read_only=True) as opened:
+        app = make_app(opened, now=lambda: NOW_S, change=lambda: open_record(tmp_path))
+        yield app.server.test_client()
+
+
+def drawn(client: FlaskClient, path: str, search: str = "") -> str:
+    """What the browser gets for an address, as text."""
+    body = {
+        "output": "page.children",
+        "outputs": {"id": "page", "property": "children"},
+        "inputs": [
+            {"id": "address", "property": "pathname", "value": path},
+            {"id": "address", "property": "search", "value": search},
+            {"id": "beat", "property": "n_intervals", "value": 0},
+        ],
+        "changedPropIds": ["address.pathname"],
+    }
+    answer = client.post("/_dash-update-component", json=body)
+    assert answer.status_code == 200, answer.text
+    return "".join(stills(answer.json))
+
+
+def stills(part: object) -> Iterator[str]:
+    if isinstance(part, dict):
+        for name, value in part.items():
+            yield from [value] if name == "data-still" else stills(value)
+    elif isinstance(part, list):
+        for value in part:
+            yield from stills(value)
+
+
+def token(client: FlaskClient) -> str:
+    field = re.search(r'<input[^>]*name="token"[^>]*>', drawn(client, "/alarms"))[0]
+    return re.search(r'value="([\w-]+)"', field)[1]
+
+
+def acknowledge(client: FlaskClient, number: int, who: str, **changed: str):
+    sent = {"token": token(client), "back": "/alarms", "who": who} | changed
+    headers = {"Origin": sent.pop("origin", "http://localhost")}
+    return client.post(f"/alarms/{number}/acknowledge", data=sent, headers=headers)
+
+
+def test_open_alarms_come_first_with_class_state_and_times(record):
+    shown = seen(record, "/alarms")
+    order = [
+        shown.index(word) for word in ("unacknowledged", "returned unacknowledged", "Ended or")
+    ]
+    assert order == sorted(order)
+    assert "3 open alarms, 2 not acknowledged." in shown
+    assert "raised Mon 24 Nov 2025 06:00" in shown
+    assert "Europe/Brussels (UTC+01:00)" in shown
+
+
+def test_a_person_acknowledges_by_name_and_the_record_keeps_who_and_when(client):
+    answer = acknowledge(client, 1, " J. Doe ")
+    assert answer.status_code == 303
+    assert answer.location.startswith("/alarms?note=Alarm+1+acknowledged+by+J.+Doe")
+    shown = drawn(client, "/alarms")
+    assert "3 open alarms, 1 not acknowledged." in shown
+    assert "acknowledged Tue 25 Nov 2025 12:00 by J. Doe" in shown
+
+
+def test_what_cannot_be_acknowledged_is_answered_with_the_reason(client):
+    acknowledge(client, 1, "J")
+    assert "acknowledged+already" in acknowledge(client, 1, "J").location
+    assert "no+alarm+number+99" in acknowledge(client, 99, "J").location
+    assert "name+or+initials" in acknowledge(client, 2, "  ").location
+
+
+@pytest.mark.parametrize(
+    "changed", [{"token": "guess"}, {"token": ""}, {"origin": ""}, {"origin": "http://other"}]
+)
+def test_a_form_from_elsewhere_changes_nothing(client, changed):
+    assert acknowledge(client, 1, "J", **changed).status_code == 403
+    assert "3 open alarms, 2 not acknowledged." in drawn(client, "/alarms")
+
+
+def test_what_a_person_typed_is_shown_as_text(client):
+    acknowledge(client, 1, "<script>alert(1)</script>")
+    shown = drawn(client, "/alarms", "?note=<img src=x onerror=alert(1)>")
+    assert "<script>" not in shown
+    assert "<img src=x" not in shown
+    assert "&lt;script&gt;alert(1)" in shown
+
+
+# --- Chain and guard ------------------------------------------------------------------------------
+
+
+def test_the_chain_counts_what_came_and_what_was_refused(record):
+    chain = health.chain(record.engine, now_s=NOW_S)
+    assert (chain.rejects, chain.disputed, chain.pending) == (1, 0, 0)
+    assert chain.reasons == (("not JSON", 1, NOW_S - 3600),)
+    assert [node.code for node in chain.nodes if node.silent] == ["node-5"]
+    assert "not JSON" in seen(record, "/chain")
+
+
+def test_every_answer_carries_its_guard(client):
+    for path in ("/", "/assets/board.css", "/_dash-layout", "/nothing/here.map"):
+        answer = client.get(path)
+        answer.close()
+        assert answer.status_code == 200
+        assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
+        assert answer.headers["X-Content-Type-Options"] == "nosniff"
+        assert answer.headers["Referrer-Policy"] == "same-origin"
+    assert 'lang="en"' in client.get("/").text
+    assert not re.search(r'(src|href)="(https?:)?//', client.get("/").text)
+
+
+def test_an_error_tells_nothing_but_that_it_happened(client, caplog):
+    answer = client.post("/_dash-update-component", json={"output": "nothing"})
+    assert answer.status_code == 500
+    assert answer.text == "The board could not answer: see the log of the pages.\n"
+    assert "Traceback" in caplog.text
+    assert client.post("/_dash-update-component", json={"output": "x" * 100_000}).status_code == 413
+
+
+# --- painting, words, drawing ---------------------------------------------------------------------
+
+
+def test_painting_escapes_text_and_attributes_and_refuses_what_is_alive():
+    link = html.A(["a & b", html.B("<i>")], href='/"x', title=None)
+    assert paint.to_html(link) == '<a href="/&#34;x">a &amp; b<b>&lt;i&gt;</b></a>'
+    assert paint.to_html(dcc.Input(id="a", required=True)) == '<input required id="a">'
+    assert paint.to_html([html.Br(), 3, None, "<"]) == "<br>3&lt;"
+    with pytest.raises(TypeError, match="Graph cannot stand still"):
+        paint.to_html(html.Div(dcc.Graph()))
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(None, "never"), (-5, "0 s ago"), (59, "59 s ago"), (3600, "60 min ago"), (7200, "2 h ago"),
+     (3 * 86400, "3 days ago")],
+)  # fmt: skip
+def test_ages_are_said_in_one_unit(seconds, said):
+    assert words.age(seconds) == said
+
+
+def test_times_follow_the_site_s_clock_through_the_change_of_the_clocks():
+    assert words.when(1_761_436_800, "Europe/Brussels") == "Sun 26 Oct 2025 02:00"
+    assert words.when(1_761_440_400, "Europe/Brussels") == "Sun 26 Oct 2025 02:00"
+    assert words.clock_name(1_761_436_800, "Europe/Brussels") == "Europe/Brussels (UTC+02:00)"
+    assert words.offset_s(1_761_440_400, "Europe/Brussels") == 3600
+
+
+def test_a_wish_that_makes_no_sense_is_not_granted():
+    for search in ("?days=5", "?days=-1", "?days=x&f=2", "", "?days=99999999999999999999"):
+        asked = wish("/", search, now_s=0)
+        assert (asked.span_d, asked.fahrenheit) == (14, False)
+    assert wish("/", "?days=0&f=1", now_s=0).same() == "/?f=1&days=0"
+
+
+def test_thinning_keeps_every_extreme_and_every_gap():
+    values = np.sin(np.arange(60_000) / 700.0)
+    values[31_234], values[47_000], values[12_000:12_050] = 9.0, -9.0, np.nan
+    kept = drawing.thin(values, most=4000)
+    assert len(kept) <= 4100
+    assert (np.diff(kept) > 0).all()
+    assert {0, 31_234, 47_000, 59_999} <= set(kept.tolist())
+    assert np.isnan(values[kept]).any()
+    assert drawing.thin(values[:4000]).tolist() == list(range(4000))
+
+
+def test_gaps_are_spans_without_values():
+    at_s = np.arange(0, 10) * HOUR_S
+    values = np.array([np.nan, 1, 1, np.nan, np.nan, np.nan, 1, 1, np.nan, np.nan])
+    found = drawing.gaps_of(at_s, values, from_s=0, to_s=10 * HOUR_S)
+    assert found == [(0, HOUR_S), (3 * HOUR_S, 6 * HOUR_S), (8 * HOUR_S, 10 * HOUR_S)]
+    assert drawing.gaps_of(at_s, values * np.nan, from_s=0, to_s=36000) == [(0, 36000)]
+
+
+def test_a_long_span_is_drawn_as_daily_mean_within_its_extremes():
+    at_s = np.arange(400 * 24) * HOUR_S
+    values = np.sin(np.arange(400 * 24) / 24 * 2 * np.pi)
+    line = drawing.Line("temperature", at_s, values, drawing.WARM, swings=True)
+    band, mean = drawing.chart([line], drawing.Span(0, 400 * 86400), unit="°C").data
+    assert len(mean.x) == 400
+    assert float(np.max(band.y)) == pytest.approx(values.max())
+    assert float(np.min(band.y)) == pytest.approx(values.min())
+
+
+def test_a_strip_draws_line_rain_and_gap():
+    moisture, rain = np.full(56, 14.0), np.zeros(56)
+    moisture[10:14], rain[20] = np.nan, 8.0
+    drawn_ = drawing.strip(moisture, rain, limits_percent=(16.0, 20.0))
+    plain = drawing.strip(np.full(56, 14.0), np.zeros(56), limits_percent=(16.0, 20.0))
+    assert drawn_.startswith("data:image/svg+xml,")
+    assert "#" not in drawn_.split(",", 1)[1]  # a raw # would end the address
+    assert len(re.findall(r"M\d+ 0v", drawn_)) == 1
+    assert drawn_.count("stroke='%23b9c1bc'") == 1
+    assert plain.count("stroke='%23b9c1bc'") == 0
