@@ -1,1 +1,1 @@
-"""TODO."""
+"""Invented units, their weather and their nodes; the truth about them is known."""

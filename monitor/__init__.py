@@ -1,1 +1,1 @@
-"""TODO."""
+"""Everything that decides or remembers."""

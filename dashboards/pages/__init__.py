@@ -1,1 +1,1 @@
-"""TODO."""
+"""One module a page: records in, components out."""
