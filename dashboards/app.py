@@ -1,6 +1,7 @@
 """The board as a web application: addresses in, pages out."""
 
 import hmac
+import json
 import logging
 import re
 import secrets
@@ -9,13 +10,13 @@ from pathlib import Path
 from typing import Any, cast
 from urllib.parse import urlencode, urlsplit
 
-from dash import Dash, Input, Output, dcc, html
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 from flask import Flask, Response, redirect, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards import views, words
+from dashboards import paint, views, words
 from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
 from dashboards.pages import lot as lot_page
@@ -83,19 +84,23 @@ def make_app(record: Record, *, now: Callable[[], int], change: Callable[[], Rec
             dcc.Location(id="address", refresh="callback-nav"),
             dcc.Interval(id="beat", interval=REFRESH_MS),
             html.Div(id="page"),
+            html.Div(id="fresh"),
         ]
     )
     token = secrets.token_urlsafe(24)
 
     @app.callback(
         Output("page", "children"),
+        Output("fresh", "data-stills"),
+        Output("fresh", "data-charts"),
         Input("address", "pathname"),
         Input("address", "search"),
         Input("beat", "n_intervals"),
+        State("fresh", "data-charts"),
     )
-    def show(path: str, search: str, _beat: int) -> list[Component]:
-        asked = words.wish(path, search, now_s=now())
-        return page(record, asked, token=token)
+    def show(path: str, search: str, _beat: int, charts: str | None) -> tuple[Any, str, str]:
+        drawn = page(record, words.wish(path, search, now_s=now()), token=token)
+        return refreshed(drawn, charts) if ctx.triggered_id == "beat" else whole(drawn)
 
     _add_acknowledge(server, token, now=now, change=change)
     _guard(server, app)
@@ -109,6 +114,22 @@ def page(record: Record, asked: Wish, *, token: str) -> list[Component]:
     """Page of an address: read the record, view it."""
     blocks = _blocks(record, asked, token)
     return views.frame(asked, health.pulses(record.engine, now_s=asked.now_s), blocks)
+
+
+def whole(drawn: list[Component]) -> tuple[Any, str, str]:
+    """Answer to a new address: the page, nothing to refresh, the mark of its charts."""
+    return drawn, "", paint.chart_mark(drawn)
+
+
+def refreshed(drawn: list[Component], charts: str | None) -> tuple[Any, str, str]:
+    """Answer to a beat: the still parts only, as long as the charts show the same data.
+
+    Handing the page over anew would have the browser build it anew: charts would flicker, and what a
+    person opened or typed would be gone.
+    """
+    if paint.chart_mark(drawn) != (charts or ""):
+        return whole(drawn)
+    return no_update, json.dumps(paint.stills(drawn)), charts or ""
 
 
 def _blocks(record: Record, asked: Wish, token: str) -> list[Any]:

@@ -49,7 +49,29 @@ def to_html(part: Any) -> str:  # noqa: ANN401  whatever Dash takes as children
 
 def still(*parts: object, name: str) -> Component:
     """One component that shows `parts` as they are; `name` keeps it apart from its neighbours."""
-    return html.Div(key=name, className="still", **marked(data_still=to_html(parts)))
+    return html.Div(className="still", **marked(data_name=name, data_still=to_html(parts)))
+
+
+def stills(page: Sequence[Component]) -> dict[str, str]:
+    """HTML of a page's still parts, by name."""
+    parts = [part for top in page for part in (top, *_parts(top))]
+    return {
+        getattr(part, "data-name"): getattr(part, "data-still")
+        for part in parts
+        if hasattr(part, "data-still")
+    }
+
+
+def chart_mark(page: Sequence[Component]) -> str:
+    """What changes with the data of a page's charts: length and last time of every line."""
+    graphs = [part for top in page for part in _parts(top) if isinstance(part, dcc.Graph)]
+    traces = [
+        trace
+        for graph in graphs
+        for trace in getattr(graph, "figure").data  # noqa: B009  Dash sets it unannounced
+        if len(trace.x)
+    ]
+    return " ".join(f"{len(trace.x)}@{trace.x[-1]}" for trace in traces)
 
 
 def settle(blocks: Sequence[object]) -> list[Component]:
@@ -69,8 +91,14 @@ def _is_plain(part: Component) -> bool:
 
 def _is_live(block: object) -> bool:
     return isinstance(block, dcc.Graph) or (
-        isinstance(block, Component) and any(isinstance(c, dcc.Graph) for c in block._traverse())  # type: ignore[no-untyped-call]
+        isinstance(block, Component) and any(isinstance(c, dcc.Graph) for c in _parts(block))
     )
+
+
+def _parts(component: Component) -> list[Component]:
+    """Every component inside one."""
+    inside = component._traverse()  # type: ignore[no-untyped-call]
+    return [part for part in inside if isinstance(part, Component)]
 
 
 def _attribute(name: str, value: object) -> str:

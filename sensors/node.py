@@ -44,7 +44,7 @@ PACK_BYTES: Final = 65_536  # a pack of several samples stays below it
 WINDOW: Final = 1000  # samples sent and not yet stored; the monitor takes groups of 500
 RESEND_FIRST_S: Final = 60.0  # a receipt usually takes less than a second
 RESEND_LAST_S: Final = 900.0
-MISSED_AFTER_S: Final = 2.0  # a receipt that crossed the sending says nothing about it
+MISSED_AFTER_S: Final = 30.0  # a receipt that crossed the sending says nothing about it
 MISSED_TIMES: Final = 3
 RECONNECT_FIRST_S: Final = 1.0
 RECONNECT_LAST_S: Final = 60.0
@@ -291,8 +291,9 @@ class Node:
             self._ahead_s = receipt.utc - monotonic_s
             self._resend_s = RESEND_FIRST_S
             self.stored += self.outbox.forget(boot, receipt.seq, receipt.missing)
+            self._set_aside -= {key for key in self._set_aside if _covers(receipt, key)}
             for key in [key for key in self._sent if key[0] == boot and key[1] <= receipt.seq]:
-                if not any(first <= key[1] <= last for first, last in receipt.missing):
+                if _covers(receipt, key):
                     del self._sent[key]
                     self._missed.pop(key, None)
                 elif monotonic_s - self._sent[key] > MISSED_AFTER_S:
@@ -353,6 +354,13 @@ class Node:
         )
         for key, _ in samples:
             self._sent[key] = monotonic_s
+
+
+def _covers(receipt: Receipt, key: Key) -> bool:
+    """Whether a receipt says that a sample is stored."""
+    boot, seq = key
+    inside = boot == receipt.boot and seq <= receipt.seq
+    return inside and not any(first <= seq <= last for first, last in receipt.missing)
 
 
 def _state(word: str) -> bytes:

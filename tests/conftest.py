@@ -15,8 +15,13 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
+from hypothesis import HealthCheck, settings
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.properties import Properties
+
+# how long an example takes is the machine's business: benchmarks time, tests do not
+settings.register_profile("here", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("here")
 
 ROOT = Path(__file__).parent.parent
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")

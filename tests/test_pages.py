@@ -255,13 +255,18 @@ def client(tmp_path: Path) -> Iterator[FlaskClient]:
 def drawn(client: FlaskClient, path: str, search: str = "") -> str:
     """What the browser gets for an address, as text."""
     body = {
-        "output": "page.children",
-        "outputs": {"id": "page", "property": "children"},
+        "output": "..page.children...fresh.data-stills...fresh.data-charts..",
+        "outputs": [
+            {"id": "page", "property": "children"},
+            {"id": "fresh", "property": "data-stills"},
+            {"id": "fresh", "property": "data-charts"},
+        ],
         "inputs": [
             {"id": "address", "property": "pathname", "value": path},
             {"id": "address", "property": "search", "value": search},
             {"id": "beat", "property": "n_intervals", "value": 0},
         ],
+        "state": [{"id": "fresh", "property": "data-charts", "value": None}],
         "changedPropIds": ["address.pathname"],
     }
     answer = client.post("/_dash-update-component", json=body)
@@ -437,3 +442,21 @@ def test_a_strip_draws_line_rain_and_gap():
     assert len(re.findall(r"M\d+ 0v", drawn_)) == 1
     assert drawn_.count("stroke='%23b9c1bc'") == 1
     assert plain.count("stroke='%23b9c1bc'") == 0
+
+
+def test_a_beat_refreshes_words_and_leaves_charts_alone_until_their_data_change(record):
+    from dash import no_update
+
+    from dashboards.app import refreshed, whole
+
+    address = wish("/unit/van-wet/zone/off-rear-low", "", now_s=NOW_S)
+    drawn_ = page(record, address, token="t")
+    _, _, mark = whole(drawn_)
+    children, stills_, same = refreshed(
+        page(record, replace(address, now_s=NOW_S + 60), token="t"), mark
+    )
+    assert children is no_update
+    assert "Tue 25 Nov 2025 11:01<" in stills_
+    assert same == mark
+    hour_later = page(record, replace(address, now_s=NOW_S + 4 * 3600), token="t")
+    assert refreshed(hour_later, mark)[0] is hour_later

@@ -25,7 +25,19 @@
     if (focus >= 0) part.querySelectorAll(OPERABLE)[focus]?.focus({ preventScroll: true });
   }
 
+  // A beat brings the still parts alone: they are put in place without the renderer.
+  function refresh() {
+    const text = document.getElementById("fresh")?.dataset.stills;
+    if (!text || text === refresh.done) return;
+    refresh.done = text;
+    const stills = JSON.parse(text);
+    for (const part of document.querySelectorAll("[data-name]")) {
+      if (part.dataset.name in stills) part.dataset.still = stills[part.dataset.name];
+    }
+  }
+
   function look() {
+    refresh();
     document.querySelectorAll("[data-still]").forEach(paint);
     const drawn = document.querySelector("[data-drawn]")?.dataset.drawn;
     if (drawn && drawn !== look.drawn) { look.drawn = drawn; answered = Date.now(); tellAge(); }
@@ -57,7 +69,7 @@
   });
 
   new MutationObserver(look).observe(document.documentElement, {
-    subtree: true, childList: true, attributes: true, attributeFilter: ["data-still"],
+    subtree: true, childList: true, attributes: true, attributeFilter: ["data-still", "data-stills"],
   });
   setInterval(tellAge, 5000);
 })();

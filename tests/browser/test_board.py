@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
-from waitress.server import create_server
+from werkzeug.serving import make_server
 
 from dashboards.app import make_app
 from monitor.store.record import open_record
@@ -46,15 +46,14 @@ class Board:
         self.record = open_record(home, read_only=True)
         self.now_s = NOW_S
         app = make_app(self.record, now=lambda: self.now_s, change=lambda: open_record(home))
-        self.server = create_server(app.server, host="127.0.0.1", port=0, threads=4)
-        self.address = f"http://127.0.0.1:{self.server.effective_port}"
-        self.thread = threading.Thread(target=self.server.run)
+        self.server = make_server("127.0.0.1", 0, app.server, threaded=True)
+        self.address = f"http://127.0.0.1:{self.server.server_port}"
+        self.thread = threading.Thread(target=self.server.serve_forever)
         self.thread.start()
 
     def stop(self) -> None:
-        self.server.task_dispatcher.shutdown()
-        self.server.close()
-        self.server._map.clear()
+        self.server.shutdown()
+        self.server.server_close()
         self.thread.join(10)
         self.record.close()
 

@@ -11,6 +11,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from sensors import node as node_module
 from sensors.node import Broker, Node, Replayed, run
 from sensors.outbox import Outbox
 from sensors.wire import Reading, Receipt, decode, encode_receipt
@@ -188,8 +189,9 @@ def test_several_nodes_share_a_process_and_tell_their_state(mosquitto, monitor, 
 
 
 def test_a_sample_that_is_never_stored_is_set_aside_and_the_others_go_on(
-    mosquitto, monitor, tmp_path
+    mosquitto, monitor, tmp_path, monkeypatch
 ):
+    monkeypatch.setattr(node_module, "MISSED_AFTER_S", 1.0)  # a minute of patience is not tested
     node = node_of(mosquitto, tmp_path)
     hot = [Reading(site="yard", node="n1", at_s=START_S, temperature_c=700.0)]
     node.add([hot, *samples(1)])
