@@ -140,7 +140,10 @@ def test_a_sample_stays_on_disk_until_its_receipt(mosquitto, monitor, tmp_path):
     node.close()
 
 
-def test_a_lost_pack_is_sent_again_because_the_receipt_names_it(mosquitto, monitor, tmp_path):
+def test_a_lost_pack_is_sent_again_because_the_receipt_names_it(
+    mosquitto, monitor, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(node_module, "MISSED_AFTER_S", 1.0)
     node = node_of(mosquitto, tmp_path)
     node.add(samples(150))
     monitor.lose = lambda number: number == 2
