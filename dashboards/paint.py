@@ -14,6 +14,14 @@ from dash import dcc, html
 from dash.development.base_component import Component
 from markupsafe import escape
 
+_BOOKS = {
+    "_prop_names",
+    "_valid_wildcard_attributes",
+    "available_properties",
+    "available_wildcard_properties",
+    "_namespace",
+    "_type",
+}  # what a component keeps of itself
 _VOID = {"img", "input", "br", "hr"}
 _RENAMED = {"className": "class", "htmlFor": "for", "colSpan": "colspan", "autoComplete": "autocomplete",
             "maxLength": "maxlength", "tabIndex": "tabindex", "dateTime": "datetime"}  # fmt: skip
@@ -41,7 +49,7 @@ def to_html(part: Any) -> str:  # noqa: ANN401  whatever Dash takes as children
     if not isinstance(part, Component) or not _is_plain(part):
         raise TypeError(f"{type(part).__name__} cannot stand still: give it to the page by itself")
     tag = part._type.lower()
-    properties = part.to_plotly_json()["props"]  # type: ignore[no-untyped-call]
+    properties = {name: value for name, value in vars(part).items() if name not in _BOOKS}
     children = properties.pop("children", None)
     opening = f"<{tag}{''.join(_attribute(name, value) for name, value in properties.items())}>"
     return opening if tag in _VOID else f"{opening}{to_html(children)}</{tag}>"
@@ -90,9 +98,8 @@ def _is_plain(part: Component) -> bool:
 
 
 def _is_live(block: object) -> bool:
-    return isinstance(block, dcc.Graph) or (
-        isinstance(block, Component) and any(isinstance(c, dcc.Graph) for c in _parts(block))
-    )
+    """Whether a block is a chart, or a frame around one."""
+    return isinstance(block, dcc.Graph) or isinstance(getattr(block, "children", None), dcc.Graph)
 
 
 def _parts(component: Component) -> list[Component]:

@@ -74,7 +74,9 @@ _REFUSALS: dict[tuple[AlarmState, Act], str] = {
 }
 
 
-def alarm_class(kind: AlarmKind, *, cause: str = "", in_use: bool = False) -> AlarmClass:
+def alarm_class(
+    kind: AlarmKind, *, cause: str = "", in_use: bool = False, weather_explains: bool = False
+) -> AlarmClass:
     """How soon an alarm of a kind asks for its answer.
 
     Parameters
@@ -85,7 +87,12 @@ def alarm_class(kind: AlarmKind, *, cause: str = "", in_use: bool = False) -> Al
         `wet` from condensation waits for this week.
     in_use : bool
         The unit is occupied or its water is on: liquid water then asks for an answer at once.
+    weather_explains : bool
+        The air outside alone makes a zone this damp: true, and nothing to open a unit for. A damp
+        month would otherwise bury the few zones that have water of their own.
     """
+    if kind == "damp" and weather_explains:
+        return "season"
     if kind == "wet" and cause == "condensation":
         return "this week"
     if kind == "water contact" and in_use:

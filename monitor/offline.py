@@ -154,7 +154,12 @@ def _paired(unit: str, changes: Sequence[judge.AlarmChange], *, in_use: bool) ->
             found[key] = replace(found[key], cleared_s=change.cleared_s)
             continue
         cause = str(change.facts.get("cause", ""))
-        class_ = alarms.alarm_class(change.kind, cause=cause, in_use=in_use)
+        class_ = alarms.alarm_class(
+            change.kind,
+            cause=cause,
+            in_use=in_use,
+            weather_explains=text.weather_explains(change.facts),
+        )
         said = text.alarm_text(
             change.kind, zone=change.zone, alarm_class=class_, facts=change.facts
         )

@@ -100,6 +100,18 @@ def _moisture(facts: Mapping[str, float | str]) -> str:
     return f"{said}; that is {weighed} the {ambient:.1f} % the weather alone explains)"
 
 
+def weather_explains(facts: Mapping[str, float | str]) -> bool:
+    """Whether wood is within 1 point of what the air outside alone makes of it.
+
+    One point: the error of a 2 % sensor at 80 % humidity.
+    """
+    wood, ambient = (
+        _number(facts, "wood_moisture_percent"),
+        _number(facts, "ambient_moisture_percent"),
+    )
+    return facts.get("kind") not in {"cabin", "bed"} and wood - ambient < 1.0
+
+
 def _rain(facts: Mapping[str, float | str]) -> str:
     rain = _number(facts, "rain_72_mm")
     if isnan(rain):
@@ -120,7 +132,7 @@ def _why_wet(facts: Mapping[str, float | str]) -> str:
             "Water is coming from somewhere other than the air outside: a leak is likely, plumbing "
             "or trapped moisture are possible. " + rain
         )
-    if isfinite(wood) and isfinite(ambient) and wood - ambient < 1.0:
+    if weather_explains(facts):
         return (
             "The weather explains it: a damp spell, and no sign of a leak in this zone's figures. "
             + rain
@@ -129,11 +141,7 @@ def _why_wet(facts: Mapping[str, float | str]) -> str:
 
 
 def _response_to_damp(facts: Mapping[str, float | str]) -> str:
-    wood, ambient = (
-        _number(facts, "wood_moisture_percent"),
-        _number(facts, "ambient_moisture_percent"),
-    )
-    if isfinite(wood) and isfinite(ambient) and wood - ambient < 1.0:
+    if weather_explains(facts):
         return "Nothing to open for this alone: air or dry the unit when the air outside holds less water"
     return "Compare it with its dry twin, look for the entry above and up-slope, and check again after rain"
 

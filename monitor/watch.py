@@ -179,7 +179,12 @@ def _new_alarm(
     unit: Unit, change: judge.AlarmChange, cleared_s: int | None, *, now_s: int, in_use: bool
 ) -> NewAlarm:
     cause = str(change.facts.get("cause", ""))
-    alarm_class = alarms.alarm_class(change.kind, cause=cause, in_use=in_use)
+    alarm_class = alarms.alarm_class(
+        change.kind,
+        cause=cause,
+        in_use=in_use,
+        weather_explains=text.weather_explains(change.facts),
+    )
     said = text.alarm_text(
         change.kind, zone=change.zone, alarm_class=alarm_class, facts=change.facts
     )

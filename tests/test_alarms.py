@@ -73,6 +73,17 @@ def test_condensation_waits_and_water_in_a_unit_in_use_does_not() -> None:
     assert alarms.alarm_class("water contact", in_use=True) == "act now"
 
 
+def test_dampness_that_the_weather_explains_opens_no_unit() -> None:
+    assert alarms.alarm_class("damp") == "this week"
+    assert alarms.alarm_class("damp", weather_explains=True) == "season"
+    assert alarms.alarm_class("wet", weather_explains=True) == "today"
+    damp_month = FACTS | {"wood_moisture_percent": 16.5, "ambient_moisture_percent": 20.0}
+    assert text.weather_explains(damp_month)
+    assert not text.weather_explains(FACTS)
+    assert not text.weather_explains(FACTS | {"ambient_moisture_percent": float("nan")})
+    assert not text.weather_explains(damp_month | {"kind": "cabin"})
+
+
 def test_only_freezing_and_water_in_use_may_wake_anyone() -> None:
     waking = {kind for kind, class_ in alarms.CLASSES.items() if class_ == "act now"}
     assert waking == {"freezing"}

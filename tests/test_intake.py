@@ -52,13 +52,18 @@ def test_later_messages_do_not_put_the_commit_off() -> None:
 
 
 def test_a_full_batch_is_due_at_once() -> None:
-    assert not holding(BATCH_READINGS - 1).is_due(100.0)
-    assert holding(BATCH_READINGS).is_due(100.0)
+    assert not holding(BATCH_MESSAGES - 1).is_due(100.0)
+    assert holding(BATCH_MESSAGES).is_due(100.0)
+    packs = Batch()
+    packs.add([READING] * (BATCH_READINGS - 1), [], packet=1, received_s=0, now_s=100.0)
+    assert not packs.is_due(100.0)
+    packs.add([READING], [], packet=2, received_s=0, now_s=100.0)
+    assert packs.is_due(100.0)
 
 
 def test_messages_without_readings_fill_a_batch_too() -> None:
     batch = Batch()
-    for packet in range(1, BATCH_READINGS + 1):
+    for packet in range(1, BATCH_MESSAGES + 1):
         batch.add([], [], packet=packet, received_s=0, now_s=100.0)
     assert batch.is_due(100.0)
     rejected = Batch()
@@ -74,7 +79,7 @@ def test_a_message_of_quality_zero_is_not_acknowledged() -> None:
 
 
 def test_a_held_batch_keeps_everything_and_waits_longer_each_time() -> None:
-    batch = holding(BATCH_READINGS)
+    batch = holding(BATCH_MESSAGES)
     waits = []
     for _ in range(10):
         batch.hold(200.0)
@@ -83,7 +88,7 @@ def test_a_held_batch_keeps_everything_and_waits_longer_each_time() -> None:
         assert batch.is_due(batch.due_s)
     assert waits[:3] == pytest.approx([0.1, 0.2, 0.4])
     assert waits[-1] == pytest.approx(RETRY_LAST_S)
-    assert len(batch.readings) == len(batch.packets) == BATCH_READINGS
+    assert len(batch.readings) == len(batch.packets) == BATCH_MESSAGES
 
 
 def test_a_refused_subscription_ends_the_intake_with_a_sentence() -> None:

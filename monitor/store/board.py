@@ -30,7 +30,7 @@ from monitor.store import schema as t
 
 HOUR_S = 3600
 STRIP_DAYS = 14  # two weeks hold several rains, and fit a phone
-STRIP_STEP_H = 6  # wood moisture is a running 24 h mean: four points a day lose nothing
+STRIP_STEP_H = 12  # wood moisture is a running 24 h mean: a point by day and by night tells it
 # a word runs out as a node falls silent, 3 x the declared silence + 15 min; an hour more, because
 # the watch judges whole hours
 WORD_GRACE_S = 900 + HOUR_S
@@ -414,6 +414,9 @@ _NOW = (
 )
 
 
+_NOW_FROM = 6  # their place in the rows of `_zones_now`
+
+
 def _zones_now(
     db: Connection, *, now_s: int, unit: str | None = None, site: str = ""
 ) -> list[ZoneNow]:
@@ -475,7 +478,7 @@ def _zone_now(row: AnyRow, placed: Sequence[tuple[int, int | None, int]], now_s:
         heard_s=max((heard for _, heard, _ in placed if heard is not None), default=None),
         silence_s=silence_s,
         placed_s=max((since for since, _, _ in placed), default=None),
-        **{name: getattr(row, name) for name in _NOW},
+        **dict(zip(_NOW, row[_NOW_FROM : _NOW_FROM + len(_NOW)], strict=True)),
     )
 
 
