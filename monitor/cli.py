@@ -216,6 +216,7 @@ def _log_to_stderr() -> None:
     logging.basicConfig(
         level=logging.INFO, format="%(asctime)s %(name)s %(levelname)s %(message)s", force=True
     )
+    logging.getLogger("alembic").setLevel(logging.WARNING)
 
 
 @app.command()

@@ -177,6 +177,9 @@ def _draw(figure: go.Figure, line: Line, span: Span, *, unit: str) -> None:
     if line.swings and span.to_s - span.from_s > SWING_DAYS * 86400:
         day = (at_s + span.offset_s) // 86400
         low, values, high = per_day(day, values)
+        counts = np.unique(day, return_counts=True)[1]
+        # the mean of a part of a day, at the ends of the span, would show sun or night alone
+        low, values, high = (np.where(counts < 24, np.nan, v) for v in (low, values, high))
         at_s = np.unique(day) * 86400 + 43200 - span.offset_s
         name = f"{line.name}, daily mean and extremes"
         _shade(figure, _stamps(at_s, span), low, high, line.colour)
@@ -273,7 +276,7 @@ def _stamps(at_s: Ints, span: Span) -> NDArray[np.datetime64]:
 
 _DAY_MS = 86_400_000
 _TICKS = [
-    {"dtickrange": [None, _DAY_MS - 1], "value": "%-d %b %H:%M"},
+    {"dtickrange": [None, _DAY_MS - 1], "value": "%H:%M\n%-d %b"},
     {"dtickrange": [_DAY_MS, 27 * _DAY_MS], "value": "%-d %b"},
     {"dtickrange": [27 * _DAY_MS, None], "value": "%b %Y"},
 ]
@@ -288,7 +291,7 @@ def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
         plot_bgcolor=PAPER,
         height=230,
         # the same margins on every chart: times stand above each other
-        margin={"l": 44, "r": 10, "t": 26, "b": 30},
+        margin={"l": 44, "r": 10, "t": 26, "b": 38},
         font={"family": "inherit", "size": 12, "color": INK},
         hovermode="x unified",
         dragmode=False,
@@ -299,7 +302,8 @@ def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
             "type": "date",
             "range": list(edges),
             "showgrid": False,
-            "nticks": 7,
+            "nticks": 6,
+            "tickangle": 0,
             "hoverformat": "%a %-d %b %Y %H:%M",
             "tickformatstops": _TICKS,
         },
@@ -372,7 +376,7 @@ def strip(moisture_percent: Floats, rain_mm: Floats, *, limits_percent: tuple[fl
     damp, wet = (float(_height(np.array([limit]))[0]) for limit in limits_percent)
     heavy = np.where(moisture_percent >= limits_percent[1], y, np.nan)
     parts = [
-        f"<path d='M0 {damp:.1f}H{STRIP_W}M0 {wet:.1f}H{STRIP_W}' stroke='{HAIR}'/>",
+        f"<path d='M0 {damp:.1f}H{STRIP_W}M0 {wet:.1f}H{STRIP_W}' stroke='{FAINT}' stroke-width='.6'/>",
         *_hatched(np.isnan(moisture_percent)),
         f"<path d='{_rain_path(x, rain_mm)}' stroke='{RAIN}' stroke-width='2'/>",
         f"<path d='{_line_path(x, y)}' stroke='{WATER}' stroke-width='1.6'/>",
@@ -437,7 +441,8 @@ def _hatched(missing: NDArray[np.bool_]) -> list[str]:
     """Slanting hairlines over what is not known."""
     steps = len(missing)
     lines = "".join(
-        f"M{STRIP_W * (k + 0.1) / steps:.0f} {STRIP_H - 4}l{STRIP_W * 0.8 / steps:.1f} -{STRIP_H // 2}"
-        for k in np.flatnonzero(missing)
+        f"M{STRIP_W * k / steps:.0f} {STRIP_H - 4}l{STRIP_W * 0.4 / steps:.1f} -{STRIP_H // 2}"
+        for known in np.flatnonzero(missing)
+        for k in (known + 0.05, known + 0.55)
     )
     return [f"<path d='{lines}' stroke='#b9c1bc'/>"] if lines else []

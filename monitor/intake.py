@@ -42,8 +42,8 @@ from sensors.wire import Reading, Receipt, Reject, decode, encode_receipt
 if TYPE_CHECKING:
     from monitor.store import NodeReceipt, Record
 
-# a commit waits for the disk however little it holds: at 500 readings that is a third of the time
-# a reading takes, at 2000 a tenth, and still no other writer waits longer than about 0.1 s
+# a commit waits for the disk however little it holds: 18 us a reading in groups of 500, 9 us in
+# groups of 2000 (measured, beside 25 to 30 us of work); larger ones would keep other writers waiting
 BATCH_READINGS = 2000
 BATCH_MESSAGES = 500  # half of RECEIVE_MAXIMUM: the rest is on its way while this is stored
 BATCH_WAIT_S = 0.1  # a lone reading is stored this long after it came

@@ -7,6 +7,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.errors import ConfigError
 from monitor.intake import (
+    BATCH_MESSAGES,
     BATCH_READINGS,
     BATCH_WAIT_S,
     RETRY_LAST_S,

@@ -428,6 +428,7 @@ def test_a_long_span_is_drawn_as_daily_mean_within_its_extremes():
     line = drawing.Line("temperature", at_s, values, drawing.WARM, swings=True)
     band, mean = drawing.chart([line], drawing.Span(0, 400 * 86400), unit="°C").data
     assert len(mean.x) == 400
+    assert not np.isnan(mean.y).any()
     assert float(np.max(band.y)) == pytest.approx(values.max())
     assert float(np.min(band.y)) == pytest.approx(values.min())
 

@@ -55,7 +55,7 @@ def _next(unit: UnitNow, site: SiteRow, asked: Wish) -> Component:
             _todo(unit.alarms[0], site),
             html.P(
                 html.A(
-                    f"{words.count(more, 'more open alarm')}" if more else "Acknowledge it",
+                    f"{words.count(more, 'more open alarm')}" if more else "To the alarms",
                     href=asked.link("/alarms"),
                 )
             ),
