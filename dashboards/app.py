@@ -182,7 +182,10 @@ def _hours(record: Record, zone: board.ZoneNow, asked: Wish) -> tuple[int, int]:
     if zone.hour is not None and to_hour - 3 < zone.hour:
         to_hour = zone.hour + 1  # the newest hours are still to be judged: no gap
     if asked.span_d:
-        return to_hour - asked.span_d * 24, to_hour
+        span_h = asked.span_d * 24
+        if zone.heard_s is not None and zone.heard_s // 3600 < to_hour - span_h:
+            to_hour = zone.heard_s // 3600 + 1  # nothing would be seen: its last days instead
+        return to_hour - span_h, to_hour
     first = board.first_hour(record.engine, zone)
     return max(to_hour - 24 if first is None else first, to_hour - ALL_SPAN_H), to_hour
 

@@ -160,6 +160,13 @@ def test_a_silent_zone_is_said_with_its_last_reading_and_last_word(record):
     assert "last known dry" in shown
 
 
+def test_a_zone_silent_for_months_shows_the_last_days_it_was_heard(record):
+    later_s = NOW_S + 200 * 86_400
+    shown = seen(record, "/unit/van-wet/zone/off-rear-low", now_s=later_s)
+    assert "Temperature last" in shown
+    assert "unknown" in shown
+
+
 def test_an_address_that_leads_nowhere_says_so(record):
     for address in ("/unit/nix", "/unit/van-wet/zone/nix", "/site/nix/zone/outside", "/nix"):
         assert "<h1>No " in seen(record, address)
