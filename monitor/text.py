@@ -101,15 +101,16 @@ def _moisture(facts: Mapping[str, float | str]) -> str:
 
 
 def weather_explains(facts: Mapping[str, float | str]) -> bool:
-    """Whether wood is within 1 point of what the air outside alone makes of it.
+    """Whether wood in the zone is within 1 point of what the air outside alone makes of it.
 
-    One point: the error of a 2 % sensor at 80 % humidity.
+    One point: the error of a 2 % sensor at 80 % humidity. In a room: its air holds hardly more
+    water than the air outside.
     """
     wood, ambient = (
         _number(facts, "wood_moisture_percent"),
         _number(facts, "ambient_moisture_percent"),
     )
-    return facts.get("kind") not in {"cabin", "bed"} and wood - ambient < 1.0
+    return wood - ambient < 1.0
 
 
 def _rain(facts: Mapping[str, float | str]) -> str:
@@ -152,7 +153,9 @@ def _damp(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         return AlarmText(
             f"{zone} is damp: over the last day humidity at its coldest surface averaged {surface:.0f} % "
             f"(temperature factor {facts.get('factor', 'assumed')}).",
-            "Likely cause: condensation, from people, cooking, wet things or a warm spell after cold.",
+            "The weather explains it: the air inside holds hardly more water than the air outside."
+            if weather_explains(facts)
+            else "Likely cause: condensation, from people, cooking, wet things or a warm spell after cold.",
             "Mould grows on surfaces that stay above about 80 %.",
             "Air the unit when the air outside holds less water, heat gently, wipe cold surfaces",
             "Do not close the vents of a unit somebody sleeps in.",
