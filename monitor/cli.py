@@ -120,7 +120,8 @@ def judge(
     table, found = offline.judge_history(file.zones, known, noted, altitude_m=altitude)
     files.write_hours(hours, table)
     files.write_alarms(alarms, offline.alarm_columns(found))
-    for note in (*file.notes, *zone_notes, *kind_notes, *event_notes):
+    strays = files.stray_events(noted, known)
+    for note in (*file.notes, *zone_notes, *kind_notes, *event_notes, *strays):
         typer.echo(note, err=True)
     for reject in file.rejects[:5]:
         typer.echo(f"line {reject.line}: {reject.reason}", err=True)

@@ -59,9 +59,13 @@ def judge_history(
     found: list[Found] = []
     for unit in sorted({unit for unit, _ in readings if unit}):
         own = {zone: series for (u, zone), series in readings.items() if u == unit}
+        # a zone that is declared as watched and was never heard is unknown, not absent
+        unheard = {
+            z for (u, z), zone in zones.items() if u == unit and zone.watched_from_s is not None
+        }
         watched = judge.Watched(
             unit=unit,
-            zones=tuple(zones[unit, zone] for zone in sorted(own)),
+            zones=tuple(zones[unit, zone] for zone in sorted(own.keys() | unheard)),
             readings=own,
             site=site,
             events=tuple(e for e in events if e.unit in {"", unit}),
@@ -105,12 +109,14 @@ def _judge_unit(watched: judge.Watched) -> tuple[list[Table], list[Found]]:
         checkpoints=False,
     )
     tables = [
-        _labelled(watched.unit, z.code, z.kind, judgement.hours[z.code]) for z in watched.zones
+        _labelled(watched.unit, z.code, z.kind, judgement.hours[z.code])
+        for z in watched.zones
+        if z.code in judgement.hours
     ]
     in_use = any(event.kind in {"occupied", "water on"} for event in watched.events)
     found = _paired(watched.unit, judgement.alarms, in_use=in_use)
-    for zone in watched.zones:
-        found += _silences(watched.unit, zone.code, watched.readings[zone.code])
+    for zone, series in watched.readings.items():
+        found += _silences(watched.unit, zone, series)
     return tables, sorted(found, key=lambda alarm: (alarm.zone, alarm.raised_s))
 
 

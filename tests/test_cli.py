@@ -67,6 +67,34 @@ def test_judge_writes_hours_and_alarms_with_the_columns_promised(wet_wall: Path)
     assert raised["text"].str.contains("weather alone explains").any()
 
 
+def test_a_declared_zone_never_heard_is_unknown_and_a_stray_event_is_told(
+    wet_wall: Path, tmp_path: Path
+) -> None:
+    zones, events = tmp_path / "zones.csv", tmp_path / "events.csv"
+    zones.write_text(
+        "unit,zone,kind,watched_from\nu1,off-rear-low,wall,\n,outside,outside,\n"
+        "u1,roof-vent1-ring,roof,2030-01-02T00:00Z\n",
+        encoding="utf-8",
+    )
+    events.write_text("time,unit,zone,kind,value\n2030-01-02T00:00Z,u9,,hose,\n", encoding="utf-8")
+    hours = tmp_path / "h.csv"
+    done = sillkeep(
+        tmp_path,
+        "judge",
+        str(wet_wall),
+        f"--hours={hours}",
+        f"--alarms={tmp_path / 'a.csv'}",
+        f"--zones={zones}",
+        f"--events={events}",
+    )
+    assert done.returncode == 0, done.stderr
+    assert "u9" in done.stderr
+    table = pd.read_csv(hours)
+    roof = table[table["zone"] == "roof-vent1-ring"]
+    assert len(roof) == 120
+    assert set(roof["state"]) == {"unknown"}
+
+
 def test_judge_reads_and_writes_parquet_alike(wet_wall: Path, tmp_path: Path) -> None:
     parquet = tmp_path / "readings.parquet"
     pd.read_csv(wet_wall).to_parquet(parquet)
