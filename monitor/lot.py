@@ -1,16 +1,17 @@
-"""The domain's data: sites, units, zones, nodes and what happened to them. Frozen, no behaviour.
+"""The domain's data: sites, units, zones, nodes and what happened to them. Frozen; the one rule is when a node is silent.
 
 Times are whole seconds since 1970-01-01T00:00Z (`_s`); an hour number (`hour`) is such a time
 divided by 3600, a day number by 86400. Codes are what people write (`off-rear-low`); the record
 keeps its own integer keys beside them.
 """
 
-import re
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Literal, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import NDArray
+
+from sensors.wire import SILENCE_S
 
 ZoneKind = Literal[
     "wall",
@@ -70,9 +71,7 @@ STRUCTURE_KINDS: frozenset[ZoneKind] = frozenset(
 )  # judged by wood moisture
 AIR_KINDS: frozenset[ZoneKind] = frozenset({"cabin", "bed"})  # judged at the coldest surface
 
-CODE = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")  # site, unit, zone, node, probe: fullmatch
-
-DEFAULT_SILENCE_S = 900  # longest expected silence of a node that declares none
+DEFAULT_SILENCE_S = SILENCE_S  # longest expected silence of a node that declares none
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,3 +150,11 @@ class ZoneReadings:
     rain_mm: NDArray[np.float64]  # since the sample before
     silence_s: NDArray[np.int64]  # longest silence the node declared
     cover_s: NDArray[np.int64]  # the longest time this reading may stand for
+
+
+Seconds = TypeVar("Seconds", int, NDArray[np.int64])
+
+
+def silent_after_s(silence_s: Seconds) -> Seconds:
+    """How long after its newest reading a node is silent, in seconds, by the silence it declared."""
+    return 3 * silence_s + 900

@@ -25,7 +25,6 @@ from msgspec import Meta, Struct
 
 from monitor.errors import InputError
 from monitor.lot import (
-    CODE,
     EVENT_KINDS,
     ZONE_KINDS,
     Event,
@@ -38,6 +37,7 @@ from monitor.lot import (
     ZoneKind,
 )
 from monitor.times import parse_time, time_zone
+from sensors.wire import CODE
 
 
 @dataclass(frozen=True, slots=True)

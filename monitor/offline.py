@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from monitor import alarms, judge, text
 from monitor.judge.day import DAY_H
 from monitor.judge.hours import HOUR_S
-from monitor.lot import Event, Zone, ZoneReadings
+from monitor.lot import Event, Zone, ZoneReadings, silent_after_s
 
 Table = dict[str, NDArray[Any]]
 
@@ -177,7 +177,7 @@ def _paired(unit: str, changes: Sequence[judge.AlarmChange], *, in_use: bool) ->
 
 def _silences(unit: str, zone: str, series: ZoneReadings) -> list[Found]:
     """Gaps longer than the silence rule allows."""
-    limit_s = series.at_s + 3 * series.silence_s + 900
+    limit_s = series.at_s + silent_after_s(series.silence_s)
     gaps = np.flatnonzero(series.at_s[1:] > limit_s[:-1])
     class_ = alarms.alarm_class("silent")
     return [

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from monitor import alarms, judge, text
 from monitor.errors import InputError
-from monitor.lot import DEFAULT_SILENCE_S, AlarmKind, Placement, Site, Unit
+from monitor.lot import DEFAULT_SILENCE_S, AlarmKind, Placement, Site, Unit, silent_after_s
 from monitor.store import (
     Alarm,
     AlarmStep,
@@ -57,18 +57,28 @@ def tick(record: Record, *, now_s: int) -> Round:
     record.deal_marks(to_hour=now_s // HOUR_S)
     for site in sites.values():
         judge_site(record, site, to_hour=now_s // HOUR_S)
-    for due in record.due(to_hour=now_s // HOUR_S):
+    dues = record.due(to_hour=now_s // HOUR_S)
+    placements = record.placements()  # after `due`: a later one leaves its mark for the next round
+    for due in dues:
         unit = units[due.unit]
-        found = judge_unit(record, sites[unit.site], unit, due, now_s=now_s)
+        found = judge_unit(record, sites[unit.site], unit, due, placements, now_s=now_s)
         done = Round(done.units + 1, done.hours + found.hours, done.raised + found.raised)
         record.beat("watch", now_s)
     latest = record.latest()
     _notice_water(record, latest, units, now_s=now_s)
-    _notice_silence(record, latest, record.placements(), now_s=now_s)
+    _notice_silence(record, latest, placements, now_s=now_s)
     return done
 
 
-def judge_unit(record: Record, site: Site, unit: Unit, due: Due, *, now_s: int) -> Round:
+def judge_unit(
+    record: Record,
+    site: Site,
+    unit: Unit,
+    due: Due,
+    placements: Sequence[Placement],
+    *,
+    now_s: int,
+) -> Round:
     """Judge one unit from the checkpoint before its first dirty hour, and keep what was found."""
     to_hour = now_s // HOUR_S
     saved = record.checkpoint(unit.code, day=due.from_hour // 24, version=judge.VERSION)
@@ -84,7 +94,7 @@ def judge_unit(record: Record, site: Site, unit: Unit, due: Due, *, now_s: int) 
         readings=readings,
         site=record.site_readings(site.code, from_s=from_s, to_s=to_hour * HOUR_S),
         events=tuple(record.events(site.code, unit=unit.code)),
-        settling_s=_settling(unit, record.placements()),
+        settling_s=_settling(unit, placements),
         altitude_m=site.altitude_m,
     )
     found = judge.advance(watched, memory, from_day=from_s // DAY_S, to_hour=to_hour)
@@ -288,13 +298,15 @@ def _notice_silence(
         before = newest.get((sample.site, sample.node), sample)
         newest[sample.site, sample.node] = max(before, sample, key=lambda s: (s.at_s, s.received_s))
     standing = {
-        (a.site, a.node): a for a in record.alarms() if a.kind == "silent" and a.cleared_s is None
+        (a.site, a.node): a
+        for a in record.alarms(open_only=True)
+        if a.kind == "silent" and a.cleared_s is None
     }
     for (site, node), placed in _in_force(placements).items():
         heard = newest.get((site, node))
         last_s = placed.from_s if heard is None else heard.at_s
         silence_s = (heard and heard.silence_s) or DEFAULT_SILENCE_S
-        limit_s = last_s + 3 * silence_s + 900
+        limit_s = last_s + silent_after_s(silence_s)
         handing_over = heard is not None and now_s <= heard.received_s + HANDING_OVER_S
         alarm = standing.get((site, node))
         if now_s > limit_s and alarm is None and not handing_over:

@@ -64,7 +64,7 @@ def test_no_file_names_a_machine_or_a_registry() -> None:
         assert not forbidden.search(text), path
 
 
-def test_the_readme_promises_only_commands_that_exist() -> None:
+def test_readme_and_board_promise_only_commands_that_exist() -> None:
     import typer
 
     from monitor.cli import app
@@ -73,5 +73,8 @@ def test_the_readme_promises_only_commands_that_exist() -> None:
     known = set(group.commands)  # type: ignore[attr-defined]
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     promised = set(re.findall(r"`?sillkeep ([a-z]+)", readme))
+    for path in (ROOT / "dashboards").rglob("*.py"):
+        shown = re.findall(r"html\.Code\(f?\"sillkeep ([a-z]+)", path.read_text(encoding="utf-8"))
+        promised |= set(shown)
     assert promised
     assert promised <= known

@@ -108,7 +108,10 @@ def _fortnight(unit: UnitNow) -> Component | None:
 def _zones(unit: UnitNow, site: SiteRow, asked: Wish) -> Component:
     if not unit.zones:
         return html.P(
-            ["No zone is entered. ", html.Code(f"sillkeep zone add {unit.code} CODE --kind wall")]
+            [
+                f"No zone of {unit.code} is entered. Write it into a lot file and read it in: ",
+                html.Code("sillkeep import lot.toml"),
+            ]
         )
     return html.Ul([_zone(zone, site, asked) for zone in unit.zones], className="zones")
 

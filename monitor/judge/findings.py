@@ -10,7 +10,7 @@ from monitor.judge.day import DAY_H, Bools, Days, Rows, Watched, sums
 from monitor.judge.hours import HOUR_S, Floats, rounded
 from monitor.judge.memory import UnitMemory
 from monitor.judge.rules import DAMP, LIMITS, WET, Signs
-from monitor.lot import AIR_KINDS, AlarmKind, ZoneKind
+from monitor.lot import AIR_KINDS, AlarmKind, ZoneKind, silent_after_s
 
 
 class AlarmChange(NamedTuple):
@@ -124,7 +124,7 @@ def _unknown(watched: Watched, rows: Rows, days: Days) -> Bools:
     """Silent, too little covered, settling, or a room without outside temperature."""
     now = days.now
     ends_s = (days.hour + 1 + np.arange(days.hours)) * HOUR_S
-    silent = ~(ends_s - now.last_at_s <= 3 * now.silence_s + 900)
+    silent = ~(ends_s - now.last_at_s <= silent_after_s(now.silence_s))
     window = np.where(
         now.silence_s > 6 * HOUR_S, np.minimum(3 * now.silence_s // HOUR_S, 72), DAY_H
     )

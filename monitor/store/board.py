@@ -8,7 +8,7 @@ knows, and the zone is `unknown` until it is judged again.
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,16 +24,13 @@ from sqlalchemy import (
     select,
 )
 
-from monitor.lot import DEFAULT_SILENCE_S, STRUCTURE_KINDS, ZoneWord
+from monitor.lot import DEFAULT_SILENCE_S, STRUCTURE_KINDS, ZoneWord, silent_after_s
 from monitor.store import health
 from monitor.store import schema as t
 
 HOUR_S = 3600
 STRIP_DAYS = 14  # two weeks hold several rains, and fit a phone
 STRIP_STEP_H = 12  # wood moisture is a running 24 h mean: a point by day and by night tells it
-# a word runs out as a node falls silent, 3 x the declared silence + 15 min; an hour more, because
-# the watch judges whole hours
-WORD_GRACE_S = 900 + HOUR_S
 PAST_ALARMS = 100  # ended alarms on one page
 
 WORD_RANK: dict[str, int] = {"wet": 0, "damp": 1, "unknown": 2, "dry": 3}
@@ -198,11 +195,9 @@ def current_word(stored: str, hour: int | None, *, silence_s: int, now_s: int) -
     """Word to show for a stored one: all but `wet` run out."""
     if hour is None or stored not in WORD_RANK:
         return "unknown"
-    expired = now_s - (hour + 1) * HOUR_S > 3 * silence_s + WORD_GRACE_S
-    word: ZoneWord = "wet" if stored == "wet" else "damp" if stored == "damp" else "unknown"
-    if stored == "dry":
-        word = "dry"
-    return "unknown" if expired and word != "wet" else word
+    # a word runs out as a node falls silent; an hour more, because the watch judges whole hours
+    expired = now_s - (hour + 1) * HOUR_S > silent_after_s(silence_s) + HOUR_S
+    return "unknown" if expired and stored != "wet" else cast("ZoneWord", stored)
 
 
 def unit_word(zones: Iterable[ZoneNow]) -> tuple[ZoneWord, str]:

@@ -5,7 +5,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Engine, FromClause, Row, func, select
 
-from monitor.lot import DEFAULT_SILENCE_S
+from monitor.lot import DEFAULT_SILENCE_S, silent_after_s
 from monitor.store import schema as t
 
 AnyRow = Row[*tuple[Any, ...]]
@@ -47,8 +47,8 @@ class Chain:
 
 
 def is_silent(heard_s: int | None, *, silence_s: int, now_s: int) -> bool:
-    """Whether nothing came for 3 x the longest expected silence + 15 min."""
-    return heard_s is None or now_s - heard_s > 3 * silence_s + 900
+    """Whether nothing came for longer than the node declared, with patience."""
+    return heard_s is None or now_s - heard_s > silent_after_s(silence_s)
 
 
 def pulses(engine: Engine, *, now_s: int) -> tuple[Pulse, ...]:
