@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, cast
 from urllib.parse import urlencode, urlsplit
 
+import numpy as np
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 from flask import Flask, Response, redirect, request
@@ -23,8 +24,10 @@ from dashboards.pages import lot as lot_page
 from dashboards.pages import unit as unit_page
 from dashboards.pages import zone as zone_page
 from dashboards.words import Wish
-from monitor import watch
+from monitor import explain, watch
 from monitor.errors import InputError, MonitorError
+from monitor.judge.day import ASSUMED_FACTOR
+from monitor.lot import AIR_KINDS, ZoneKind
 from monitor.store import board, health
 from monitor.store.record import Record
 
@@ -32,6 +35,8 @@ log = logging.getLogger("sillkeep.pages")
 
 REFRESH_MS = 30_000  # a reading comes every few minutes: half a minute is soon enough
 MOST_BYTES = 64 * 1024  # a name and a token need no more
+SECTION_H = 90 * 24  # a wall at 10 °C has forgotten most of what it held before
+AIRING_H = 7 * 24
 ALL_SPAN_H = 10 * 366 * 24  # "all" shows at most ten years of hours
 
 INDEX = """<!DOCTYPE html>
@@ -172,8 +177,45 @@ def _zone(record: Record, asked: Wish, *, owner: str, code: str, site: bool) -> 
         if 0 < asked.span_d <= zone_page.SAMPLES_D
         else None,
         alarms=board.zone_alarms(record.engine, zone),
+        **_explained(record, zone, place, to_hour=to_hour, now_s=asked.now_s),
     )
     return zone_page.blocks(told, asked)
+
+
+def _explained(
+    record: Record, zone: board.ZoneNow, place: board.SiteRow, *, to_hour: int, now_s: int
+) -> dict[str, Any]:
+    """Section through a zone's wall, and airing, from the hours on both sides of it."""
+    inside, outside = board.sides(record.engine, zone, now_s=now_s)
+    if zone.kind == "outside" or inside is None or outside is None:
+        return {}
+
+    def hours(row: board.ZoneNow) -> board.Series:
+        return board.series(record.engine, row, from_hour=to_hour - SECTION_H, to_hour=to_hour)
+
+    def air(row: board.ZoneNow) -> explain.Floats:
+        series = hours(row)
+        return np.array([series.temperature_c, series.humidity_percent])
+
+    cabin, around = air(inside), air(outside)
+    in_wall = zone.kind not in AIR_KINDS
+    found: dict[str, Any] = {
+        "section": explain.section(
+            cast(ZoneKind, zone.kind),
+            cabin=cabin,
+            outside=around,
+            own_percent=hours(zone).humidity_percent if in_wall else None,
+        )
+    }
+    if not in_wall:
+        found["airing"] = explain.airing(
+            cabin=cabin[:, -AIRING_H:],
+            outside=around[:, -AIRING_H:],
+            factor=zone.temperature_factor or ASSUMED_FACTOR,
+            altitude_m=place.altitude_m,
+            lines_can_freeze=True,
+        )
+    return found
 
 
 def _hours(record: Record, zone: board.ZoneNow, asked: Wish) -> tuple[int, int]:

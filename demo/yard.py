@@ -19,17 +19,10 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from demo.plans import Leak, Side, Soaking, Stay, UnitPlan, ZonePlan
+from demo.probes import Samples
 from demo.weather import DAY_S, Array
-from demo.world import (
-    Leak,
-    Samples,
-    Side,
-    Soaking,
-    Stay,
-    UnitPlan,
-    World,
-    ZonePlan,
-)
+from demo.world import World
 from sensors.wire import Reading
 
 SITE = "yard"
@@ -159,7 +152,13 @@ class Yard:
         self.zones = tuple(_described(plans))
         self.events = self._events(plans)
         self.planted = self._planted(plans)
-        self.world = World(seed=seed, units=plans, start_s=self.start_s, sample_s=PAST_SAMPLE_S)
+        self.world = World(
+            seed=seed,
+            units=plans,
+            start_s=self.start_s,
+            sample_s=PAST_SAMPLE_S,
+            step_s=PAST_SAMPLE_S,
+        )
         self.nodes = (*(f"n-{plan.code}" for plan in plans), MAST)
         zones_before = np.cumsum([0, *(len(plan.zones) for plan in plans)]).tolist()
         cabins = zones_before[-1]
@@ -442,7 +441,7 @@ def _row(samples: Samples, row: int) -> _Instant:
         at_s=int(samples.at_s[row]),
         temperature_c=samples.temperature_c[row],
         humidity_percent=samples.humidity_percent[row],
-        rain_mm_h=float(samples.rain_mm[row]) * HOUR_S / PAST_SAMPLE_S,
+        rain_mm_h=float(samples.rain_mm[row, 0]) * HOUR_S / PAST_SAMPLE_S,
     )
 
 

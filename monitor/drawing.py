@@ -249,6 +249,85 @@ def add_rain(figure: go.Figure, at_s: Ints, rain_mm: Floats, span: Span) -> None
     )
 
 
+def section(
+    *,
+    parts: Sequence[tuple[str, float]],
+    lines: Sequence[tuple[str, Floats, Floats, str, str]],
+    marks: Sequence[tuple[str, float, float]],
+    unit: str,
+) -> go.Figure:
+    """Section through a wall, outside at the left, every layer equally wide.
+
+    Parameters
+    ----------
+    parts : sequence of (name, thickness in mm)
+        Layers, outside to inside; layer k reaches from k to k + 1.
+    lines : sequence of (name, places, values, colour, dash)
+    marks : sequence of (name, place, value)
+        Single points, such as where water condenses.
+    unit : str
+        Of the values.
+    """
+    figure = go.Figure()
+    for name, place, values, colour, dash in lines:
+        figure.add_scatter(
+            x=place,
+            y=values,
+            name=name,
+            mode="lines",
+            line={"color": colour, "width": 2, "dash": dash},
+            hovertemplate=f"{name} %{{y:.1f}} {unit}<extra></extra>",
+        )
+    for name, where, value in marks:
+        figure.add_scatter(
+            x=[where],
+            y=[value],
+            name=name,
+            mode="markers",
+            marker={"color": INK, "size": 11, "symbol": "triangle-down"},
+            hovertemplate=f"{name} %{{y:.1f}} {unit}<extra></extra>",
+        )
+    count = len(parts)
+    for number, (name, thickness_mm) in enumerate(parts):
+        if number % 2 == 0:
+            figure.add_vrect(
+                x0=number,
+                x1=number + 1,
+                fillcolor="#e6e2d6",
+                opacity=0.6,
+                layer="below",
+                line_width=0,
+            )
+        figure.add_annotation(
+            x=number + 0.5,
+            y=1.0,
+            yref="paper",
+            yanchor="bottom",
+            text=f"{'<br>'.join(name.split(' '))}<br>{thickness_mm:.3g} mm",
+            showarrow=False,
+            font={"size": 10, "color": FAINT},
+        )
+    figure.update_layout(
+        margin={"l": 44, "r": 12, "t": 64, "b": 58},
+        height=320,
+        paper_bgcolor=PAPER,
+        plot_bgcolor=PAPER,
+        font={"color": INK, "size": 12},
+        legend={"orientation": "h", "y": -0.12, "x": 0},
+        xaxis={
+            "range": [-0.7, count + 0.7],
+            "tickvals": [-0.35, count + 0.35],
+            "ticktext": ["outside", "inside"],
+            "fixedrange": True,
+            "showgrid": False,
+            "zeroline": False,
+        },
+        yaxis={"ticksuffix": f" {unit}", "fixedrange": True, "gridcolor": HAIR, "zeroline": False},
+        hovermode="closest",
+    )
+    return figure
+
+
 def add_band(figure: go.Figure, at_s: Ints, low: Floats, high: Floats, span: Span) -> None:
     """Shade what an index could be between its low and its high, where the two differ."""
     apart = (high - low) > 1e-9

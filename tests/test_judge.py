@@ -312,3 +312,89 @@ def test_later_hours_never_change_earlier_ones(days: int, seed: int, cut: int) -
 def _assert_equal(one: np.ndarray, other: np.ndarray, what: str) -> None:
     """Bit for bit, nan equal to nan."""
     np.testing.assert_array_equal(one, other, err_msg=what, strict=False)
+
+
+# --- leak evidence --------------------------------------------------------------------------------
+
+
+def leaking_unit(days: int = 80, *, events: tuple[Event, ...] = ()) -> Watched:
+    """Four like walls under one weather; `z1` takes up water after each rain from day 45 on."""
+    rng = np.random.default_rng(4)
+    hours = days * 24
+    daily = np.repeat(np.cumsum(rng.normal(0.0, 0.6, days)), 24)
+    rain = np.where(rng.random(days) < 0.3, rng.uniform(4.0, 12.0, days), 0.0)
+    water = np.zeros(days)
+    for day in range(45, days):
+        water[day] = 0.96 * water[day - 1] + 2.5 * (rain[day] > 0.0)
+    outside = np.clip(76.0 + daily, 50.0, 95.0)
+    readings = {}
+    for zone in range(4):
+        humidity = 68.0 + 0.5 * daily + rng.normal(0.0, 0.2, hours)
+        humidity = humidity + np.repeat(water, 24) * (zone == 1)
+        readings[f"z{zone}"] = hourly_series(10.0, np.clip(humidity, 30.0, 99.0))
+    readings["air-main"] = hourly_series(10.0, 66.0 + 0.5 * daily)
+    fallen = np.zeros(2 * hours)
+    fallen[24::48] = rain
+    site = {"outside": hourly_series(9.0, outside, rain_mm=fallen)}
+    zones = [Zone("u1", code, kind="cabin" if code == "air-main" else "wall") for code in readings]
+    return watched(readings, zones=zones, site=site, events=events)
+
+
+def test_water_that_follows_rain_in_one_wall_raises_a_suspicion_that_names_its_cues() -> None:
+    judgement = judged(leaking_unit(), days=80)
+    raised = alarms(judgement, "leak suspect")
+    assert {change.zone for change in raised} == {"z1"}
+    assert since_start(raised[0].raised_s) > 45 * 24
+    assert raised[0].facts["cause"] == "rain ingress"
+    assert {raised[0].facts["cue_1"], raised[0].facts["cue_2"]} <= {
+        "balance", "rain", "like zones", "vapour source", "weather"
+    }  # fmt: skip
+    score = judgement.hours["z1"]["leak_score"]
+    assert np.isnan(score[: 21 * 24]).all()  # no past yet to be judged against
+    assert score[-1] > 0.8
+    assert np.nanmax(judgement.hours["z0"]["leak_score"]) < 0.8
+
+
+def test_an_hour_carries_the_score_of_the_last_whole_day() -> None:
+    part = judged(leaking_unit(), days=70.5).hours["z1"]["leak_score"]
+    whole = judged(leaking_unit(), days=80).hours["z1"]["leak_score"]
+    assert np.array_equal(part, whole[: len(part)], equal_nan=True)
+    by_day = whole.reshape(-1, 24)
+    assert np.array_equal(by_day, np.repeat(by_day[:, :1], 24, axis=1), equal_nan=True)
+
+
+def test_an_inspection_ends_a_suspicion() -> None:
+    at_s = START_S + 70 * DAY_S + 3600
+    inspected = leaking_unit(events=(Event(at_s, "inspection", "nothing found", "u1", "z1"),))
+    ends = [c.cleared_s for c in alarms(judged(inspected, days=80), "leak suspect") if c.cleared_s]
+    assert ends == [at_s]
+
+
+def test_a_zone_that_was_opened_has_no_past_and_is_not_scored_on_the_old_one() -> None:
+    event = Event(START_S + 70 * DAY_S, "repair", "opened and dried", "u1", "z1")
+    judgement = judged(leaking_unit(events=(event,)), days=80)
+    score = judgement.hours["z1"]["leak_score"]
+    assert len(set(score[72 * 24 :].tolist())) == 1  # the last one stands, none is added
+
+
+def test_days_away_from_the_site_are_no_evidence() -> None:
+    away = tuple(
+        Event(START_S + day * DAY_S, "moved", value, "u1")
+        for day, value in ((44, "away"), (80, "back"))
+    )
+    judgement = judged(leaking_unit(events=away), days=80)
+    assert alarms(judgement, "leak suspect") == []
+
+
+def test_leak_evidence_is_the_same_bits_from_any_checkpoint() -> None:
+    unit = leaking_unit()
+    whole = judged(unit, days=80)
+    for day, memory in whole.checkpoints[-25::8]:
+        rest = advance(unit, memory, from_day=day, to_hour=HOUR + 80 * 24)
+        skip = (day - DAY) * 24
+        for code, hours in rest.hours.items():
+            for name in ("leak_score", "cause"):
+                expected = whole.hours[code][name][skip:]
+                assert hours[name].tolist() == expected.tolist() or np.array_equal(
+                    hours[name], expected, equal_nan=True
+                )

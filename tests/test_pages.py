@@ -191,11 +191,12 @@ def test_gaps_stay_gaps_in_the_chart_and_are_named(record):
 
 
 def test_all_charts_of_a_zone_share_one_time_axis(record):
-    figures = charts(record, "/unit/van-wet/zone/off-rear-low?days=60")
+    *figures, through = charts(record, "/unit/van-wet/zone/off-rear-low?days=60")
     ranges = {str(figure["layout"]["xaxis"]["range"]) for figure in figures}
     margins = {str(figure["layout"]["margin"]) for figure in figures}
     assert len(figures) == 4
     assert len(ranges) == len(margins) == 1
+    assert through["layout"]["xaxis"]["ticktext"] == ["outside", "inside"]  # no time: the wall
 
 
 def test_three_days_are_drawn_from_single_readings_and_longer_spans_from_hours(record):
@@ -468,3 +469,19 @@ def test_a_beat_refreshes_words_and_leaves_charts_alone_until_their_data_change(
     assert same == mark
     hour_later = page(record, replace(address, now_s=NOW_S + 4 * 3600), token="t")
     assert refreshed(hour_later, mark)[0] is hour_later
+
+
+def test_a_wall_is_cut_open_and_says_what_it_cannot_see(record):
+    shown = seen(record, "/unit/van-wet/zone/off-rear-low?days=14")
+    assert "A usual laminated wall (assumed) at rest with" in shown
+    assert "cannot see a leak" in shown
+    assert "Wood Handbook" in shown  # what these numbers mean
+
+
+def test_a_cabin_says_whether_to_open_it_and_never_to_close_up_an_occupied_unit(record):
+    shown = seen(record, "/unit/van-wet/zone/air-main?days=14")
+    assert "Open it up?" in shown
+    assert "Keep the usual vents open" in shown
+    assert "Never close up a unit that somebody is in" in shown
+    assert "CO, LP-gas and smoke alarms are separate devices" in shown
+    assert "No probe sits there: a leak needs a probe at the wall to be seen." in shown

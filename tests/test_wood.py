@@ -1,47 +1,11 @@
-"""Wood in balance with air: the handbook's table, the limits, the direction."""
-
-from pathlib import Path
+"""Wood in balance with air, and pins in wood: limits and direction; tables are in published."""
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.physics import wood
-
-PUBLISHED = Path(__file__).parent / "published"
-
-
-def handbook():
-    """(temperature [°C], humidity [%], moisture [%]) of each cell of table 4-2."""
-    lines = (PUBLISHED / "wood_handbook_4_2.csv").read_text(encoding="utf-8").splitlines()
-    header, *rows = [line.split(",") for line in lines if not line.startswith("#")]
-    for row in rows:
-        for humidity, moisture in zip(header[1:], row[1:], strict=True):
-            yield float(row[0]), float(humidity), float(moisture)
-
-
-def test_wood_moisture_is_that_of_the_wood_handbook():
-    # The table is calculated from the same equation and rounded to 0.1, the temperatures from °F:
-    # 227 of 228 cells agree within 0.055, the last within 0.06.
-    cells = np.array(list(handbook()))
-    assert len(cells) == 228
-    computed = wood.equilibrium_moisture(temperature_c=cells[:, 0], humidity_percent=cells[:, 1])
-    np.testing.assert_allclose(computed, cells[:, 2], rtol=0, atol=0.06)
-
-
-def test_the_celsius_coefficients_are_not_used_with_fahrenheit():
-    # The other set of coefficients that is in print, for °F (from memory), gives the same wood.
-    for celsius in (0.0, 21.1, 60.0):
-        f, h = celsius * 1.8 + 32.0, 0.8
-        w = 330 + 0.452 * f + 0.00415 * f**2
-        kh = (0.791 + 4.63e-4 * f - 8.44e-7 * f**2) * h
-        k1 = 6.34 + 7.75e-4 * f - 9.35e-5 * f**2
-        k2 = 1.09 + 0.0284 * f - 9.04e-5 * f**2
-        layered = (k1 * kh + 2 * k1 * k2 * kh**2) / (1 + k1 * kh + k1 * k2 * kh**2)
-        expected = 1800 / w * (kh / (1 - kh) + layered)
-        computed = wood.equilibrium_moisture(temperature_c=celsius, humidity_percent=80.0)
-        assert computed == pytest.approx(expected, abs=0.02)
+from monitor.physics import rot, wood
 
 
 @pytest.mark.parametrize(
@@ -75,6 +39,55 @@ def test_wood_wetter_than_air_can_make_it_is_in_balance_at_100_percent():
     assert wood.equilibrium_humidity(temperature_c=20.0, moisture_percent=45.0) == 100.0
 
 
+def test_the_largest_estimate_from_air_is_wood_at_92_percent_and_not_yet_rotting():
+    at = wood.equilibrium_humidity(
+        temperature_c=20.0, moisture_percent=wood.LARGEST_AIR_ESTIMATE_PERCENT
+    )
+    assert at == pytest.approx(92.4, abs=0.05)
+    assert wood.LARGEST_AIR_ESTIMATE_PERCENT < rot.ROT_MOISTURE_PERCENT
+    assert rot.ROT_MOISTURE_PERCENT < wood.FIBRE_SATURATION_PERCENT
+
+
+# Pin meters
+
+
+@given(st.floats(0.0, 60.0))
+def test_a_pin_meter_at_its_reference_temperature_is_believed(reading_percent):
+    corrected = wood.corrected_pin_moisture(
+        temperature_c=wood.PIN_REFERENCE_C, reading_percent=reading_percent
+    )
+    assert corrected == pytest.approx(reading_percent, abs=0.01)
+
+
+@given(st.floats(-40.0, 80.0), st.floats(0.1, 5.0), st.floats(wood.SMALLEST_PIN_PERCENT, 30.0))
+def test_colder_wood_of_the_same_reading_is_wetter(temperature_c, warmer_k, reading_percent):
+    cold, warm = wood.corrected_pin_moisture(
+        temperature_c=[temperature_c, temperature_c + warmer_k], reading_percent=reading_percent
+    )
+    assert cold > warm
+
+
+@given(st.floats(-40.0, 85.0), st.floats(wood.SMALLEST_PIN_PERCENT, 30.0), st.floats(0.1, 5.0))
+def test_a_higher_reading_is_wetter_wood(temperature_c, reading_percent, more_percent):
+    less, more = wood.corrected_pin_moisture(
+        temperature_c=temperature_c,
+        reading_percent=[reading_percent, reading_percent + more_percent],
+    )
+    assert less < more
+
+
+def test_a_species_is_corrected_after_the_temperature():
+    plain = wood.corrected_pin_moisture(temperature_c=5.0, reading_percent=18.0)
+    species = wood.corrected_pin_moisture(
+        temperature_c=5.0, reading_percent=18.0, species_factor=0.9, species_percent=1.5
+    )
+    assert species == pytest.approx((plain - 1.5) / 0.9, rel=1e-12)
+
+
+def test_a_pin_meter_never_shows_less_than_no_water():
+    assert wood.corrected_pin_moisture(temperature_c=85.0, reading_percent=0.0) == 0.0
+
+
 def test_a_missing_value_stays_missing():
     moisture = wood.equilibrium_moisture(
         temperature_c=[np.nan, 20.0, 20.0], humidity_percent=[80.0, np.nan, 80.0]
@@ -82,7 +95,11 @@ def test_a_missing_value_stays_missing():
     humidity = wood.equilibrium_humidity(
         temperature_c=[np.nan, 20.0, 20.0], moisture_percent=[16.0, np.nan, 16.0]
     )
-    assert np.isnan(moisture).tolist() == np.isnan(humidity).tolist() == [True, True, False]
+    pin = wood.corrected_pin_moisture(
+        temperature_c=[np.nan, 20.0, 20.0], reading_percent=[16.0, np.nan, 16.0]
+    )
+    for found in (moisture, humidity, pin):
+        assert np.isnan(found).tolist() == [True, True, False]
 
 
 @pytest.mark.parametrize(
@@ -99,6 +116,20 @@ def test_a_missing_value_stays_missing():
         (
             lambda: wood.equilibrium_humidity(temperature_c=20.0, moisture_percent=-1.0),
             "moisture_percent must be 0 or more, got -1",
+        ),
+        (
+            lambda: wood.corrected_pin_moisture(temperature_c=-41.0, reading_percent=12.0),
+            "temperature_c must be -40 to 85, got -41",
+        ),
+        (
+            lambda: wood.corrected_pin_moisture(temperature_c=20.0, reading_percent=101.0),
+            "reading_percent must be 0 to 100, got 101",
+        ),
+        (
+            lambda: wood.corrected_pin_moisture(
+                temperature_c=20.0, reading_percent=12.0, species_factor=0.0
+            ),
+            "species_factor must be 0.1 to 10, got 0",
         ),
     ],
 )
@@ -143,5 +174,11 @@ def test_the_bits_do_not_depend_on_how_an_array_is_split():
             temperature_c=temperature_c[part], humidity_percent=humidity_percent[part]
         ).tobytes()
 
-    parts = [moisture(slice(at, at + 13)) for at in range(0, 10_007, 13)]
-    assert b"".join(parts) == moisture(slice(None))
+    def pin(part):
+        return wood.corrected_pin_moisture(
+            temperature_c=temperature_c[part], reading_percent=humidity_percent[part] / 5.0
+        ).tobytes()
+
+    for work in (moisture, pin):
+        parts = [work(slice(at, at + 13)) for at in range(0, 10_007, 13)]
+        assert b"".join(parts) == work(slice(None))

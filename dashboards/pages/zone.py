@@ -9,13 +9,17 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards import views, words
+from dashboards.pages import airing as opening
+from dashboards.pages import section as wall_section
 from dashboards.pages.alarms import alarm_text
 from dashboards.pages.unit import index_text
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import drawing
 from monitor.drawing import Floats, Ints, Line, Span
+from monitor.explain import Airing, Section
 from monitor.judge.rules import LIMITS
+from monitor.lot import AIR_KINDS
 from monitor.store.board import HOUR_S, AlarmRow, Samples, Series, SiteRow, ZoneNow
 
 DAY_S = 86400
@@ -31,6 +35,8 @@ class Told:
     series: Series
     samples: Samples | None  # single readings, for short spans
     alarms: tuple[AlarmRow, ...]
+    section: Section | None = None  # through its wall; None: the air on one side is not known
+    airing: Airing | None = None
 
     @property
     def at_s(self) -> Ints:
@@ -52,8 +58,11 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
         html.P(html.A(f"← {zone.unit or 'Lot'}", href=asked.link(back)), className="back"),
         html.H1([zone.code, html.Small(f"{zone.kind} · {zone.unit or zone.site}")]),
         _standing(told, asked),
+        *_opening(told, span),
         _spans(told, asked),
         *_charts(told, span, asked),
+        *_through(told, asked),
+        wall_section.meanings(),
         views.unknown_panel(_unknowns(told, span, asked)),
     ]
 
@@ -121,6 +130,19 @@ def _charts(told: Told, span: Span, asked: Wish) -> list[Any]:
     return parts
 
 
+def _opening(told: Told, span: Span) -> list[Any]:
+    if told.zone.kind not in AIR_KINDS:
+        return []
+    return opening.blocks(told.airing, next_hour=(span.to_s + span.offset_s) // HOUR_S % 24)
+
+
+def _through(told: Told, asked: Wish) -> list[Any]:
+    kind = told.zone.kind
+    if kind == "outside":
+        return []
+    return wall_section.blocks(told.section, asked, own=kind not in AIR_KINDS)
+
+
 def _temperature(told: Told, span: Span, asked: Wish) -> list[Any]:
     at_s, measured = _finest(told, "temperature_c")
 
@@ -143,9 +165,10 @@ def _temperature(told: Told, span: Span, asked: Wish) -> list[Any]:
 
 def _humidity(told: Told, span: Span) -> list[Any]:
     at_s, measured = _finest(told, "humidity_percent")
-    figure = drawing.chart(
-        [Line("humidity", at_s, measured, drawing.WATER, swings=True)], span, unit="%"
-    )
+    lines = [Line("humidity", at_s, measured, drawing.WATER, swings=True)]
+    if told.zone.kind not in AIR_KINDS:
+        lines += wall_section.band(told.section, span)
+    figure = drawing.chart(lines, span, unit="%")
     named = {"humidity": told.series.humidity_percent}
     return _chart("Humidity", figure, named, told, span, unit="%")
 

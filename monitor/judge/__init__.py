@@ -42,13 +42,15 @@ from monitor.judge.findings import (
     count_wettings,
     find_words,
     freezing_changes,
+    suspicions,
 )
 from monitor.judge.hours import last_before, rounded
+from monitor.judge.leaks import weigh_leaks
 from monitor.judge.memory import MEAN_DAYS, UnitMemory
 
 __all__ = ["VERSION", "AlarmChange", "Judgement", "Watched", "advance"]
 
-VERSION = "1"  # of these rules: a record judged by another version is judged again
+VERSION = "2"  # of these rules: a record judged by another version is judged again
 
 DAILY_DAYS = 40  # what a node's ring holds, so how late its readings may come
 MONTH_DAYS = 30
@@ -100,6 +102,7 @@ def advance(
         days = _judge_days(watched, rows, measured, kept, from_day=first, to_day=last)
         tables.append(_hours_of(rows, days))
         changes += alarm_changes(rows, days, kept, to_hour=to_hour)
+        changes += suspicions(rows, days, kept)
         changes += freezing_changes(watched, rows, days, kept, to_hour=to_hour)
         _remember(watched, rows, days, kept)
         if checkpoints and last * DAY_H <= to_hour:
@@ -125,9 +128,22 @@ def _arranged(kept: UnitMemory, codes: Sequence[str]) -> UnitMemory:
             )
             for name, window in fresh.windows.items():
                 window[row] = kept.windows[name][old]
-    for name in ("outside", "wetting", "rain_known", "winterised", "freezing_s", "freezing_zone"):
+    for name in _OF_UNIT:
         setattr(fresh, name, getattr(kept, name))
     return fresh
+
+
+_OF_UNIT = (
+    "outside",
+    "wetting",
+    "rain_known",
+    "winterised",
+    "freezing_s",
+    "freezing_zone",
+    "evidence",
+    "evidence_codes",
+    "in_use",
+)
 
 
 def _stretches(from_day: int, to_day: int, *, daily: bool) -> list[tuple[int, int]]:
@@ -152,11 +168,12 @@ def _judge_days(
     start = from_day * DAY_H - rows.from_hour
     now = measured.cut(start, start + (to_day - from_day) * DAY_H)
     nothing = np.zeros((len(rows.zones), 0))
-    days = Days(from_day * DAY_H, now, {}, {}, nothing, nothing, {}, {}, {}, [], [], [])
+    days = Days(from_day * DAY_H, now, {}, {}, nothing, nothing, {}, {}, {}, [], [], [], [], [])
     look_back(rows, days, kept)
     find_moisture(rows, days, kept)
     find_surface(rows, days, kept)
     grow_mould(rows, days, kept)
+    weigh_leaks(watched, rows, days, kept, to_hour=rows.to_hour)
     find_words(watched, rows, days, kept)
     count_wettings(watched, days, kept)
     return days
@@ -217,7 +234,7 @@ def _hours_of(rows: Rows, days: Days) -> dict[str, Column]:
         "humidity_percent": rounded(now.humidity_percent, 2),
         "rain_mm": np.broadcast_to(now.rain_mm, shape),
         "witnessed": np.array(days.witnessed),
-        "leak_score": np.full(shape, np.nan),  # leak evidence is not weighed yet
+        "leak_score": days.figures["leak_score"],
         "mould_class": np.array(
             [["" if z.kind == "outside" else z.mould_class] * days.hours for z in rows.zones]
         ),

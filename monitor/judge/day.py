@@ -207,6 +207,8 @@ class Days:
     witnessed: list[list[int]]
     contact: list[list[bool]]
     level: list[list[int]]
+    causes: list[list[str]]  # of structural zones, by the last whole day's evidence
+    episodes: list[Any]  # `monitor.judge.leaks.Episode`: that began or ended
 
     @property
     def hours(self) -> int:

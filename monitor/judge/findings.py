@@ -57,7 +57,11 @@ def find_words(watched: Watched, rows: Rows, days: Days, kept: UnitMemory) -> No
         days.contact.append(course.contact)
     days.words["state"], days.words["trend"] = states, trends
     days.words["cause"] = [
-        [_cause(rows.zones[row].kind, word) for word in state] for row, state in enumerate(states)
+        [
+            _cause(rows.zones[row].kind, word, found)
+            for word, found in zip(state, days.causes[row], strict=True)
+        ]
+        for row, state in enumerate(states)
     ]
 
 
@@ -113,11 +117,13 @@ def _visible(rows: Rows, days: Days, kept: UnitMemory) -> Bools:
     return visible
 
 
-def _cause(kind: ZoneKind, state: str) -> str:
-    """Dampness at a room's coldest surface is condensation; behind a wall it takes more evidence."""
+def _cause(kind: ZoneKind, state: str, found: str) -> str:
+    """Dampness at a room's coldest surface is condensation; behind a wall the evidence says."""
     if state not in {"damp", "wet"}:
         return ""
-    return "condensation" if kind in AIR_KINDS and state == "damp" else "cannot tell"
+    if kind in AIR_KINDS:
+        return "condensation" if state == "damp" else "cannot tell"
+    return found or "cannot tell"
 
 
 def _unknown(watched: Watched, rows: Rows, days: Days) -> Bools:
@@ -273,6 +279,20 @@ def _facts(
     declared = rows.zones[row].temperature_factor is not None
     facts["factor"] = "declared" if declared else "assumed"
     return facts
+
+
+def suspicions(rows: Rows, days: Days, kept: UnitMemory) -> list[AlarmChange]:
+    """Score episodes that began or ended."""
+    changes = []
+    for episode in days.episodes:
+        zone = rows.zones[episode.row].code
+        facts = dict(episode.facts)
+        if episode.ended_s is None:
+            column = min(episode.began_s // HOUR_S - days.hour - 1, days.hours - 1)
+            facts = _facts(rows, days, kept, row=episode.row, column=column) | facts
+            facts["cause"] = facts.pop("leak_cause")
+        changes.append(AlarmChange(zone, "leak suspect", episode.began_s, episode.ended_s, facts))
+    return changes
 
 
 def freezing_changes(

@@ -5,6 +5,7 @@ whole numbers (ten-thousandths of a degree or per cent), which floats add exactl
 """
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import msgspec
 import numpy as np
@@ -15,7 +16,10 @@ from monitor.lot import ZoneReadings
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+Summed = TypeVar("Summed", Floats, Ints)
+
 HOUR_S = 3600
+_EVER_S = np.iinfo(np.int64).max
 _SCALE = 10_000  # finer than any probe resolves, coarse enough for exact sums
 
 
@@ -68,43 +72,56 @@ def hourly(
     ZoneHours
         Means are plain means of the readings in the hour.
     """
-    start, stop = np.searchsorted(readings.at_s, [from_hour * HOUR_S, to_hour * HOUR_S])
+    edges_s = (from_hour + np.arange(to_hour - from_hour + 1)) * HOUR_S
+    edges = np.searchsorted(readings.at_s, edges_s)
+    start, stop = int(edges[0]), int(edges[-1])
+    edges = edges - start
     at = readings.at_s[start:stop]
-    count = to_hour - from_hour
-    edges = np.searchsorted(at, (from_hour + np.arange(count + 1)) * HOUR_S)
-
-    def sums(values: Floats) -> tuple[Floats, Floats]:
-        scaled = np.rint(values[start:stop] * _SCALE)
-        seen = np.isfinite(scaled)
-        running = np.concatenate(([0.0], np.cumsum(np.where(seen, scaled, 0.0))))
-        counts = np.concatenate(([0.0], np.cumsum(seen)))
-        return np.diff(running[edges]), np.diff(counts[edges])
-
-    def means(values: Floats) -> Floats:
-        total, seen = sums(values)
-        mean = np.full(count, np.nan)
-        np.divide(total, seen * _SCALE, out=mean, where=seen > 0)
-        return mean
-
-    rain_total, rain_seen = sums(readings.rain_mm)
-    newest, silence = _newest(readings, at=at, edges=edges, start=int(start), before=before)
+    rain_total, rain_seen = _sums(readings.rain_mm[start:stop], edges)
+    newest, silence = _newest(readings, at=at, edges=edges, start=start, before=before)
     return ZoneHours(
         readings=np.diff(edges).astype(np.int64),
         covered_s=_covered(
-            at,
-            readings.cover_s[start:stop],
-            edges_s=(from_hour + np.arange(count + 1)) * HOUR_S,
-            before=before,
+            at, readings.cover_s[start:stop], edges=edges, edges_s=edges_s, before=before
         ),
-        temperature_c=means(readings.temperature_c),
-        humidity_percent=means(readings.humidity_percent),
-        wood_percent=means(readings.wood_percent),
-        contact_at_s=_first_contact(at, readings.contact[start:stop], from_hour, count),
+        temperature_c=_means(readings.temperature_c[start:stop], edges),
+        humidity_percent=_means(readings.humidity_percent[start:stop], edges),
+        wood_percent=_means(readings.wood_percent[start:stop], edges),
+        contact_at_s=_first_contact(at, readings.contact[start:stop], from_hour, len(edges) - 1),
         rain_mm=np.where(rain_seen > 0, rain_total / _SCALE, np.nan),
         last_at_s=newest,
         silence_s=silence,
         last=last_before(readings, hour=to_hour, before=before),
     )
+
+
+def _means(values: Floats, edges: Ints) -> Floats:
+    total, seen = _sums(values, edges)
+    mean = np.full(len(total), np.nan)
+    np.divide(total, seen * _SCALE, out=mean, where=seen > 0)
+    return mean
+
+
+def _sums(values: Floats, edges: Ints) -> tuple[Floats, Ints]:
+    """Sum in whole 1 / `_SCALE` and count of the finite values between neighbouring edges."""
+    seen = np.isfinite(values)
+    if not seen.any():
+        return np.zeros(len(edges) - 1), np.zeros(len(edges) - 1, dtype=np.int64)
+    scaled = values * _SCALE
+    np.rint(scaled, out=scaled)
+    if seen.all():
+        return _between(scaled, edges), np.diff(edges)
+    scaled[~seen] = 0.0
+    return _between(scaled, edges), _between(seen.astype(np.int64), edges)
+
+
+def _between(values: Summed, edges: Ints) -> Summed:
+    """Sums between neighbouring edges; reduceat would give an empty stretch its neighbour's."""
+    sums = np.zeros(len(edges) - 1, dtype=values.dtype)
+    filled = edges[1:] > edges[:-1]
+    if filled.any():
+        sums[filled] = np.add.reduceat(values, edges[:-1][filled]) + values.dtype.type(0)  # no -0
+    return sums
 
 
 def last_before(
@@ -141,16 +158,19 @@ def _first_contact(at: Ints, contact: Floats, from_hour: int, count: int) -> Flo
     return first
 
 
-def _covered(at: Ints, cover: Ints, *, edges_s: Ints, before: LastReading | None) -> Ints:
+def _covered(
+    at: Ints, cover: Ints, *, edges: Ints, edges_s: Ints, before: LastReading | None
+) -> Ints:
     """Seconds between neighbouring edges that some reading stands for."""
+    earlier = 0 if before is None else 1
     if before is not None:
         at = np.concatenate(([before.at_s], at))
         cover = np.concatenate(([before.cover_s], cover))
     if len(at) == 0:
         return np.zeros(len(edges_s) - 1, dtype=np.int64)
-    until = np.minimum(at + cover, np.append(at[1:], np.iinfo(np.int64).max))
-    total = np.concatenate(([0], np.cumsum(until - at)))
-    # covered time before an edge: all whole readings before it, less what the last one has left
-    index = np.searchsorted(at, edges_s, side="right")
-    left = np.where(index > 0, np.maximum(until[index - 1] - edges_s, 0), 0)
-    return np.diff(total[index] - left)
+    stands_s = np.minimum(np.append(np.diff(at), _EVER_S), cover)
+    # what begins in an hour, less what hangs over its end, and what hung over its beginning
+    last = edges + earlier - 1
+    hangs_s = np.where(last >= 0, np.maximum(at[last] + stands_s[last] - edges_s, 0), 0)
+    covered: Ints = _between(stands_s[earlier:], edges) + hangs_s[:-1] - hangs_s[1:]
+    return covered

@@ -49,6 +49,12 @@ class ZoneMemory(msgspec.Struct):
     temperature_c: float | None = None  # the last one measured
     rot_hours: float = 0.0
     witnessed: int = 0
+    # leak evidence: score and cause of the last whole day, days running, when the episode began
+    score: float | None = None
+    cause: str = ""
+    above_days: int = 0
+    below_days: int = 0
+    suspect_s: int = 0
     active: dict[str, int] = msgspec.field(default_factory=dict)  # alarm condition: raised at
 
 
@@ -66,6 +72,9 @@ class UnitMemory(msgspec.Struct):
     winterised: bool = False
     freezing_s: int = 0
     freezing_zone: str = ""
+    evidence: bytes = b""  # `monitor.evidence.leak.Memory` of the zones of `evidence_codes`
+    evidence_codes: list[str] = msgspec.field(default_factory=list)
+    in_use: float | None = None
 
     @classmethod
     def empty(cls, codes: Sequence[str]) -> "UnitMemory":

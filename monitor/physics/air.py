@@ -192,7 +192,8 @@ def dew_point(*, vapour_pressure_pa: ArrayLike) -> Floats:
     Notes
     -----
     Polynomial in the logarithm of the pressure, one for each of the curves [1] eq. 5 and 6;
-    within 1e-6 K of psychrolib, which inverts them by iteration.
+    within 1e-6 K of psychrolib, which inverts them by iteration. Only within 2e-5 K above the
+    triple point, where the curves meet, psychrolib's own iteration ends up to 2e-6 K off.
     """
     pressure = within("vapour_pressure_pa", vapour_pressure_pa, 0.0, _HIGHEST_DEW_PA)
     flat = pressure.reshape(-1)
@@ -305,7 +306,7 @@ def wet_bulb(
     humidity_percent : array_like
         Relative humidity. [%, 0 to 120]
     pressure_pa : array_like
-        Pressure of the air. [Pa, 1000 to 200000]
+        Pressure of the air. [Pa, 10000 to 200000]
     reference : {"liquid", "ice"}
         What the humidity refers to below 0.01 °C.
 
@@ -319,14 +320,19 @@ def wet_bulb(
     ------
     ValueError
         If an argument is out of range.
+
+    Notes
+    -----
+    Source [1] eq. 33 and 35 of this module, solved by psychrolib one value at a time.
     """
     vapour = vapour_pressure(
         temperature_c=temperature_c, humidity_percent=humidity_percent, reference=reference
     )
-    ratio = humidity_ratio(vapour_pressure_pa=vapour, pressure_pa=pressure_pa)
-    celsius, ratio, pressure = np.broadcast_arrays(
-        floats(temperature_c), ratio, floats(pressure_pa)
-    )
+    # psychrolib takes no air as drier than 1e-7 kg/kg; in thinner air that has no dew point, and
+    # psychrolib raises, or with numba goes on with a dew point of 0
+    pressure = within("pressure_pa", pressure_pa, 10_000.0, 200_000.0)
+    ratio = humidity_ratio(vapour_pressure_pa=vapour, pressure_pa=pressure)
+    celsius, ratio, pressure = np.broadcast_arrays(floats(temperature_c), ratio, pressure)
     bulb = _psychrolib().GetTWetBulbFromHumRatio
     known = ~np.isnan(celsius + ratio + pressure)  # nan makes psychrolib raise, or with numba 0
     triples = zip(celsius[known].flat, ratio[known].flat, pressure[known].flat, strict=True)
@@ -358,7 +364,8 @@ def pressure_at_altitude(*, altitude_m: ArrayLike) -> Floats:
     Source [1] eq. 3 of this module.
     """
     altitude = within("altitude_m", altitude_m, -5_000.0, 11_000.0)
-    return STANDARD_PRESSURE_PA * (1.0 - 2.25577e-5 * altitude) ** 5.2559
+    # not **: numpy raises a lone number by another routine than an array, a bit apart
+    return STANDARD_PRESSURE_PA * np.power(1.0 - 2.25577e-5 * altitude, 5.2559)
 
 
 def dew_point_uncertainty(

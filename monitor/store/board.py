@@ -24,7 +24,7 @@ from sqlalchemy import (
     select,
 )
 
-from monitor.lot import DEFAULT_SILENCE_S, STRUCTURE_KINDS, ZoneWord, silent_after_s
+from monitor.lot import AIR_KINDS, DEFAULT_SILENCE_S, STRUCTURE_KINDS, ZoneWord, silent_after_s
 from monitor.store import health
 from monitor.store import schema as t
 
@@ -48,6 +48,7 @@ class SiteRow:
     code: str
     name: str
     timezone: str
+    altitude_m: float
     zones: tuple[str, ...]
 
 
@@ -80,6 +81,7 @@ class ZoneNow:
     heard_s: int | None  # newest reading of the probes placed there now
     silence_s: int
     placed_s: int | None  # since when the newest of them is there
+    temperature_factor: float | None = None  # declared
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,6 +281,17 @@ def zone(engine: Engine, owner: str, code: str, *, site: bool, now_s: int) -> Zo
     return next((row for row in found if row.code == code), None)
 
 
+def sides(engine: Engine, row: ZoneNow, *, now_s: int) -> tuple[ZoneNow | None, ZoneNow | None]:
+    """Zones that tell the air on both sides of a zone's wall: its unit's cabin, its site's outside."""
+    with engine.connect() as db:
+        within = _zones_now(db, now_s=now_s, unit=row.unit) if row.unit else []
+        around = _zones_now(db, now_s=now_s, unit="", site=row.site)
+    inside = row if row.kind in AIR_KINDS else None
+    for zone in within:
+        inside = inside or (zone if zone.kind == "cabin" else None)
+    return inside, next((zone for zone in around if zone.kind == "outside"), None)
+
+
 def sites(engine: Engine) -> tuple[SiteRow, ...]:
     """All sites, by code."""
     with engine.connect() as db:
@@ -359,7 +372,9 @@ def samples(engine: Engine, row: ZoneNow, *, from_s: int, to_s: int) -> Samples:
 
 
 def _sites(db: Connection, code: str = "") -> tuple[SiteRow, ...]:
-    query = select(t.site.c.site_id, t.site.c.code, t.site.c.name, t.site.c.timezone)
+    query = select(
+        t.site.c.site_id, t.site.c.code, t.site.c.name, t.site.c.timezone, t.site.c.altitude_m
+    )
     own: dict[int, list[str]] = {}
     for site_id, zone_code in db.execute(
         select(t.zone.c.site_id, t.zone.c.code).where(t.zone.c.unit_id.is_(None))
@@ -367,7 +382,10 @@ def _sites(db: Connection, code: str = "") -> tuple[SiteRow, ...]:
         own.setdefault(site_id, []).append(zone_code)
     rows = db.execute(query.where(t.site.c.code == code) if code else query.order_by("code"))
     return tuple(
-        SiteRow(r.code, r.name, r.timezone, tuple(sorted(own.get(r.site_id, ())))) for r in rows
+        SiteRow(
+            r.code, r.name, r.timezone, r.altitude_m or 0.0, tuple(sorted(own.get(r.site_id, ())))
+        )
+        for r in rows
     )
 
 
@@ -441,6 +459,7 @@ def _zones_now(
         t.hour.c.moisture_basis,
         t.hour.c.witnessed,
         t.hour.c.rain_mm,
+        t.zone.c.temperature_factor,
         case((t.hour.c.state == "unknown", known), else_=t.hour.c.state).label("last_word"),
     ).select_from(
         t.zone.join(t.site)
@@ -473,6 +492,7 @@ def _zone_now(row: AnyRow, placed: Sequence[tuple[int, int | None, int]], now_s:
         heard_s=max((heard for _, heard, _ in placed if heard is not None), default=None),
         silence_s=silence_s,
         placed_s=max((since for since, _, _ in placed), default=None),
+        temperature_factor=row.temperature_factor,
         **dict(zip(_NOW, row[_NOW_FROM : _NOW_FROM + len(_NOW)], strict=True)),
     )
 

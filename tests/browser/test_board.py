@@ -104,7 +104,7 @@ def test_a_person_walks_from_the_lot_to_a_zone_and_acknowledges(browser, board, 
 
     page.locator(".zones").get_by_role("link", name="off-rear-low").click()
     expect(page).to_have_title("off-rear-low – Sillkeep")
-    expect(page.locator(".js-plotly-plot .bglayer")).to_have_count(4, timeout=60_000)
+    expect(page.locator(".js-plotly-plot .bglayer")).to_have_count(5, timeout=60_000)
     assert fits(page)
     page.get_by_text("Humidity: daily values").click()
     expect(page.get_by_role("columnheader", name="humidity, mean")).to_be_visible()

@@ -1,0 +1,122 @@
+"""From leak evidence to a score: a fitted table, kept as data.
+
+Each feature is brought to 0..1 along knots (its levels on healthy and leaking zones of simulated
+worlds), then::
+
+    score = 1 / (1 + exp(-(constant + sum of weights of bent lines + sum of weights of products)))
+
+Bent lines let a witness count only beyond a level; products let two weak witnesses that agree count
+more than each alone. `weights.json` says with which script, seed and worlds it was fitted, and on
+which others it was tried. It is not a probability: no real leaks have been measured.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from itertools import combinations
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.evidence.leak import FEATURES
+
+Floats = NDArray[np.float64]
+
+BENDS = (0.0, 0.25, 0.5, 0.75)  # where the lines of a feature bend, on its 0..1 scale
+# What a person is told: each cue is a group of features.
+CUES: dict[str, tuple[str, ...]] = {
+    "balance": ("balance", "own_balance"),
+    "rain": ("rain_15", "rain_60", "own_rain"),
+    "vapour source": ("source_5", "source_20"),
+    "like zones": ("like_rise", "like_level"),
+    "weather": ("weather_rise", "weather_level", "moisture"),
+    "dew": ("dew",),
+}
+
+
+class Table(msgspec.Struct, frozen=True, kw_only=True):
+    """The data file."""
+
+    version: str
+    made_by: str
+    tried_on: str
+    threshold: float  # score from which two days running are a suspicion
+    features: tuple[str, ...]
+    knots: tuple[tuple[float, ...], ...]  # rising, one row a feature
+    neutral: tuple[float, ...]  # 0..1, what a feature says of a typical healthy zone
+    constant: float
+    lines: tuple[tuple[float, ...], ...]  # (features, bends)
+    products: tuple[float, ...]  # pairs of features in the order of itertools.combinations
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weights:
+    """The table as arrays; `score` and `cues` work on features of shape (F, ...)."""
+
+    table: Table
+    lines: Floats
+    products: Floats
+
+    @classmethod
+    def of(cls, table: Table) -> "Weights":
+        """Arrays of a table.
+
+        Raises
+        ------
+        ValueError
+            If the table was made for other features than this version computes.
+        """
+        if table.features != FEATURES:
+            raise ValueError(f"weights {table.version} are for other features: fit them again")
+        return cls(table, np.array(table.lines), np.array(table.products))
+
+    def score(self, features: Floats) -> Floats:
+        """Score, 0 to 1, of features (F, ...); nan where any is missing."""
+        return 1.0 / (1.0 + np.exp(-self.log_odds(self.scaled(features))))
+
+    def scaled(self, features: Floats) -> Floats:
+        """Features on their 0..1 scale."""
+        return scaled(features, self.table.knots)
+
+    def log_odds(self, scaled_features: Floats) -> Floats:
+        """Logarithm of the odds, of scaled features (F, ...)."""
+        total = np.full(scaled_features.shape[1:], self.table.constant)
+        for feature, weights in zip(scaled_features, self.lines, strict=True):
+            for bend, weight in zip(BENDS, weights.tolist(), strict=True):
+                total += weight * np.maximum(feature - bend, 0.0)
+        pairs = combinations(range(len(scaled_features)), 2)
+        for (first, second), weight in zip(pairs, self.products.tolist(), strict=True):
+            if weight:
+                total += weight * scaled_features[first] * scaled_features[second]
+        return total
+
+    def cues(self, features: Floats) -> dict[str, Floats]:
+        """How much each cue adds to the log odds, beside a typical healthy zone's."""
+        full = self.scaled(features)
+        whole = self.log_odds(full)
+        told = {}
+        for cue, members in CUES.items():
+            without = full.copy()
+            for name in members:
+                row = FEATURES.index(name)
+                without[row] = self.table.neutral[row]
+            told[cue] = whole - self.log_odds(without)
+        return told
+
+
+def scaled(features: Floats, knots: tuple[tuple[float, ...], ...]) -> Floats:
+    """Each feature (first axis) on 0..1 along its knots, straight between them, cut at the ends."""
+    result = np.empty(features.shape)
+    for row, levels in enumerate(knots):
+        share = np.linspace(0.0, 1.0, len(levels))
+        placed = np.interp(features[row], levels, share)
+        result[row] = np.where(np.isnan(features[row]), np.nan, placed)
+    return result
+
+
+@cache
+def shipped() -> Weights:
+    """The weights of this release."""
+    data = files("monitor.evidence").joinpath("weights.json").read_bytes()
+    return Weights.of(msgspec.json.decode(data, type=Table))

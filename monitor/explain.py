@@ -1,0 +1,291 @@
+"""What the physics shows beside the judged figures: for pages only, nothing stored, nothing alarmed.
+
+A section through the wall of a zone is worked out from the hours of the cabin's and the outside
+air. The construction is the usual one for the zone's kind: an assumption, and the page says so.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.lot import ZoneKind
+from monitor.physics import air, condensation, estimate, layers, ventilation, wall
+
+Floats = NDArray[np.float64]
+
+REST_H = 24  # the section at rest is that of the mean of so many hours
+LEAST_H = 12  # of them that must be known
+CONTRADICTS_H = 72  # a probe above the band for most of so many hours contradicts the weather
+ASSUMED_M3 = 30.0  # air in a unit: ours, for a travel trailer of 6 to 7 m
+ASSUMED_PANELS_M2 = 80.0  # of 3 mm ply that its air reaches: ours
+_FINE_M2_K_W = 0.02  # parts of a layer in the drawing
+_KEPT = 64  # sections; a page asks for the same one at each beat
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A layer of the section, outside to inside."""
+
+    name: str
+    thickness_mm: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Section:
+    """A wall at rest with the last day's means, and the estimate behind its panel hour by hour.
+
+    Attributes
+    ----------
+    construction, bridge : str
+        The assumed wall, and its coldest place.
+    factor, u_value : float
+        Temperature factor of that place behind furniture; U value of the field [W/(m² K)].
+    parts : tuple of Part
+    place : ndarray
+        Points of the section: layer number plus the share of that layer, 0 at the outer surface.
+    temperature_c, dew_point_c, vapour_pa, saturation_pa : ndarray
+        At those points.
+    planes : tuple of float
+        Places where vapour condenses at rest.
+    gain_g_m2_day : float
+        Water that these gain together.
+    outside, inside : tuple of float
+        Mean temperature [°C] and dew point [°C] of the air on either side.
+    probe_place : float
+        Where a probe behind the panel sits.
+    low_percent, best_percent, high_percent : ndarray
+        Estimated humidity there, hour by hour.
+    above_h, compared_h : int
+        Of the last `CONTRADICTS_H`, hours in which the zone's own probe read above the band, and
+        hours in which both are known.
+    """
+
+    construction: str
+    bridge: str
+    factor: float
+    u_value: float
+    parts: tuple[Part, ...]
+    place: Floats
+    temperature_c: Floats
+    dew_point_c: Floats
+    vapour_pa: Floats
+    saturation_pa: Floats
+    planes: tuple[float, ...]
+    gain_g_m2_day: float
+    outside: tuple[float, float]
+    inside: tuple[float, float]
+    probe_place: float
+    low_percent: Floats
+    best_percent: Floats
+    high_percent: Floats
+    above_h: int
+    compared_h: int
+
+    @property
+    def contradicted(self) -> bool:
+        """The zone's own probe is wetter than diffusion from both sides explains."""
+        return self.compared_h >= CONTRADICTS_H // 2 and self.above_h > 0.5 * self.compared_h
+
+
+def section(
+    kind: ZoneKind, *, cabin: Floats, outside: Floats, own_percent: Floats | None
+) -> Section | None:
+    """Section through the wall of a zone.
+
+    Parameters
+    ----------
+    kind : ZoneKind
+        Of the zone.
+    cabin, outside : ndarray
+        Hourly temperature and humidity, shape (2, hours), the same hours. [°C] [%] nan if missing.
+    own_percent : ndarray or None
+        Hourly humidity of the zone's own probe; None for a room, whose probe is not in the wall.
+
+    Returns
+    -------
+    Section or None
+        None where half of the last day of either side is missing: nothing is drawn from guesses.
+    """
+    own = np.full(cabin.shape[1], np.nan) if own_percent is None else own_percent
+    return _section(kind, cabin.tobytes(), outside.tobytes(), own.tobytes())
+
+
+@dataclass(frozen=True, slots=True)
+class Airing:
+    """What opening a unit does now, and which of the next 24 hours are worth it.
+
+    Attributes
+    ----------
+    advice : str
+        A word of `monitor.physics.ventilation.ADVICE`.
+    inside_dew_c, outside_dew_c, surface_c : float
+        Of the last hour; the coldest surface with its lag. [°C]
+    rate_g_h : float
+        Water that leaves with a roof vent and a window ajar, in an assumed volume.
+    windows : tuple of (int, int)
+        Runs of hours worth opening, counted from the hour after the last.
+    least_g, most_g : float
+        Water that would leave in them.
+    unknown_hours : int
+    air_g, furnishings_g : float
+        Water in ten points of humidity.
+    volume_m3, factor : float
+        What was assumed or declared.
+    """
+
+    advice: str
+    inside_dew_c: float
+    outside_dew_c: float
+    surface_c: float
+    rate_g_h: float
+    windows: tuple[tuple[int, int], ...]
+    least_g: float
+    most_g: float
+    unknown_hours: int
+    air_g: float
+    furnishings_g: float
+    volume_m3: float
+    factor: float
+
+
+def airing(
+    *, cabin: Floats, outside: Floats, factor: float, altitude_m: float, lines_can_freeze: bool
+) -> Airing | None:
+    """What opening a unit does, from the last week's hours on both sides.
+
+    Parameters
+    ----------
+    cabin, outside : ndarray
+        Hourly temperature and humidity, shape (2, hours), up to the last full hour; at least four
+        days of them. [°C] [%] nan if missing.
+    factor : float
+        Temperature factor of the coldest surface. [0 to 1]
+    altitude_m : float
+    lines_can_freeze : bool
+        Whether water stands in its lines and nothing keeps them warm.
+
+    Returns
+    -------
+    Airing or None
+        None where the last hour is not known on both sides.
+    """
+    inside_c, inside_percent = cabin
+    outside_c, outside_percent = outside
+    now = (inside_c[-1], inside_percent[-1], outside_c[-1], outside_percent[-1])
+    surface = ventilation.lagging_surface(
+        inside_c=inside_c, outside_c=outside_c, temperature_factor=factor
+    )[-1]
+    if np.isnan([*now, surface]).any():
+        return None
+    room = ventilation.Cabin(
+        volume_m3=ASSUMED_M3, altitude_m=altitude_m, lines_can_freeze=lines_can_freeze
+    )
+    here = dict(
+        zip(("inside_c", "inside_percent", "outside_c", "outside_percent"), now, strict=True)
+    )
+    ahead_c, ahead_percent = ventilation.typical_day(
+        temperature_c=outside_c, humidity_percent=outside_percent
+    )
+    hours = ventilation.opening_hours(
+        outside_c=ahead_c,
+        outside_percent=ahead_percent,
+        inside_c=now[0],
+        inside_percent=now[1],
+        coldest_surface_c=surface,
+        raining=False,
+        cabin=room,
+    )
+    rate = ventilation.drying_rate(**here, air_changes_per_h=room.open_changes_per_h, cabin=room)
+    pressures = air.vapour_pressure(
+        temperature_c=np.array(now[::2]), humidity_percent=np.array(now[1::2])
+    )
+    dew = air.dew_point(vapour_pressure_pa=pressures)
+    return Airing(
+        advice=str(ventilation.advice(**here, coldest_surface_c=surface)),
+        inside_dew_c=float(dew[0]),
+        outside_dew_c=float(dew[1]),
+        surface_c=float(surface),
+        rate_g_h=float(rate),
+        windows=hours.windows,
+        least_g=hours.least_g,
+        most_g=hours.most_g,
+        unknown_hours=hours.unknown_hours,
+        air_g=10.0 * float(ventilation.air_g_per_point(temperature_c=now[0], cabin=room)),
+        furnishings_g=10.0
+        * float(
+            ventilation.buffer_g_per_point(
+                temperature_c=now[0],
+                humidity_percent=min(now[1], 100.0),
+                area_m2=ASSUMED_PANELS_M2,
+                thickness_m=0.003,
+            )
+        ),
+        volume_m3=ASSUMED_M3,
+        factor=factor,
+    )
+
+
+@lru_cache(maxsize=_KEPT)
+def _section(kind: ZoneKind, cabin: bytes, outside: bytes, own: bytes) -> Section | None:
+    indoors, outdoors = (np.frombuffer(side).reshape(2, -1) for side in (cabin, outside))
+    sides = [_mean(outdoors), _mean(indoors)]
+    if None in sides:
+        return None
+    (outside_c, outside_pa), (inside_c, inside_pa) = (side for side in sides if side)
+    built = layers.assembly_for(kind)
+    rest = condensation.interstitial_condensation(
+        built,
+        inside_c=inside_c,
+        inside_pa=inside_pa,
+        outside_c=outside_c,
+        outside_pa=outside_pa,
+        largest_part_m2_k_w=_FINE_M2_K_W,
+    )
+    behind = estimate.estimate(
+        built,
+        cabin_c=indoors[0],
+        cabin_percent=indoors[1],
+        outside_c=outdoors[0],
+        outside_percent=outdoors[1],
+    )
+    place = np.interp(
+        np.arange(len(rest.grid.depth_m)), rest.grid.faces, np.arange(len(rest.grid.faces))
+    )
+    high = behind.humidity_percent.high
+    measured = np.frombuffer(own)[-CONTRADICTS_H:]
+    dew = air.dew_point(vapour_pressure_pa=np.array([outside_pa, inside_pa]))
+    return Section(
+        construction=built.name,
+        bridge=built.bridge.name,
+        factor=built.bridge.mould_check_factor,
+        u_value=wall.u_value(built),
+        parts=tuple(Part(one.name, 1000.0 * one.thickness_m, one.source) for one in built.layers),
+        place=place,
+        temperature_c=rest.temperature_c,
+        dew_point_c=air.dew_point(vapour_pressure_pa=rest.vapour_pa),
+        vapour_pa=rest.vapour_pa,
+        saturation_pa=rest.saturation_pa,
+        planes=tuple(float(place[point]) for point in rest.planes),
+        gain_g_m2_day=float(np.maximum(rest.rate_kg_m2_s, 0.0).sum() * 86_400_000.0),
+        outside=(outside_c, float(dew[0])),
+        inside=(inside_c, float(dew[1])),
+        probe_place=float(built.probe_layer + (built.probe_face == "inner")),
+        low_percent=behind.humidity_percent.low,
+        best_percent=behind.humidity_percent.best,
+        high_percent=high,
+        above_h=int((measured > high[-CONTRADICTS_H:]).sum()),
+        compared_h=int(np.isfinite(measured + high[-CONTRADICTS_H:]).sum()),
+    )
+
+
+def _mean(side: Floats) -> tuple[float, float] | None:
+    """Mean temperature [°C] and vapour pressure [Pa] of the last day; None if half is missing."""
+    celsius, humidity = side[:, -REST_H:]
+    known = np.isfinite(celsius) & np.isfinite(humidity)
+    if known.sum() < LEAST_H:
+        return None
+    pressure = air.vapour_pressure(temperature_c=celsius[known], humidity_percent=humidity[known])
+    return float(celsius[known].mean()), float(pressure.mean())

@@ -1,0 +1,277 @@
+"""Leak evidence of whole days of one unit: score, episodes, and the cause of dampness."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.evidence import leak, verdict, weights
+from monitor.judge.day import DAY_H, Days, Rows, Watched
+from monitor.judge.hours import HOUR_S, Floats, Ints, rounded
+from monitor.judge.memory import UnitMemory, ZoneMemory
+from monitor.lot import Event
+
+WARM_DAYS = 21  # a zone younger than this has no past to be judged against
+RUN_DAYS = 2  # days running at or above the threshold begin an episode
+REST_DAYS = 14  # days running below it end one
+# How much water a hose test, a wash or a noted thaw is taken for, in units of 5 mm of rain
+WETTED = {"hose": 1.5, "wash": 1.0, "thaw": 1.0}
+# Whether water may run from pipes or people, from an event on
+USE = {"occupied": 1.0, "water on": 1.0, "vacated": 0.0, "winterised": 0.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """A score episode began (`ended_s` None) or ended; `facts` say why it began."""
+
+    row: int
+    began_s: int
+    ended_s: int | None
+    facts: dict[str, float | str]
+
+
+def weigh_leaks(
+    watched: Watched, rows: Rows, days: Days, kept: UnitMemory, *, to_hour: int
+) -> None:
+    """Score and cause of each structural zone; an hour carries those of the last whole day.
+
+    So no figure depends on what comes later, and a day that is not over changes nothing.
+    """
+    days.figures["leak_score"] = np.full(days.now.readings.shape, np.nan)
+    days.causes = [[""] * days.hours for _ in rows.zones]
+    days.episodes = []
+    if not len(rows.structure):
+        return
+    memory = _memory(rows, kept)
+    around = _Surroundings.of(watched, rows, days, kept)
+    for day in range(-(-days.hours // DAY_H)):
+        _carry(rows, days, kept, day)
+        ends_hour = days.hour + (day + 1) * DAY_H
+        if ends_hour <= to_hour:
+            _weigh_day(watched, rows, days, kept, memory, around, day)
+    kept.evidence = memory.to_bytes()
+    kept.evidence_codes = [rows.codes[row] for row in rows.structure]
+
+
+def _memory(rows: Rows, kept: UnitMemory) -> leak.Memory:
+    codes = [rows.codes[row] for row in rows.structure]
+    if not kept.evidence:
+        return leak.Memory.empty(len(codes))
+    memory = leak.Memory.from_bytes(kept.evidence, zones=len(kept.evidence_codes))
+    if codes == kept.evidence_codes:
+        return memory
+    known = {code: column for column, code in enumerate(kept.evidence_codes)}
+    return memory.arranged([known.get(code, -1) for code in codes])
+
+
+def _carry(rows: Rows, days: Days, kept: UnitMemory, day: int) -> None:
+    """Hours of a day show what was known at its beginning."""
+    hours = slice(day * DAY_H, (day + 1) * DAY_H)
+    for row in rows.structure.tolist():
+        zone = kept.zones[row]
+        if zone.score is not None:
+            days.figures["leak_score"][row, hours] = zone.score
+        days.causes[row][hours] = [zone.cause] * DAY_H
+
+
+def _weigh_day(
+    watched: Watched,
+    rows: Rows,
+    days: Days,
+    kept: UnitMemory,
+    memory: leak.Memory,
+    around: "_Surroundings",
+    day: int,
+) -> None:
+    members = rows.structure
+    features = leak.advance_day(memory, *around.of_day(day))
+    table = weights.shipped()
+    scores = rounded(table.score(features), 3)
+    told = dict(zip(leak.FEATURES, features, strict=True)) | leak.witnesses(memory)
+    midnight_s = (days.hour + (day + 1) * DAY_H) * HOUR_S
+    noted = [e for e in watched.events if midnight_s - 86_400 <= e.at_s < midnight_s]
+    for column, row in enumerate(members.tolist()):
+        zone = kept.zones[row]
+        _inspected(days, zone, rows.codes[row], row, noted)
+        if np.isnan(scores[column]) or memory.age[column] < WARM_DAYS:
+            continue
+        figures = {name: float(values[column]) for name, values in told.items()}
+        cues = verdict.votes(figures)
+        zone.score, zone.cause = float(scores[column]), verdict.cause(cues)
+        if _turned(zone, table.table.threshold):
+            if zone.suspect_s:
+                days.episodes.append(Episode(row, zone.suspect_s, midnight_s, {}))
+                zone.suspect_s = 0
+            else:
+                zone.suspect_s = midnight_s
+                facts = _facts(table, features[:, column], figures, cues)
+                days.episodes.append(Episode(row, midnight_s, None, facts))
+    _restart(memory, rows, noted)
+
+
+def _turned(zone: ZoneMemory, threshold: float) -> bool:
+    """Count a day; tell whether an episode begins or ends with it."""
+    high = zone.score is not None and zone.score >= threshold
+    zone.above_days = zone.above_days + 1 if high else 0
+    zone.below_days = 0 if high else zone.below_days + 1
+    if zone.suspect_s:
+        return zone.below_days >= REST_DAYS
+    return zone.above_days >= RUN_DAYS
+
+
+def _inspected(days: Days, zone: ZoneMemory, code: str, row: int, noted: Sequence[Event]) -> None:
+    """An inspection ends an episode; evidence must then show again, from the next day on."""
+    for event in noted:
+        if event.kind == "inspection" and event.zone in {"", code} and zone.suspect_s:
+            days.episodes.append(Episode(row, zone.suspect_s, event.at_s, {}))
+            zone.suspect_s, zone.above_days = 0, -REST_DAYS
+
+
+def _restart(memory: leak.Memory, rows: Rows, noted: Sequence[Event]) -> None:
+    """A zone that was opened, or whose probe was moved, has no past."""
+    for event in noted:
+        if event.kind == "repair" and ("opened" in event.value or "moved" in event.value):
+            for column, row in enumerate(rows.structure.tolist()):
+                if event.zone in {"", rows.codes[row]}:
+                    memory.forget(column)
+
+
+def _facts(
+    table: weights.Weights,
+    features: Floats,
+    figures: dict[str, float],
+    cues: dict[str, verdict.Votes],
+) -> dict[str, float | str]:
+    """Why an episode began: the cues that weigh most, those that voted on the cause, and figures."""
+    weight = {cue: float(value) for cue, value in table.cues(features).items()}
+    strongest = sorted(weight, key=lambda cue: -weight[cue])[:2]
+    return {
+        "cue_1": strongest[0],
+        "cue_2": strongest[1],
+        "voted": ", ".join(cues),
+        "leak_cause": verdict.cause(cues),
+        **{name: round(value, 2) for name, value in figures.items()},
+    }
+
+
+# --- what surrounds the zones ---------------------------------------------------------------------
+
+
+def like_zones(rows: Rows) -> Ints:
+    """Columns of each structural zone's like zones: of its kind where there are two, else all."""
+    kinds = [rows.zones[row].kind for row in rows.structure]
+    like = np.full((len(kinds), max(len(kinds) - 1, 1)), -1)
+    for column, kind in enumerate(kinds):
+        others = [k for k in range(len(kinds)) if k != column and kinds[k] == kind]
+        if len(others) < 2:
+            others = [k for k in range(len(kinds)) if k != column]
+        like[column, : len(others)] = others
+    return like
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Surroundings:
+    """Days of the structural zones and of what surrounds them: (days,) or (zones, days)."""
+
+    own: leak.DayMeans
+    cabin_vapour: Floats
+    outside_vapour: Floats
+    outside_c: Floats
+    rain_mm: Floats
+    wetted: Floats
+    dew: Floats
+    in_use: Floats
+    like: Ints
+
+    @classmethod
+    def of(cls, watched: Watched, rows: Rows, days: Days, kept: UnitMemory) -> "_Surroundings":
+        """Of all the days at once."""
+        count = days.hours // DAY_H
+        means = leak.day_means(
+            temperature_c=days.now.temperature_c, humidity_percent=days.now.humidity_percent
+        )
+        cabins = [row for row in rows.aired if rows.zones[row].kind == "cabin"]
+        cabin_pa = _first_row(days.figures["vapour_pressure_pa"], cabins, days.hours)
+        celsius = days.now.temperature_c[rows.structure]
+        rain = days.now.rain_mm.reshape(count, DAY_H)
+        in_use = _in_use(watched.events, days.hour, count, kept)
+        kept.in_use = None if np.isnan(in_use[-1]) else float(in_use[-1])
+        fallen = np.where(np.isnan(rain), 0.0, np.rint(rain * 1e4)).sum(axis=1) / 1e4
+        here = ~_away(watched.events, days.hour, count)
+        return cls(
+            own=leak.DayMeans(
+                *(
+                    np.where(here, getattr(means, n)[rows.structure], np.nan)
+                    for n in means.__slots__
+                )
+            ),
+            cabin_vapour=_first_row(means.vapour, cabins, count),
+            outside_vapour=_first_row(means.vapour, rows.outside.tolist(), count),
+            outside_c=_first_row(means.temperature_c, rows.outside.tolist(), count),
+            rain_mm=np.where(np.isfinite(rain).any(axis=1), fallen, np.nan),
+            wetted=_wetted(watched.events, rows, days.hour, count),
+            dew=leak.dew_share(
+                temperature_c=celsius, cabin_vapour_pa=np.broadcast_to(cabin_pa, celsius.shape)
+            ),
+            in_use=in_use,
+            like=like_zones(rows),
+        )
+
+    def of_day(self, day: int) -> tuple[leak.DayMeans, leak.Around]:
+        """One day, for each zone."""
+        own = leak.DayMeans(*(getattr(self.own, n)[:, day] for n in self.own.__slots__))
+
+        def each(values: Floats) -> Floats:
+            return np.full(len(self.like), values[day])
+
+        around = leak.Around(
+            cabin_vapour=each(self.cabin_vapour),
+            outside_vapour=each(self.outside_vapour),
+            outside_c=each(self.outside_c),
+            rain_mm=each(self.rain_mm),
+            wetted=self.wetted[:, day],
+            dew=self.dew[:, day],
+            in_use=each(self.in_use),
+            like=self.like,
+        )
+        return own, around
+
+
+def _first_row(values: Floats, members: Sequence[int], count: int) -> Floats:
+    """The first of some rows that is known at each place."""
+    known = np.full(count, np.nan)
+    for row in members:
+        known = np.where(np.isnan(known), values[row], known)
+    return known
+
+
+def _wetted(events: Sequence[Event], rows: Rows, from_hour: int, count: int) -> Floats:
+    wetted = np.zeros((len(rows.structure), count))
+    for event in events:
+        day = (event.at_s // HOUR_S - from_hour) // DAY_H
+        if event.kind in WETTED and 0 <= day < count:
+            for column, row in enumerate(rows.structure.tolist()):
+                if event.zone in {"", rows.codes[row]}:
+                    wetted[column, day] = max(wetted[column, day], WETTED[event.kind])
+    return wetted
+
+
+def _away(events: Sequence[Event], from_hour: int, count: int) -> NDArray[np.bool_]:
+    """Days on which the unit stood elsewhere: its site's air and rain are not its own."""
+    away = np.zeros(count, dtype=np.bool_)
+    for event in sorted(events, key=lambda e: e.at_s):
+        day = (event.at_s // HOUR_S - from_hour) // DAY_H
+        if event.kind == "moved" and day < count:
+            away[max(day + (event.value == "back"), 0) :] = event.value == "away"
+    return away
+
+
+def _in_use(events: Sequence[Event], from_hour: int, count: int, kept: UnitMemory) -> Floats:
+    """1 with people or water in the pipes, 0 without, nan before anybody said."""
+    use = np.full(count, np.nan if kept.in_use is None else kept.in_use)
+    for event in sorted(events, key=lambda e: e.at_s):
+        day = (event.at_s // HOUR_S - from_hour) // DAY_H
+        if event.kind in USE and day < count:
+            use[max(day, 0) :] = USE[event.kind]
+    return use

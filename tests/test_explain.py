@@ -1,0 +1,96 @@
+"""The section through a wall: what a page shows of the physics beside the judged figures."""
+
+import numpy as np
+import pytest
+
+from monitor import explain
+
+HOURS = 40 * 24
+
+
+def air(celsius, percent, hours=HOURS):
+    return np.array([np.full(hours, float(celsius)), np.full(hours, float(percent))])
+
+
+def section(kind="wall", *, cabin, outside, own=None):
+    return explain.section(kind, cabin=cabin, outside=outside, own_percent=own)
+
+
+def test_a_heated_damp_cabin_in_frost_condenses_inside_the_wall_and_a_cold_one_does_not():
+    lived_in = section(cabin=air(20, 60), outside=air(-5, 85))
+    stored = section(cabin=air(-5, 85), outside=air(-5, 85))
+    assert lived_in.planes
+    assert lived_in.gain_g_m2_day > 0.5
+    assert stored.planes == ()
+    assert stored.gain_g_m2_day == 0.0
+    at = np.searchsorted(lived_in.place, lived_in.planes)
+    # where it condenses, the vapour is at its dew point
+    assert lived_in.dew_point_c[at] == pytest.approx(lived_in.temperature_c[at], abs=0.01)
+
+
+def test_the_section_runs_from_the_outside_air_to_the_inside_air():
+    drawn = section(cabin=air(20, 40), outside=air(0, 80))
+    assert (np.diff(drawn.place) > 0.0).all()
+    assert drawn.place[[0, -1]].tolist() == [0.0, float(len(drawn.parts))]
+    assert (np.diff(drawn.temperature_c) >= 0.0).all()
+    assert drawn.outside[0] < drawn.temperature_c[0] < drawn.temperature_c[-1] < drawn.inside[0]
+
+
+def test_a_wet_probe_contradicts_the_estimate_and_a_dry_one_does_not():
+    both = {"cabin": air(10, 60), "outside": air(8, 70)}
+    wet = section(**both, own=np.full(HOURS, 97.0))
+    like = section(**both, own=np.full(HOURS, 65.0))
+    assert wet.contradicted
+    assert wet.above_h == wet.compared_h == 72
+    assert not like.contradicted
+
+
+def test_a_probe_that_was_silent_contradicts_nothing():
+    own = np.full(HOURS, 97.0)
+    own[-60:] = np.nan
+    assert not section(cabin=air(10, 60), outside=air(8, 70), own=own).contradicted
+
+
+def test_with_half_a_day_missing_on_one_side_nothing_is_drawn():
+    outside = air(8, 70)
+    outside[:, -13:] = np.nan
+    assert section(cabin=air(10, 60), outside=outside) is None
+
+
+def test_the_same_question_is_answered_from_memory():
+    both = {"cabin": air(11, 61), "outside": air(8, 71)}
+    assert section(**both) is section(**both)
+
+
+def airing(*, cabin, outside, **changes):
+    asked = {"factor": 0.5, "altitude_m": 0.0, "lines_can_freeze": False} | changes
+    return explain.airing(cabin=cabin, outside=outside, **asked)
+
+
+def test_drier_air_outside_is_worth_opening_for_and_moister_is_not():
+    dries = airing(cabin=air(20, 60, 168), outside=air(12, 60, 168))
+    wets = airing(cabin=air(20, 40, 168), outside=air(18, 90, 168))
+    assert dries.advice == "dries"
+    assert dries.rate_g_h > 0.0
+    assert dries.windows == ((0, 24),)
+    assert wets.advice in {"wets", "condenses"}
+    assert wets.rate_g_h < 0.0
+    assert wets.windows == ()
+
+
+def test_a_warm_front_over_a_cold_unit_condenses():
+    cabin, outside = air(2, 80, 168), air(2, 80, 168)
+    cabin[:, -1], outside[:, -1] = (6.0, 80.0), (12.0, 95.0)
+    assert airing(cabin=cabin, outside=outside).advice == "condenses"
+
+
+def test_no_hour_below_freezing_is_worth_opening_where_lines_can_freeze():
+    both = {"cabin": air(10, 70, 168), "outside": air(-4, 70, 168)}
+    assert airing(**both).windows
+    assert airing(**both, lines_can_freeze=True).windows == ()
+
+
+def test_without_the_last_hour_on_both_sides_no_advice_is_given():
+    outside = air(8, 70, 168)
+    outside[:, -1] = np.nan
+    assert airing(cabin=air(20, 60, 168), outside=outside) is None
