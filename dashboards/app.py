@@ -27,7 +27,7 @@ from dashboards.words import Wish
 from monitor import explain, watch
 from monitor.errors import InputError, MonitorError
 from monitor.judge.day import ASSUMED_FACTOR
-from monitor.lot import AIR_KINDS, ZoneKind
+from monitor.lot import AIR_KINDS, MouldClass, ZoneKind
 from monitor.store import board, health
 from monitor.store.record import Record
 
@@ -207,6 +207,12 @@ def _explained(
             own_percent=hours(zone).humidity_percent if in_wall else None,
         )
     }
+    if in_wall and zone.mould_index is not None:
+        found["growth"] = explain.growth(
+            climate=air(zone)[:, -explain.FORTNIGHT_H :],
+            index=zone.mould_index,
+            mould_class=cast(MouldClass, zone.mould_class),
+        )
     if not in_wall:
         found["airing"] = explain.airing(
             cabin=cabin[:, -AIRING_H:],

@@ -10,14 +10,16 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.lot import ZoneKind
-from monitor.physics import air, condensation, estimate, layers, ventilation, wall
+from monitor.lot import MouldClass, ZoneKind
+from monitor.physics import air, condensation, estimate, layers, mould, ventilation, wall
 
 Floats = NDArray[np.float64]
 
 REST_H = 24  # the section at rest is that of the mean of so many hours
 LEAST_H = 12  # of them that must be known
 CONTRADICTS_H = 72  # a probe above the band for most of so many hours contradicts the weather
+SENSOR_K, SENSOR_PERCENT = 0.2, 2.0  # accuracy that the band of a forecast is for
+FORTNIGHT_H = 14 * 24
 ASSUMED_M3 = 30.0  # air in a unit: ours, for a travel trailer of 6 to 7 m
 ASSUMED_PANELS_M2 = 80.0  # of 3 mm ply that its air reaches: ours
 _FINE_M2_K_W = 0.02  # parts of a layer in the drawing
@@ -111,6 +113,59 @@ def section(
     """
     own = np.full(cabin.shape[1], np.nan) if own_percent is None else own_percent
     return _section(kind, cabin.tobytes(), outside.tobytes(), own.tobytes())
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """Days until the mould index is 1 and 3, first if the last fortnight repeats itself.
+
+    Attributes
+    ----------
+    target : float
+        The next of the two.
+    days, low_days, high_days : float
+        With the last fortnight as measured, and with every hour wetter and warmer, or drier and
+        colder, by the sensor's accuracy. inf: not within two years.
+    """
+
+    target: float
+    days: float
+    low_days: float
+    high_days: float
+
+
+def growth(*, climate: Floats, index: float, mould_class: MouldClass) -> Growth | None:
+    """Forecast of the mould index of a zone whose probe sits in the wall.
+
+    Parameters
+    ----------
+    climate : ndarray
+        Hourly temperature and humidity, shape (2, hours). [°C] [%] nan if missing.
+    index : float
+        Mould index now. [0 to 6]
+    mould_class : {"VS", "S", "MR", "R"}
+
+    Returns
+    -------
+    Growth or None
+        None from index 3 on, and where less than half of the last fortnight is known.
+    """
+    hours = min(climate.shape[1] // REST_H * REST_H, FORTNIGHT_H)
+    if index >= mould.VISIBLE_INDEX or not hours:
+        return None
+    target = 1.0 if index < 1.0 else mould.VISIBLE_INDEX
+    celsius, humidity = climate[:, -hours:]
+    errors = np.array([0.0, 1.0, -1.0])
+    days = mould.forecast(
+        temperature_c=celsius[:, None] + SENSOR_K * errors,
+        humidity_percent=np.clip(humidity[:, None] + SENSOR_PERCENT * errors, 0.0, 100.0),
+        mould_class=mould_class,
+        targets=(target,),
+        start=index,
+    )[0]
+    if np.isnan(days[0]):
+        return None
+    return Growth(target, *(float(value) for value in days))
 
 
 @dataclass(frozen=True, slots=True)

@@ -333,6 +333,21 @@ MEANINGS: tuple[tuple[str, str, str], ...] = (
 NO_SECTION = "Not drawn: it needs half a day of readings in the cabin and outside, and one of them is missing."
 
 
+def growth_text(target: float, *, days: float, low_days: float, high_days: float) -> str:
+    """When the mould index would reach its next mark."""
+    mark = "1, seen with a microscope" if target < 2 else "3, seen by eye"
+
+    def said(value: float) -> str:
+        return "never within two years" if value == float("inf") else f"{value:.0f} days"
+
+    if days == low_days == high_days:
+        return f"If the last fortnight went on, the index would reach {mark}: {said(days)}."
+    return (
+        f"If the last fortnight went on, the index would reach {mark}: {said(days)}; a sensor off by "
+        f"0.2 K and 2 % leaves {said(low_days)} to {said(high_days)}."
+    )
+
+
 def section_text(
     *, gain_g_m2_day: float, planes: int, inside: str, outside: str, construction: str
 ) -> str:

@@ -94,3 +94,20 @@ def test_without_the_last_hour_on_both_sides_no_advice_is_given():
     outside = air(8, 70, 168)
     outside[:, -1] = np.nan
     assert airing(cabin=air(20, 60, 168), outside=outside) is None
+
+
+def test_the_forecast_repeats_the_fortnight_and_its_band_is_the_sensors():
+    # VS, 20 °C, 90 %: 29.4 days, 21.7 to 40.3 by ±2 % alone, Hukka and Viitanen 1999 (regression)
+    found = explain.growth(climate=air(20, 90, 14 * 24), index=0.0, mould_class="VS")
+    assert found.target == 1.0
+    assert found.days == pytest.approx(29.4, abs=1.1)  # whole days
+    assert found.low_days < 22.7
+    assert found.high_days > 39.3
+
+
+def test_a_dry_wall_never_gets_there_and_a_grown_one_has_no_forecast():
+    dry = explain.growth(climate=air(20, 50, 14 * 24), index=0.0, mould_class="S")
+    assert dry.days == dry.high_days == float("inf")
+    assert explain.growth(climate=air(20, 99, 14 * 24), index=3.2, mould_class="S") is None
+    silent = np.full((2, 14 * 24), np.nan)
+    assert explain.growth(climate=silent, index=0.0, mould_class="S") is None

@@ -15,9 +15,9 @@ from dashboards.pages.alarms import alarm_text
 from dashboards.pages.unit import index_text
 from dashboards.paint import marked
 from dashboards.words import Wish
-from monitor import drawing
+from monitor import drawing, text
 from monitor.drawing import Floats, Ints, Line, Span
-from monitor.explain import Airing, Section
+from monitor.explain import Airing, Growth, Section
 from monitor.judge.rules import LIMITS
 from monitor.lot import AIR_KINDS
 from monitor.store.board import HOUR_S, AlarmRow, Samples, Series, SiteRow, ZoneNow
@@ -37,6 +37,7 @@ class Told:
     alarms: tuple[AlarmRow, ...]
     section: Section | None = None  # through its wall; None: the air on one side is not known
     airing: Airing | None = None
+    growth: Growth | None = None
 
     @property
     def at_s(self) -> Ints:
@@ -216,7 +217,17 @@ def _mould(told: Told, span: Span) -> list[Any]:
     drawing.add_band(figure, told.at_s, series.mould_index_low, series.mould_index_high, span)
     figure.update_layout(yaxis={"range": [-0.1, 6.2]})
     named = {"mould index": series.mould_index}
-    return _chart("Mould index since monitoring began", figure, named, told, span, unit="")
+    parts = _chart("Mould index since monitoring began", figure, named, told, span, unit="")
+    if told.growth:
+        growth = told.growth
+        ahead = text.growth_text(
+            growth.target,
+            days=growth.days,
+            low_days=growth.low_days,
+            high_days=growth.high_days,
+        )
+        parts.insert(2, html.P(ahead, className="sentence"))
+    return parts
 
 
 def _rain(told: Told, span: Span) -> list[Any]:

@@ -82,6 +82,7 @@ class ZoneNow:
     silence_s: int
     placed_s: int | None  # since when the newest of them is there
     temperature_factor: float | None = None  # declared
+    mould_class: str = "S"
 
 
 @dataclass(frozen=True, slots=True)
@@ -460,6 +461,7 @@ def _zones_now(
         t.hour.c.witnessed,
         t.hour.c.rain_mm,
         t.zone.c.temperature_factor,
+        t.zone.c.mould_class,
         case((t.hour.c.state == "unknown", known), else_=t.hour.c.state).label("last_word"),
     ).select_from(
         t.zone.join(t.site)
@@ -493,6 +495,7 @@ def _zone_now(row: AnyRow, placed: Sequence[tuple[int, int | None, int]], now_s:
         silence_s=silence_s,
         placed_s=max((since for since, _, _ in placed), default=None),
         temperature_factor=row.temperature_factor,
+        mould_class=row.mould_class,
         **dict(zip(_NOW, row[_NOW_FROM : _NOW_FROM + len(_NOW)], strict=True)),
     )
 
