@@ -245,12 +245,11 @@ def _silent(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
 
 
 _CUES = {
-    "balance": "day after day it took up more water than weather and cabin explain (sum {balance:.0f} of 40)",
-    "rain": "what is left unexplained follows rain (t {rain_60:.1f} over 60 days)",
+    "balance": "day after day it took up more water than weather and cabin explain (sum {own_balance:.0f} of 40)",
+    "rain": "what is left unexplained follows rain (t {own_rain:.1f} over 60 days, beside its like zones)",
     "vapour source": "its air holds more water than cabin and outside air ({source_20:.1f} % of saturation)",
     "like zones": "it stands {like_level:.1f} points above its like zones, {like_rise:+.1f} against its own past",
     "weather": "it stands {weather_level:.1f} points above what the weather alone explains",
-    "dew": "cabin air reaches its dew point there {dew_h:.0f} h a day",
 }
 _LEAK_CAUSES = {
     "rain ingress": "Likely cause: rain getting in.",
@@ -262,13 +261,12 @@ _LEAK_CAUSES = {
 
 def cue_text(cue: str, facts: Mapping[str, float | str]) -> str:
     """A cue with its numbers."""
-    figures = {name: value for name, value in facts.items() if not isinstance(value, str)}
-    return _CUES[cue].format_map({**figures, "dew_h": 24.0 * _number(facts, "dew")})
+    return _CUES[cue].format_map(facts)
 
 
 def _leak(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     cues = [str(facts[name]) for name in ("cue_1", "cue_2") if facts.get(name) in _CUES]
-    said = "; ".join(cue_text(cue, facts) for cue in cues)
+    said = "; ".join(cue_text(cue, facts) for cue in cues) or "several weak cues agree"
     cause = _LEAK_CAUSES.get(str(facts.get("cause")), "Cause: the cues disagree, cannot tell.")
     pipes = facts.get("cause") == "plumbing"
     look = (
@@ -278,7 +276,7 @@ def _leak(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     )
     return AlarmText(
         f"{zone} is suspected of a leak: {said}.",
-        f"{cause} {_rain(facts)}",
+        f"{cause} What spoke: {facts.get('voted') or 'nothing clear'}. {_rain(facts)}",
         "Found now it may need only a tube of sealant; wood that stays wet rots.",
         look,
         "Do not seal before you know where the water comes in: sealing condensation in makes it worse.",

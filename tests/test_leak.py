@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor import text
 from monitor.evidence import leak, verdict, weights
 
 DAYS, ZONES = 90, 4
@@ -204,13 +205,32 @@ DRY = dict.fromkeys(leak.FEATURES, 0.0) | {
     ],
 )  # fmt: skip
 def test_the_cause_is_the_one_that_the_cues_agree_on(figures, cause):
-    assert verdict.cause(verdict.votes(DRY | figures)) == cause
+    assert verdict.cause(verdict.seen(DRY | figures)) == cause
 
 
 def test_no_water_in_the_pipes_excludes_plumbing():
     wet = DRY | {"source_20": 4.0, "like_rise": 3.0, "like_level": 3.0, "in_use": 0.0}
-    assert verdict.cause(verdict.votes(wet)) != "plumbing"
+    assert verdict.cause(verdict.seen(wet)) != "plumbing"
 
 
 def test_an_unknown_use_of_the_unit_votes_for_nothing():
-    assert "use" not in verdict.votes(DRY | {"in_use": float("nan")})
+    assert "use" not in verdict.seen(DRY | {"in_use": float("nan")})
+
+
+def test_the_alarm_says_only_what_its_figures_say():
+    facts = dict.fromkeys(leak.FEATURES, 0.0) | {
+        "cue_1": "rain", "cue_2": "like zones", "own_rain": 5.2, "like_level": 2.4,
+        "like_rise": 1.9, "cause": "rain ingress", "voted": "follows rain", "rain_72_mm": 12.0,
+    }  # fmt: skip
+    said = text.alarm_text("leak suspect", zone="z", alarm_class="today", facts=facts)
+    assert "follows rain (t 5.2" in said
+    assert "2.4 points above its like zones, +1.9 against its own past" in said
+    assert "What spoke: follows rain." in said
+    assert "tube of sealant" in said
+    assert "Stay off a roof" in said  # the caution
+
+
+def test_an_alarm_of_weak_cues_says_so():
+    said = text.alarm_text("leak suspect", zone="z", alarm_class="today", facts={"cue_1": ""})
+    assert "several weak cues agree" in said
+    assert "cannot tell" in said

@@ -52,6 +52,7 @@ _LARGEST_ERROR = 3.0  # standard deviations: what is beyond teaches no more
 
 _DEEP_SHARE = 0.12  # of the way that deep wood goes to the surface in a day
 _START_SIGMA, _LEAST_SIGMA, _SIGMA_SHARE = 0.12, 0.02, 0.03
+_START_SOURCE, _LEAST_SOURCE = 1.5, 0.3  # of the vapour source [% of saturation]
 _SLACK, _LARGEST_SUM = 0.4, 40.0  # of the cumulative sum, in standard deviations
 _DOUBTED_SUM, _DOUBTED_RAIN = 5.0, 3.5  # above either nothing is learned
 _FROST_C, _FROST_TRUST = -3.0, 0.3  # below, the isotherm says little
@@ -82,6 +83,7 @@ class Memory:
     cusum: Floats
     drive: Floats  # of the day before
     drive_mean: Floats
+    rain: Floats  # drive of today and yesterday less its mean, 0 where nobody told
     snow_mm: Floats
     own_cusum: Floats  # the same against the like zones' unexplained change
     own_hit: Floats
@@ -92,6 +94,10 @@ class Memory:
     slow_weight: Floats
     source_fast: Floats
     source_slow: Floats
+    source_past: Floats  # what was usual before any suspicion
+    source_variance: Floats
+    source_hit: Floats
+    source_weight: Floats
     like_fast: Floats
     like_slow: Floats
     weather_fast: Floats
@@ -109,13 +115,22 @@ class Memory:
         start = {field.name: nothing.copy() for field in fields(cls)}
         for name in ("moisture", "deep", "temperature_c", "cabin_gap", "outside_gap"):
             start[name] = unknown.copy()
-        for name in ("source_fast", "source_slow", "like_fast", "like_slow", "dew", "in_use"):
+        for name in (
+            "source_fast",
+            "source_slow",
+            "source_past",
+            "like_fast",
+            "like_slow",
+            "dew",
+            "in_use",
+        ):
             start[name] = unknown.copy()
         for name in ("weather_fast", "weather_slow", "like_first", "weather_first"):
             start[name] = unknown.copy()
         start["theta"] = np.repeat(_START[:, None], zones, axis=1)
         start["spread"] = np.repeat(np.diag(_START_SPREAD)[:, :, None], zones, axis=2)
         start["variance"] = np.full(zones, _START_SIGMA**2)
+        start["source_variance"] = np.full(zones, _START_SOURCE**2)
         return cls(**start)
 
     def to_bytes(self) -> bytes:
@@ -254,6 +269,8 @@ FEATURES = (
     "own_rain",
     "source_5",
     "source_20",
+    "source_rise",
+    "source_rain",
     "like_rise",
     "like_level",
     "weather_rise",
@@ -320,6 +337,7 @@ def _weigh_rain(memory: Memory, error: Floats, own: Floats, around: Around) -> N
     rain = both - memory.drive_mean
     told = np.isfinite(error) & (np.isfinite(around.rain_mm) | (around.wetted > 0.0))
     rain = np.where(told, rain, 0.0)
+    memory.rain[:] = rain
     memory.wettings[:] = _FORGET_SLOW * memory.wettings + (told & (drive >= _WETTING_DRIVE))
     power = memory.variance * rain * rain
     for hit, weight, left, kept in (
@@ -357,11 +375,13 @@ def _learn(memory: Memory, terms: Floats, error: Floats, sigma: Floats) -> None:
 def _weigh_levels(memory: Memory, day: DayMeans, around: Around, known: NDArray[np.bool_]) -> None:
     outer = np.fmax(around.cabin_vapour, around.outside_vapour)
     source = 100.0 * (day.vapour - outer) / day.saturation
+    _weigh_source(memory, source - memory.source_slow)
     _smooth(memory.source_fast, source, 1.0 / 5.0)
     _smooth(memory.source_slow, source, 1.0 / 20.0)
     slow = np.maximum(0.015, 1.0 / (memory.age + 3.0))
     slow = np.where(memory.cusum > _DOUBTED_SUM, 0.0, slow)
     ahead = day.moisture - _median_of(day.moisture, around.like)
+    _smooth(memory.source_past, source, slow)
     _smooth(memory.like_fast, ahead, 0.4)
     _smooth(memory.like_slow, ahead, slow)
     humidity = np.clip(100.0 * around.outside_vapour / day.saturation, 1.0, 97.5)
@@ -377,6 +397,19 @@ def _weigh_levels(memory: Memory, day: DayMeans, around: Around, known: NDArray[
     new = known & (memory.age == FIRST_DAYS)
     memory.like_first[:] = np.where(new, memory.like_fast, memory.like_first)
     memory.weather_first[:] = np.where(new, memory.weather_fast, memory.weather_first)
+
+
+def _weigh_source(memory: Memory, surplus: Floats) -> None:
+    """Regress the vapour source's departure from its own three weeks on the same rain."""
+    rain = np.where(np.isnan(surplus), 0.0, memory.rain)
+    memory.source_hit[:] = _FORGET_SLOW * memory.source_hit + _or_zero(surplus) * rain
+    memory.source_weight[:] = (
+        _FORGET_SLOW * memory.source_weight + memory.source_variance * rain * rain
+    )
+    doubted = memory.cusum > _DOUBTED_SUM
+    spread = memory.source_variance + _SIGMA_SHARE * (surplus**2 - memory.source_variance)
+    spread = np.where(np.isnan(surplus) | doubted, memory.source_variance, spread)
+    memory.source_variance[:] = np.maximum(spread, _LEAST_SOURCE**2)
 
 
 def _remember(
@@ -410,6 +443,8 @@ def _features(memory: Memory, day: DayMeans) -> Floats:
             _ratio(memory.own_hit, memory.own_weight),
             _or_zero(memory.source_fast),
             _or_zero(memory.source_slow),
+            _or_zero(memory.source_fast - memory.source_past),
+            _ratio(memory.source_hit, memory.source_weight),
             _or_zero(memory.like_fast - memory.like_slow),
             _or_zero(memory.like_fast),
             _or_zero(memory.weather_fast - memory.weather_slow),

@@ -28,7 +28,7 @@ BENDS = (0.0, 0.25, 0.5, 0.75)  # where the lines of a feature bend, on its 0..1
 CUES: dict[str, tuple[str, ...]] = {
     "balance": ("balance", "own_balance"),
     "rain": ("rain_15", "rain_60", "own_rain"),
-    "vapour source": ("source_5", "source_20"),
+    "vapour source": ("source_5", "source_20", "source_rise", "source_rain"),
     "like zones": ("like_rise", "like_level"),
     "weather": ("weather_rise", "weather_level", "moisture"),
     "dew": ("dew",),

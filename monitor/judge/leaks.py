@@ -97,7 +97,7 @@ def _weigh_day(
         if np.isnan(scores[column]) or memory.age[column] < WARM_DAYS:
             continue
         figures = {name: float(values[column]) for name, values in told.items()}
-        cues = verdict.votes(figures)
+        cues = verdict.seen(figures)
         zone.score, zone.cause = float(scores[column]), verdict.cause(cues)
         if _turned(zone, table.table.threshold):
             if zone.suspect_s:
@@ -141,18 +141,32 @@ def _facts(
     table: weights.Weights,
     features: Floats,
     figures: dict[str, float],
-    cues: dict[str, verdict.Votes],
+    cues: dict[str, str],
 ) -> dict[str, float | str]:
     """Why an episode began: the cues that weigh most, those that voted on the cause, and figures."""
-    weight = {cue: float(value) for cue, value in table.cues(features).items()}
-    strongest = sorted(weight, key=lambda cue: -weight[cue])[:2]
+    weight = {
+        cue: float(value) for cue, value in table.cues(features).items() if _speaks(cue, figures)
+    }
+    strongest = [*sorted(weight, key=lambda cue: -weight[cue]), "", ""]
     return {
         "cue_1": strongest[0],
         "cue_2": strongest[1],
-        "voted": ", ".join(cues),
+        "voted": ", ".join(cues.values()),
         "leak_cause": verdict.cause(cues),
         **{name: round(value, 2) for name, value in figures.items()},
     }
+
+
+def _speaks(cue: str, figures: dict[str, float]) -> bool:
+    """Whether a cue's figures speak for water, and not only against another explanation."""
+    return {
+        "balance": max(figures["balance"], figures["own_balance"]) >= 5.0,
+        "rain": max(figures["rain_15"], figures["rain_60"], figures["own_rain"]) >= 2.0,
+        "vapour source": figures["source_5"] > 0.5 and figures["source_20"] > 0.0,
+        "like zones": figures["like_level"] > 0.5 or figures["like_rise"] > 0.5,
+        "weather": figures["weather_level"] > 0.5,
+        "dew": False,  # it explains water away
+    }[cue]
 
 
 # --- what surrounds the zones ---------------------------------------------------------------------
