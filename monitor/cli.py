@@ -10,9 +10,10 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -117,8 +118,17 @@ def judge(
     declared, zone_notes = files.read_zones(zones, timezone=timezone) if zones else (None, ())
     known, kind_notes = files.complete_zones(file.zones, declared)
     noted, event_notes = files.read_events(events, timezone=timezone) if events else ((), ())
-    table, found = offline.judge_history(file.zones, known, noted, altitude_m=altitude)
-    files.write_hours(hours, table)
+    found: list[offline.Found] = []
+    count = 0
+
+    def judged() -> Iterator[dict[str, Any]]:
+        nonlocal count
+        for table, raised in offline.judge_history(file.zones, known, noted, altitude_m=altitude):
+            found.extend(raised)
+            count += len(table["hour"])
+            yield table
+
+    files.write_hours(hours, judged())
     files.write_alarms(alarms, offline.alarm_columns(found))
     strays = files.stray_events(noted, known)
     for note in (*file.notes, *zone_notes, *kind_notes, *event_notes, *strays):
@@ -131,7 +141,7 @@ def judge(
         "readings": sum(len(series.at_s) for series in file.zones.values()),
         "rejected": len(file.rejects),
         "zones": len(file.zones),
-        "hours": len(table.get("hour", ())),
+        "hours": count,
         "alarms": len(found),
     }
     if as_json:

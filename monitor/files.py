@@ -324,8 +324,8 @@ def _time(where: str, text: str, timezone: str | None) -> int:
 # ---- what was judged ----------------------------------------------------------------------
 
 
-def write_hours(path: Path, columns: Mapping[str, ArrayLike]) -> None:
-    """Write judged hours; `columns` has the names of `HOURS_COLUMNS`, `time` in seconds.
+def write_hours(path: Path, blocks: Iterable[Mapping[str, ArrayLike]]) -> None:
+    """Write judged hours, block by block; with the names of `HOURS_COLUMNS`, `time` in seconds.
 
     Raises
     ------
@@ -333,7 +333,7 @@ def write_hours(path: Path, columns: Mapping[str, ArrayLike]) -> None:
         If the file cannot be written.
     """
     digits = {name: decimals for name, decimals in _HOURS.items() if decimals is not None}
-    ordered = {name: columns[name] for name in HOURS_COLUMNS}
+    ordered = ({name: block[name] for name in HOURS_COLUMNS} for block in blocks)
     write_table(path, ordered, times=("time",), digits=digits)
 
 
@@ -346,4 +346,4 @@ def write_alarms(path: Path, columns: Mapping[str, ArrayLike]) -> None:
         If the file cannot be written.
     """
     ordered = {name: columns[name] for name in ALARMS_COLUMNS}
-    write_table(path, ordered, times=("raised", "cleared"))
+    write_table(path, [ordered], times=("raised", "cleared"))

@@ -1,6 +1,6 @@
 """History files judged without broker or record: what `sillkeep judge` does."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -35,8 +35,8 @@ def judge_history(
     events: Sequence[Event],
     *,
     altitude_m: float = 0.0,
-) -> tuple[Table, list[Found]]:
-    """Judge every unit of a history.
+) -> Iterator[tuple[Table, list[Found]]]:
+    """Judge a history, one unit after the other.
 
     Parameters
     ----------
@@ -49,14 +49,14 @@ def judge_history(
     altitude_m : float
         Of the site. [m]
 
-    Returns
-    -------
+    Yields
+    ------
     tuple of HOURS columns and alarms
-        Both in order of unit, then zone, then time.
+        The site's own zones first, then units; within one in order of zone, then time.
     """
     site = {zone: series for (unit, zone), series in readings.items() if not unit}
-    tables: list[Table] = []
-    found: list[Found] = []
+    if site:
+        yield _joined(_site_hours(site, altitude_m=altitude_m)), []
     for unit in sorted({unit for unit, _ in readings if unit}):
         own = {zone: series for (u, zone), series in readings.items() if u == unit}
         # a zone that is declared as watched and was never heard is unknown, not absent
@@ -72,13 +72,12 @@ def judge_history(
             settling_s={zone: [_began(zones[unit, zone], series)] for zone, series in own.items()},
             altitude_m=altitude_m,
         )
-        judged, alarms_found = _judge_unit(watched)
-        tables += judged
-        found += alarms_found
-    if site:
-        tables = _site_hours(site, altitude_m=altitude_m) + tables
-    columns = tables[0].keys() if tables else ()
-    return {name: np.concatenate([table[name] for table in tables]) for name in columns}, found
+        tables, found = _judge_unit(watched)
+        yield _joined(tables), found
+
+
+def _joined(tables: Sequence[Table]) -> Table:
+    return {name: np.concatenate([table[name] for table in tables]) for name in tables[0]}
 
 
 def alarm_columns(found: Sequence[Found]) -> dict[str, list[Any]]:

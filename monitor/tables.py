@@ -5,7 +5,7 @@ A file that cannot be read or written is an `InputError` that says what to do.
 
 import csv
 import warnings
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -115,11 +115,15 @@ def load(
             raise InputError(f"{path}: has the column {theirs!r} more than once; rename one")
     if not is_parquet(path):
         return _load_csv(path, head, columns, numbers=numbers, names=names)
+    from pyarrow import parquet
+
+    few = [theirs for ours, theirs in columns.items() if ours in names]
     try:
-        frame = pd.read_parquet(path, columns=list(columns.values()), engine="pyarrow")
+        table = parquet.read_table(path, columns=list(columns.values()), read_dictionary=few)
+        frame = table.to_pandas(self_destruct=True, ignore_metadata=True)
     except (OSError, ValueError) as error:
         raise InputError(_unreadable(path, error)) from error
-    return pd.DataFrame({ours: frame[theirs] for ours, theirs in columns.items()})
+    return pd.DataFrame({ours: frame[theirs] for ours, theirs in columns.items()}, copy=False)
 
 
 def _load_csv(
@@ -182,17 +186,18 @@ def _unreadable(path: Path, error: Exception) -> str:
 
 def write_table(
     path: Path,
-    columns: Mapping[str, ArrayLike],
+    blocks: Iterable[Mapping[str, ArrayLike]],
     *,
     times: Collection[str] = (),
     digits: Mapping[str, int] | None = None,
 ) -> None:
-    """Write columns to a file, whole or not at all.
+    """Write blocks of rows to a file, whole or not at all, one block in memory at a time.
 
     Parameters
     ----------
-    columns : Mapping[str, ArrayLike]
-        In the order of the file; nan and None are blank.
+    blocks : iterable of mappings of column to values
+        All of the same columns in the order of the file, the first of which names them; nan and
+        None are blank.
     times : Collection[str]
         Columns of seconds since 1970: RFC 3339 in CSV, UTC timestamps in Parquet.
     digits : Mapping[str, int] or None
@@ -204,29 +209,63 @@ def write_table(
         If the file cannot be written.
     """
     parquet = is_parquet(path)
-    rounded = {name: _rounded(column, (digits or {}).get(name)) for name, column in columns.items()}
     part = path.with_name(f".{path.stem}.part{path.suffix}")
+    rounded = (
+        {name: _rounded(column, (digits or {}).get(name)) for name, column in block.items()}
+        for block in blocks
+    )
     try:
         if parquet:
-            stamped = {
-                name: pd.Series(_stamps(column)).dt.tz_localize("UTC") if name in times else column
-                for name, column in rounded.items()
-            }
-            pd.DataFrame(stamped).to_parquet(part, engine="pyarrow", index=False)
+            _write_parquet(part, rounded, times)
         else:
-            written = [
-                _written(_stamps(column), "time")
-                if name in times
-                else _written(column, f".{digits[name]}f" if digits and name in digits else "")
-                for name, column in rounded.items()
-            ]
-            with part.open("w", encoding="utf-8", newline="") as lines:
-                writer = csv.writer(lines, lineterminator="\n")
-                writer.writerow(rounded)
-                writer.writerows(zip(*written, strict=True))
+            _write_csv(part, rounded, times, digits or {})
         part.replace(path)
     except OSError as error:
         raise InputError(f"{path}: cannot be written: {error.strerror or error}") from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _write_parquet(
+    part: Path, blocks: Iterable[Mapping[str, "pd.Series[Any]"]], times: Collection[str]
+) -> None:
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    writer = None
+    try:
+        for block in blocks:
+            stamped = {
+                name: pd.Series(_stamps(column)).dt.tz_localize("UTC") if name in times else column
+                for name, column in block.items()
+            }
+            table = pa.Table.from_pandas(pd.DataFrame(stamped), preserve_index=False)
+            if writer is None:
+                writer = parquet.ParquetWriter(part, table.schema)
+            writer.write_table(table.cast(writer.schema))
+    finally:
+        if writer is not None:
+            writer.close()
+
+
+def _write_csv(
+    part: Path,
+    blocks: Iterable[Mapping[str, "pd.Series[Any]"]],
+    times: Collection[str],
+    digits: Mapping[str, int],
+) -> None:
+    with part.open("w", encoding="utf-8", newline="") as lines:
+        writer = csv.writer(lines, lineterminator="\n")
+        for number, block in enumerate(blocks):
+            if number == 0:
+                writer.writerow(block)
+            written = [
+                _written(_stamps(column), "time")
+                if name in times
+                else _written(column, f".{digits[name]}f" if name in digits else "")
+                for name, column in block.items()
+            ]
+            writer.writerows(zip(*written, strict=True))
 
 
 def _rounded(column: ArrayLike, digits: int | None) -> "pd.Series[Any]":

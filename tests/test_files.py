@@ -610,7 +610,7 @@ def test_hours_are_written_in_their_order_with_fixed_decimals(tmp_path):
         state="unknown",
         trend="",
     )
-    write_hours(tmp_path / "hours.csv", columns)
+    write_hours(tmp_path / "hours.csv", [columns])
     header, line = (tmp_path / "hours.csv").read_text().splitlines()
     assert header == (
         "time,unit,zone,kind,readings,coverage_percent,temperature_c,humidity_percent,dew_point_c,"
@@ -627,12 +627,32 @@ def test_hours_are_written_in_their_order_with_fixed_decimals(tmp_path):
 
 def test_hours_in_parquet_have_timestamps_and_the_same_figures(tmp_path):
     columns = judged(time=MIDNIGHT_S, humidity_percent=81.456, dew_point_c=np.nan)
-    write_hours(tmp_path / "hours.parquet", columns)
+    write_hours(tmp_path / "hours.parquet", [columns])
     frame = pd.read_parquet(tmp_path / "hours.parquet")
     assert tuple(frame.columns) == HOURS_COLUMNS
     assert frame["time"][0] == pd.Timestamp("2030-01-01T00:00:00Z")
     assert frame["humidity_percent"][0] == 81.46
     assert np.isnan(frame["dew_point_c"][0])
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet"])
+def test_hours_come_block_by_block_and_a_fault_leaves_no_half_file(tmp_path, ending):
+    path = tmp_path / f"hours.{ending}"
+    blocks = [judged(time=MIDNIGHT_S, unit=unit, state=state) for unit, state in ("ad", "bw")]
+    write_hours(path, iter(blocks))
+    frame = pd.read_csv(path) if ending == "csv" else pd.read_parquet(path)
+    assert frame["unit"].tolist() == ["a", "b"]
+    assert frame["state"].tolist() == ["d", "w"]
+
+    def broken():
+        yield blocks[0]
+        raise InputError("the second unit cannot be judged")
+
+    before = path.read_bytes()
+    with pytest.raises(InputError, match="second unit"):
+        write_hours(path, broken())
+    assert path.read_bytes() == before
+    assert [left.name for left in tmp_path.iterdir()] == [path.name]
 
 
 @pytest.mark.parametrize("ending", ["csv", "parquet"])
@@ -655,7 +675,7 @@ def test_no_alarm_at_all_still_names_the_columns(tmp_path):
 
 def test_a_folder_that_is_not_there_is_named(tmp_path):
     with pytest.raises(InputError, match="cannot be written"):
-        write_hours(tmp_path / "absent" / "hours.csv", judged())
+        write_hours(tmp_path / "absent" / "hours.csv", [judged()])
 
 
 # ---- a lot to import ----------------------------------------------------------------------
