@@ -87,6 +87,9 @@ def judge(
     events: Annotated[
         Path | None, typer.Option(help="File of events: time,unit,zone,kind.")
     ] = None,
+    proof: Annotated[
+        Path | None, typer.Option(help="File to write: how the proof of each repair stands.")
+    ] = None,
     columns: Annotated[
         str, typer.Option("--map", help="Names of foreign columns: time=local_time,zone=place")
     ] = "",
@@ -119,17 +122,22 @@ def judge(
     known, kind_notes = files.complete_zones(file.zones, declared)
     noted, event_notes = files.read_events(events, timezone=timezone) if events else ((), ())
     found: list[offline.Found] = []
+    proven: list[offline.Proven] = []
     count = 0
 
     def judged() -> Iterator[dict[str, Any]]:
         nonlocal count
-        for table, raised in offline.judge_history(file.zones, known, noted, altitude_m=altitude):
+        history = offline.judge_history(file.zones, known, noted, altitude_m=altitude)
+        for table, raised, revisions in history:
             found.extend(raised)
+            proven.extend(revisions)
             count += len(table["hour"])
             yield table
 
     files.write_hours(hours, judged())
     files.write_alarms(alarms, offline.alarm_columns(found))
+    if proof:
+        files.write_proof(proof, offline.proof_columns(proven))
     strays = files.stray_events(noted, known)
     for note in (*file.notes, *zone_notes, *kind_notes, *event_notes, *strays):
         typer.echo(note, err=True)

@@ -30,6 +30,7 @@ from monitor.times import parse_time
 __all__ = [
     "ALARMS_COLUMNS",
     "HOURS_COLUMNS",
+    "PROOF_COLUMNS",
     "LotFile",
     "ReadingsFile",
     "Rejected",
@@ -45,6 +46,7 @@ __all__ = [
     "stray_events",
     "write_alarms",
     "write_hours",
+    "write_proof",
     "write_table",
 ]
 
@@ -96,6 +98,7 @@ _HOURS: Final[dict[str, int | None]] = {
 }
 HOURS_COLUMNS: Final = tuple(_HOURS)
 ALARMS_COLUMNS: Final = ("raised", "unit", "zone", "kind", "class", "cleared", "cause", "text")
+PROOF_COLUMNS: Final = ("unit", "zone", "time", "verdict", "size_ml", "missing")
 
 
 # ---- zones --------------------------------------------------------------------------------
@@ -347,3 +350,15 @@ def write_alarms(path: Path, columns: Mapping[str, ArrayLike]) -> None:
     """
     ordered = {name: columns[name] for name in ALARMS_COLUMNS}
     write_table(path, [ordered], times=("raised", "cleared"))
+
+
+def write_proof(path: Path, columns: Mapping[str, ArrayLike]) -> None:
+    """Write revisions of proofs; `columns` has the names of `PROOF_COLUMNS`, `time` in seconds.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written.
+    """
+    ordered = {name: columns[name] for name in PROOF_COLUMNS}
+    write_table(path, [ordered], times=("time",), digits={"size_ml": 0})

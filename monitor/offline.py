@@ -2,15 +2,17 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor import alarms, judge, text
+from monitor.evidence import drying
 from monitor.judge.day import DAY_H
 from monitor.judge.hours import HOUR_S
-from monitor.lot import Event, Zone, ZoneReadings, silent_after_s
+from monitor.lot import STRUCTURE_KINDS, Event, Zone, ZoneReadings, silent_after_s
 
 Table = dict[str, NDArray[Any]]
 
@@ -29,13 +31,25 @@ class Found:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """A revision of the proof of one repair, from `time_s` on."""
+
+    unit: str
+    zone: str
+    time_s: int
+    verdict: str
+    size_ml: float
+    missing: str
+
+
 def judge_history(
     readings: Mapping[tuple[str, str], ZoneReadings],
     zones: Mapping[tuple[str, str], Zone],
     events: Sequence[Event],
     *,
     altitude_m: float = 0.0,
-) -> Iterator[tuple[Table, list[Found]]]:
+) -> Iterator[tuple[Table, list[Found], list[Proven]]]:
     """Judge a history, one unit after the other.
 
     Parameters
@@ -51,12 +65,12 @@ def judge_history(
 
     Yields
     ------
-    tuple of HOURS columns and alarms
+    tuple of HOURS columns, alarms and revisions of proofs
         The site's own zones first, then units; within one in order of zone, then time.
     """
     site = {zone: series for (unit, zone), series in readings.items() if not unit}
     if site:
-        yield _joined(_site_hours(site, altitude_m=altitude_m)), []
+        yield _joined(_site_hours(site, altitude_m=altitude_m)), [], []
     for unit in sorted({unit for unit, _ in readings if unit}):
         own = {zone: series for (u, zone), series in readings.items() if u == unit}
         # a zone that is declared as watched and was never heard is unknown, not absent
@@ -72,12 +86,27 @@ def judge_history(
             settling_s={zone: [_began(zones[unit, zone], series)] for zone, series in own.items()},
             altitude_m=altitude_m,
         )
-        tables, found = _judge_unit(watched)
-        yield _joined(tables), found
+        hours, changes = _judge_unit(watched)
+        tables = [
+            _labelled(unit, z.code, z.kind, hours[z.code]) for z in watched.zones if z.code in hours
+        ]
+        yield _joined(tables), _alarms_of(watched, changes), proofs(watched, hours)
 
 
 def _joined(tables: Sequence[Table]) -> Table:
     return {name: np.concatenate([table[name] for table in tables]) for name in tables[0]}
+
+
+def proof_columns(proven: Sequence[Proven]) -> dict[str, list[Any]]:
+    """Columns of the PROOF file."""
+    return {
+        "unit": [revision.unit for revision in proven],
+        "zone": [revision.zone for revision in proven],
+        "time": [revision.time_s for revision in proven],
+        "verdict": [revision.verdict for revision in proven],
+        "size_ml": [revision.size_ml for revision in proven],
+        "missing": [revision.missing for revision in proven],
+    }
 
 
 def alarm_columns(found: Sequence[Found]) -> dict[str, list[Any]]:
@@ -98,7 +127,7 @@ def _began(zone: Zone, series: ZoneReadings) -> int:
     return zone.watched_from_s if zone.watched_from_s is not None else int(series.at_s[0])
 
 
-def _judge_unit(watched: judge.Watched) -> tuple[list[Table], list[Found]]:
+def _judge_unit(watched: judge.Watched) -> tuple[dict[str, Table], list[judge.AlarmChange]]:
     first, last = _span(watched.readings)
     judgement = judge.advance(
         watched,
@@ -107,16 +136,99 @@ def _judge_unit(watched: judge.Watched) -> tuple[list[Table], list[Found]]:
         to_hour=last // HOUR_S + 1,
         checkpoints=False,
     )
-    tables = [
-        _labelled(watched.unit, z.code, z.kind, judgement.hours[z.code])
-        for z in watched.zones
-        if z.code in judgement.hours
-    ]
+    return judgement.hours, judgement.alarms
+
+
+def _alarms_of(watched: judge.Watched, changes: Sequence[judge.AlarmChange]) -> list[Found]:
     in_use = any(event.kind in {"occupied", "water on"} for event in watched.events)
-    found = _paired(watched.unit, judgement.alarms, in_use=in_use)
+    found = _paired(watched.unit, changes, in_use=in_use)
     for zone, series in watched.readings.items():
         found += _silences(watched.unit, zone, series)
-    return tables, sorted(found, key=lambda alarm: (alarm.zone, alarm.raised_s))
+    return sorted(found, key=lambda alarm: (alarm.zone, alarm.raised_s))
+
+
+# --- proof ----------------------------------------------------------------------------------------
+
+
+def proofs(watched: judge.Watched, hours: Mapping[str, Table]) -> list[Proven]:
+    """Revisions of the proof of every repair that the events name a structural zone of.
+
+    From files: the bench check and the photo of the source are always missing, and the verdict is
+    that of the readings. A zone's next repair ends the proof of the one before.
+    """
+    proven: list[Proven] = []
+    for zone in watched.zones:
+        repairs = sorted(
+            (e for e in watched.events if e.kind == "repair" and e.zone == zone.code),
+            key=lambda event: event.at_s,
+        )
+        if zone.kind not in STRUCTURE_KINDS or zone.code not in hours:
+            continue
+        for event, after in zip_longest(repairs, repairs[1:]):
+            until = None if after is None else after.at_s // HOUR_S
+            watch = _watch(watched, hours, zone, until)
+            if watch is None or event.at_s // HOUR_S < watch.from_hour:
+                continue
+            repair = drying.Repair(
+                event.at_s, opened="opened" in event.value, moved="moved" in event.value
+            )
+            proven += [
+                Proven(watched.unit, zone.code, r.at_s, r.verdict, r.size_ml, "; ".join(r.missing))
+                for r in drying.prove(watch=watch, repair=repair)
+            ]
+    return proven
+
+
+def _watch(
+    watched: judge.Watched, hours: Mapping[str, Table], zone: Zone, until: int | None
+) -> drying.Watch | None:
+    own = hours[zone.code]
+    first = int(own["hour"][0])
+    count = len(own["hour"]) if until is None else min(len(own["hour"]), until - first)
+    if count < 1:
+        return None
+    like = [_aligned(hours[code], first, count) for code in _unaffected(watched, hours, zone)]
+    noted = [
+        drying.Wetting(e.at_s, e.kind, _millimetres(e.value))
+        for e in watched.events
+        if e.kind in {"hose", "wash", "thaw"} and e.zone in {"", zone.code}
+    ]
+    return drying.Watch(
+        from_hour=first,
+        moisture_percent=own["wood_moisture_percent"][:count],
+        like_percent=np.array(like).reshape(-1, count),
+        coverage=own["coverage_percent"][:count] / 100.0,
+        rain_mm=own["rain_mm"][:count],
+        wettings=noted,
+    )
+
+
+def _unaffected(watched: judge.Watched, hours: Mapping[str, Table], zone: Zone) -> list[str]:
+    """The declared dry twin; else the unit's other zones of the kind without a repair of their own."""
+    if zone.dry_twin in hours:
+        return [zone.dry_twin]
+    repaired = {e.zone for e in watched.events if e.kind == "repair"}
+    return [
+        other.code
+        for other in watched.zones
+        if other.kind == zone.kind and other.code in hours and other.code not in repaired
+    ]
+
+
+def _aligned(table: Table, first: int, count: int) -> NDArray[np.float64]:
+    """A zone's moisture in the hours of another."""
+    moisture = np.full(count, np.nan)
+    place = table["hour"] - first
+    there = (place >= 0) & (place < count)
+    moisture[place[there]] = table["wood_moisture_percent"][there]
+    return moisture
+
+
+def _millimetres(value: str) -> float:
+    try:
+        return float(value)
+    except ValueError:
+        return float("nan")
 
 
 def _site_hours(site: Mapping[str, ZoneReadings], *, altitude_m: float) -> list[Table]:

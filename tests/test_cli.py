@@ -235,7 +235,7 @@ def test_the_house_is_judged_and_its_bathroom_is_the_damp_room() -> None:
     )
     assert not file.rejects
     zones, _ = complete_zones(file.zones, None)
-    ((table, _),) = offline.judge_history(file.zones, zones, ())
+    ((table, _, _),) = offline.judge_history(file.zones, zones, ())
     frame = pd.DataFrame(
         {name: table[name] for name in ("zone", "humidity_percent", "wood_moisture_percent")}
     )

@@ -1,0 +1,453 @@
+"""The repair proof on curves drawn by hand: a rain every five days, and what a wall makes of it."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+from math import inf, isnan, nan
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.evidence.drying import (
+    BESIDE,
+    Repair,
+    Revision,
+    Watch,
+    Wetting,
+    hose_answer,
+    prove,
+    standing,
+)
+
+DAY_H, HOUR_S, DAY_S = 24, 3600, 86_400
+FROM_HOUR = 525_960  # 2030-01-01T00:00Z
+BEFORE, AFTER = 40, 90  # days
+REPAIRED_S = (FROM_HOUR + BEFORE * DAY_H) * HOUR_S
+ALL_SHOWN = frozenset(BESIDE)
+OPENED = Repair(REPAIRED_S, opened=True, moved=True)
+CLOSED = Repair(REPAIRED_S, opened=False, moved=False)
+HOSE = Wetting(REPAIRED_S + 10 * DAY_S, "hose", 18.0)
+
+
+def day(number: float) -> int:
+    """Second of so many days after the repair."""
+    return REPAIRED_S + round(number * DAY_S)
+
+
+def rain(*, every: int = 5, mm: float = 10.0, after: int = AFTER, first: int = 0) -> np.ndarray:
+    """A shower at 6 h every so many days."""
+    fallen = np.zeros((BEFORE + after) * DAY_H)
+    fallen[first * DAY_H + 6 :: every * DAY_H] = mm
+    return fallen
+
+
+def leak(
+    fallen: np.ndarray, *, percent: float, hours: slice, dries_days: float = 6.0
+) -> np.ndarray:
+    """Excess that each rain of 5 mm and more adds within a day, and that dries slowly."""
+    excess = np.zeros(len(fallen))
+    for hour in np.flatnonzero(fallen >= 5.0).tolist():
+        if hours.start <= hour < hours.stop:
+            since = np.arange(len(fallen) - hour) / DAY_H
+            excess[hour:] += percent * np.minimum(since, 1.0) * np.exp(-since / dries_days)
+    return excess
+
+
+def watch(
+    excess: np.ndarray | float, fallen: np.ndarray, wettings: Sequence[Wetting] = (HOSE,)
+) -> Watch:
+    """A zone so much above its three like zones, which go with the weather; noise of 0.05 %."""
+    rng = np.random.default_rng(5)
+    hours = len(fallen)
+    weather = 13.0 + 2.0 * np.sin(np.arange(hours) / 400.0)
+    noise = np.repeat(rng.normal(0.0, 0.05, (4, -(-hours // 6))), 6, axis=1)[:, :hours]
+    like = weather + np.array([[-0.4], [0.0], [0.4]]) + noise[:3]
+    return Watch(
+        from_hour=FROM_HOUR,
+        moisture_percent=weather + excess + noise[3],
+        like_percent=like,
+        coverage=np.ones(hours),
+        rain_mm=fallen,
+        wettings=tuple(wettings),
+    )
+
+
+def without(one: Watch, hours: slice) -> Watch:
+    """The same with a gap."""
+    moisture, coverage = one.moisture_percent.copy(), one.coverage.copy()
+    moisture[hours], coverage[hours] = nan, 0.0
+    return replace(one, moisture_percent=moisture, coverage=coverage)
+
+
+def cut(one: Watch, hours: int) -> Watch:
+    """The same, known only so far."""
+    return replace(
+        one,
+        moisture_percent=one.moisture_percent[:hours],
+        like_percent=one.like_percent[:, :hours],
+        coverage=one.coverage[:hours],
+        rain_mm=one.rain_mm[:hours],
+    )
+
+
+def verdicts(told: Sequence[Revision]) -> list[str]:
+    return [one.verdict for one in told]
+
+
+def last(one: Watch, repair: Repair = OPENED, shown: frozenset[str] | None = ALL_SHOWN) -> Revision:
+    now = standing(watch=one, repair=repair, shown=shown)
+    assert now is not None
+    return now
+
+
+LEAKED = leak(rain(), percent=3.0, hours=slice(0, BEFORE * DAY_H))  # until the repair
+GOOD = watch(np.where(np.arange(len(rain())) < BEFORE * DAY_H, LEAKED, 0.0), rain())
+SINCE = slice(BEFORE * DAY_H, (BEFORE + AFTER) * DAY_H)
+
+
+def test_an_opened_and_dried_wall_that_answers_nothing_stayed_dry() -> None:
+    told = prove(watch=GOOD, repair=OPENED, shown=ALL_SHOWN)
+    assert verdicts(told)[0] == "not yet shown"
+    assert told[-1].verdict == "stayed dry"
+    assert told[-1].missing == ()
+    first = next(one for one in told if one.verdict == "stayed dry")
+    assert first.at_s == day(30)  # the last condition to be met here
+
+
+def test_every_verdict_says_which_size_of_leak_it_covers() -> None:
+    told = prove(watch=GOOD, repair=OPENED, shown=ALL_SHOWN)
+    assert isnan(told[0].size_ml)  # no wetting yet: no leak would have been seen
+    sizes = [one.size_ml for one in told if not isnan(one.size_ml)]
+    assert sizes == sorted(sizes, reverse=True)
+    assert told[-1].size_ml == 20.0
+
+
+def test_a_stronger_leak_before_the_repair_means_that_only_such_leaks_are_excluded() -> None:
+    strong = leak(rain(), percent=8.0, hours=slice(0, BEFORE * DAY_H), dries_days=1.0)
+    stated = last(watch(strong, rain()), Repair(REPAIRED_S, opened=True, moved=False))
+    assert stated.verdict == "stayed dry"
+    assert stated.figures["least_response"] > 0.5
+    assert stated.size_ml == pytest.approx(20.0 * stated.figures["least_response"] / 0.5, abs=0.5)
+
+
+def test_revisions_come_at_midnight_and_only_when_something_changed() -> None:
+    told = prove(watch=GOOD, repair=replace(OPENED, at_s=day(0.4)), shown=ALL_SHOWN)
+    assert told[0].at_s == day(1)
+    assert all(one.at_s % DAY_S == 0 for one in told)
+    states = [(one.verdict, one.missing) for one in told]
+    assert all(before != after for before, after in pairwise(states))
+
+
+# --- what is missing --------------------------------------------------------------------------------
+
+MISSING = {
+    "dry twin": replace(GOOD, like_percent=np.full_like(GOOD.like_percent, nan)),
+    "drying goal": watch(np.where(np.arange(len(rain())) < BEFORE * DAY_H, LEAKED, 1.6), rain()),
+    "30 days": cut(GOOD, (BEFORE + 29) * DAY_H),
+    "enough wetting": watch(0.0, rain(every=30, mm=2.1), [replace(HOSE, mm=2.1)]),
+    "hose test": watch(0.0, rain(every=18, mm=40.0), []),
+    "natural wettings": watch(0.0, rain(every=40, mm=40.0), [replace(HOSE, mm=40.0)]),
+    "rain record": replace(GOOD, rain_mm=np.full_like(GOOD.rain_mm, nan)),
+    "coverage": without(GOOD, slice((BEFORE + 3) * DAY_H, (BEFORE + 8) * DAY_H)),
+}
+
+
+@pytest.mark.parametrize("name", MISSING)
+def test_a_missing_condition_is_named_and_holds_the_verdict_back(name: str) -> None:
+    stated = last(MISSING[name])
+    assert name in stated.missing
+    assert stated.verdict == "not yet shown"
+
+
+@pytest.mark.parametrize("name", ["30 days", "coverage", "drying goal"])
+def test_one_missing_condition_alone_is_the_only_one_named(name: str) -> None:
+    stated = last(MISSING[name])
+    assert stated.missing == (name,)
+
+
+@pytest.mark.parametrize("name", BESIDE)
+def test_what_the_record_does_not_hold_beside_the_readings_is_missing_alone(name: str) -> None:
+    stated = last(GOOD, shown=ALL_SHOWN - {name})
+    assert (stated.verdict, stated.missing) == ("not yet shown", (name,))
+
+
+def test_files_alone_give_the_verdict_of_the_readings_and_name_what_they_cannot_show() -> None:
+    stated = last(GOOD, shown=None)
+    assert stated.verdict == "stayed dry"
+    assert stated.missing == ("bench check", "source photo")
+
+
+def test_six_natural_wettings_do_without_a_hose_test_which_is_stated() -> None:
+    stated = last(replace(GOOD, wettings=()))
+    assert (stated.verdict, stated.missing) == ("stayed dry", ("hose test",))
+
+
+def test_two_hose_tests_a_week_apart_do_without_rain() -> None:
+    tests = [Wetting(day(at), "hose", 40.0) for at in (10, 13, 16, 19)]
+    dry = np.zeros(len(rain()))
+    assert last(watch(0.0, dry, tests)).verdict == "stayed dry"
+    near = [Wetting(day(at), "hose", 40.0) for at in (10, 12.1, 14.2, 16.3)]
+    stated = last(watch(0.0, dry, near))
+    assert (stated.verdict, stated.missing) == ("not yet shown", ("natural wettings",))
+
+
+def test_a_closed_wall_whose_probe_never_saw_the_leak_proves_nothing() -> None:
+    blind = last(watch(0.0, rain()), CLOSED)
+    assert blind.verdict == "not yet shown"
+    assert blind.missing == ("sensor at the spot",)
+    seeing = last(GOOD, CLOSED)
+    assert seeing.verdict == "stayed dry"
+
+
+def test_dry_weather_proves_nothing() -> None:
+    stated = last(watch(0.0, np.zeros(len(rain())), []))
+    assert stated.verdict == "not yet shown"
+    assert {"enough wetting", "enough evidence", "hose test", "natural wettings"} <= set(
+        stated.missing
+    )
+    assert isnan(stated.size_ml)
+    assert isnan(stated.figures["last_survived_s"])
+    assert stated.figures["leaking_share"] == 1.0
+
+
+def test_rain_that_nobody_measured_is_no_wetting() -> None:
+    stated = last(MISSING["rain record"])
+    assert stated.figures["natural"] == 0
+
+
+def test_a_wetting_with_a_long_gap_in_its_two_days_is_not_counted() -> None:
+    whole = last(GOOD).figures
+    start = (BEFORE + 10) * DAY_H
+    short = last(without(GOOD, slice(start + 20, start + 26))).figures  # 6 h
+    long = last(without(GOOD, slice(start + 20, start + 27))).figures  # 7 h
+    assert short["uncounted"] == whole["uncounted"]
+    assert long["uncounted"] == whole["uncounted"] + 1
+    assert long["power"] < whole["power"]
+
+
+def test_rain_in_the_first_two_days_after_the_repair_asks_nothing() -> None:
+    early = rain(first=1)  # a shower on the day after the repair, at 6 h
+    assert last(watch(0.0, early)).figures["uncounted"] == 1
+
+
+def test_a_thaw_is_a_natural_wetting_and_a_wash_is_neither_that_nor_a_hose_test() -> None:
+    dry = np.zeros(len(rain()))
+    thaws = [Wetting(day(at), "thaw") for at in range(10, 60, 10)]
+    washes = [Wetting(day(at), "wash", 20.0) for at in range(10, 60, 10)]
+    assert last(watch(0.0, dry, thaws)).figures["natural"] == 5
+    stated = last(watch(0.0, dry, washes))
+    assert (stated.figures["natural"], stated.figures["hose"]) == (0, 0)
+    assert stated.figures["power"] >= 3.0
+    assert stated.missing == ("hose test", "natural wettings")
+
+
+# --- leaks that go on, or begin again ---------------------------------------------------------------
+
+
+def test_a_leak_that_goes_on_did_not_stay_dry() -> None:
+    still = leak(rain(), percent=3.0, hours=slice(0, SINCE.stop))
+    told = prove(watch=watch(still, rain()), repair=OPENED, shown=ALL_SHOWN)
+    assert "stayed dry" not in verdicts(told)
+    assert told[-1].verdict == "did not stay dry"
+    assert told[-1].at_s <= day(20)
+    assert told[-1].missing == ()
+
+
+def test_did_not_stay_dry_stands() -> None:
+    briefly = leak(rain(), percent=4.0, hours=slice(SINCE.start, SINCE.start + 20 * DAY_H))
+    assert last(watch(briefly, rain())).verdict == "did not stay dry"
+
+
+def test_water_that_comes_between_the_wettings_shows_by_the_level() -> None:
+    climbing = np.zeros(len(rain()))
+    climbing[SINCE] = np.arange(AFTER * DAY_H) / DAY_H * 0.05  # too slow for any single answer
+    told = prove(watch=watch(climbing, rain()), repair=OPENED, shown=ALL_SHOWN)
+    assert told[-1].verdict == "did not stay dry"
+    assert told[-1].figures["responses"] == 0
+
+
+def test_wood_that_was_dried_below_its_neighbours_may_climb_back_to_them() -> None:
+    days = np.maximum(np.arange(len(rain())) / DAY_H - BEFORE, 0.0)
+    back = -4.0 * np.exp(-days / 12.0)
+    assert last(watch(back, rain())).verdict == "stayed dry"
+
+
+def test_a_leak_that_begins_again_ends_stayed_dry() -> None:
+    again = slice((BEFORE + 50) * DAY_H, SINCE.stop)
+    resumed = leak(rain(), percent=3.0, hours=again)
+    told = prove(watch=watch(resumed, rain()), repair=OPENED, shown=ALL_SHOWN)
+    said = verdicts(told)
+    assert said.index("stayed dry") < said.index("did not stay dry")
+    assert told[-1].verdict == "did not stay dry"
+    before = [one for one in told if one.verdict == "stayed dry"][-1]
+    assert before.figures["last_survived_s"] < day(52)
+
+
+def test_one_response_holds_the_proof_back() -> None:
+    once = slice((BEFORE + 20) * DAY_H, (BEFORE + 21) * DAY_H)
+    stated = last(watch(leak(rain(), percent=2.0, hours=once, dries_days=2.0), rain()))
+    assert (stated.verdict, stated.missing) == ("not yet shown", ("no response",))
+
+
+@pytest.mark.parametrize("percent", [1.5, 3.0, 6.0])
+def test_more_water_is_found_no_later(percent: float) -> None:
+    def found(size: float) -> float:
+        still = leak(rain(), percent=size, hours=SINCE)
+        return last(watch(still, rain())).at_s
+
+    assert found(2.0 * percent) <= found(percent)
+
+
+@settings(deadline=None, max_examples=12)
+@given(
+    days=st.integers(1, AFTER),
+    percent=st.sampled_from([0.0, 0.6, 3.0]),
+    hour=st.integers(0, 23),
+    mm=st.floats(0.0, 9.0),
+)
+def test_more_data_add_revisions_and_change_none(
+    days: int, percent: float, hour: int, mm: float
+) -> None:
+    rng = np.random.default_rng(days)
+    fallen = rain() + np.where(rng.random(len(rain())) < 0.03, mm, 0.0)
+    one = watch(leak(fallen, percent=percent, hours=SINCE), fallen, [HOSE, replace(HOSE, mm=nan)])
+    repair = replace(OPENED, at_s=REPAIRED_S + hour * HOUR_S)
+    whole = prove(watch=one, repair=repair)
+    early = prove(watch=cut(one, (BEFORE + days) * DAY_H + hour), repair=repair)
+    # repr: nan is not equal to itself
+    assert repr(early) == repr(whole[: len(early)])
+    assert all(revision.at_s > day(days + hour / 24) for revision in whole[len(early) :])
+
+
+# --- drying -----------------------------------------------------------------------------------------
+
+
+def drying_wall(*, half_life_days: float, start: float = 9.0, rest: float = 0.0) -> Watch:
+    days = np.maximum(np.arange(len(rain())) / DAY_H - BEFORE, 0.0)
+    return watch(rest + (start - rest) * 0.5 ** (days / half_life_days), rain(mm=0.0), [])
+
+
+def test_a_closed_wet_wall_is_drying_while_it_falls() -> None:
+    told = prove(watch=drying_wall(half_life_days=20.0), repair=CLOSED)
+    assert "drying" in verdicts(told)
+    while_drying = next(one for one in told if one.verdict == "drying")
+    assert "drying goal" in while_drying.missing
+    assert while_drying.figures["rate_percent_day"] > 0.0
+
+
+@pytest.mark.parametrize("half_life_days", [8.0, 15.0, 25.0])
+def test_days_to_the_goal_are_told_within_a_quarter_after_a_third_of_the_way(
+    half_life_days: float,
+) -> None:
+    """An exponential curve has an exact answer; 25 % is what a repairer can plan with."""
+    wall = drying_wall(half_life_days=half_life_days)
+    goal = last(wall, CLOSED).figures["goal_percent"]
+    needs = half_life_days * np.log2(9.0 / goal)
+    now = max(round(needs / 3.0), 12)
+    figures = last(cut(wall, (BEFORE + now) * DAY_H), CLOSED).figures
+    assert figures["goal_percent"] == goal
+    middle = 0.5 * (figures["days_to_goal_low"] + figures["days_to_goal_high"])
+    assert middle == pytest.approx(needs - now, rel=0.25)
+    assert figures["stalled"] == 0
+
+
+def test_a_wall_that_falls_no_more_is_stalled() -> None:
+    told = prove(watch=drying_wall(half_life_days=4.0, rest=3.0), repair=CLOSED)
+    assert "drying" in verdicts(told)
+    assert told[-1].verdict == "not yet shown"
+    assert told[-1].figures["stalled"] == 1
+    assert "drying goal" in told[-1].missing
+
+
+def test_drying_is_faster_where_the_excess_falls_faster() -> None:
+    def rate(half_life_days: float) -> float:
+        told = prove(watch=drying_wall(half_life_days=half_life_days), repair=CLOSED)
+        return next(one for one in told if one.verdict == "drying").figures["rate_percent_day"]
+
+    assert rate(6.0) > rate(12.0) > rate(24.0)
+
+
+@pytest.mark.parametrize(("apart", "wider"), [(0.3, 0.15), (0.6, 0.3), (5.0, 0.3)])
+def test_the_goal_is_wider_where_like_zones_differ_but_not_by_more_than_half_a_per_cent(
+    apart: float, wider: float
+) -> None:
+    """Quartiles of three evenly spaced zones lie half of the way out: half of `apart` is added."""
+    like = GOOD.like_percent + apart * np.array([[-1.0], [0.0], [1.0]])
+    near = last(GOOD).figures["goal_percent"]
+    assert near == pytest.approx(1.2, abs=0.02)
+    far = last(replace(GOOD, like_percent=like)).figures["goal_percent"]
+    assert far == pytest.approx(near + wider, abs=0.02)
+
+
+def test_one_dry_twin_is_enough_and_its_goal_is_one_per_cent() -> None:
+    stated = last(replace(GOOD, like_percent=GOOD.like_percent[1:2]))
+    assert (stated.verdict, stated.figures["goal_percent"]) == ("stayed dry", 1.0)
+
+
+# --- a hose test ------------------------------------------------------------------------------------
+
+
+def test_a_hose_test_that_the_zone_answers_fails_and_says_after_how_many_hours() -> None:
+    sprayed = np.zeros(len(rain()))
+    sprayed[(BEFORE + 10) * DAY_H] = 18.0
+    wet = watch(leak(sprayed, percent=3.0, hours=SINCE), np.zeros(len(rain())))
+    answer = hose_answer(watch=wet, hose_s=HOSE.at_s, repair=OPENED)
+    assert answer.word == "fail"
+    assert 3 <= answer.hours <= 24
+    assert answer.response_percent == pytest.approx(3.0 * np.exp(-1.0 / 6.0), abs=0.3)
+    early = cut(wet, (BEFORE + 11) * DAY_H)  # a response needs no 48 h
+    assert hose_answer(watch=early, hose_s=HOSE.at_s, repair=OPENED).word == "fail"
+
+
+def test_a_hose_test_without_an_answer_passes_after_48_hours() -> None:
+    dry = watch(0.0, np.zeros(len(rain())))
+    hour = (BEFORE + 10) * DAY_H
+    before = hose_answer(watch=cut(dry, hour + 47), hose_s=HOSE.at_s, repair=OPENED)
+    assert (before.word, before.missing) == ("not enough data", ("48 hours",))
+    after = hose_answer(watch=cut(dry, hour + 48), hose_s=HOSE.at_s, repair=OPENED)
+    assert after.word == "pass"
+    assert isnan(after.hours)
+
+
+def test_a_hose_test_in_a_gap_or_a_soaked_wall_says_nothing() -> None:
+    hour = (BEFORE + 10) * DAY_H
+    dry = watch(0.0, np.zeros(len(rain())))
+    gap = without(dry, slice(hour + 5, hour + 12))
+    answer = hose_answer(watch=gap, hose_s=HOSE.at_s, repair=OPENED)
+    assert (answer.word, answer.missing) == ("not enough data", ("data",))
+    soaked = watch(4.0, np.zeros(len(rain())))
+    answer = hose_answer(watch=soaked, hose_s=HOSE.at_s, repair=OPENED)
+    assert (answer.word, answer.missing) == ("not enough data", ("drying goal",))
+    outside = hose_answer(watch=dry, hose_s=day(AFTER + 1))
+    assert outside.word == "not enough data"
+
+
+# --- edges ------------------------------------------------------------------------------------------
+
+
+def test_a_watch_that_begins_with_or_after_the_repair_is_proven_all_the_same() -> None:
+    late = replace(OPENED, at_s=(FROM_HOUR - 5 * DAY_H) * HOUR_S)
+    for repair in (replace(OPENED, at_s=FROM_HOUR * HOUR_S), late):
+        told = prove(watch=watch(0.0, rain(), [HOSE]), repair=repair)
+        assert told[0].at_s == FROM_HOUR * HOUR_S + DAY_S
+        assert told[-1].verdict == "stayed dry"
+
+
+def test_before_the_first_midnight_there_is_no_revision() -> None:
+    assert prove(watch=cut(GOOD, BEFORE * DAY_H + 23), repair=OPENED) == []
+
+
+def test_a_zone_that_was_never_heard_has_every_condition_missing_that_needs_data() -> None:
+    silent = without(GOOD, slice(0, None))
+    stated = last(silent)
+    assert stated.verdict == "not yet shown"
+    assert {"drying goal", "coverage", "enough wetting"} <= set(stated.missing)
+    assert stated.figures["coverage_percent"] == 0.0
+    assert stated.figures["days_to_goal_high"] != inf
+
+
+def test_series_of_different_lengths_are_an_error() -> None:
+    with pytest.raises(ValueError, match="same hours"):
+        prove(watch=replace(GOOD, rain_mm=GOOD.rain_mm[:-1]), repair=OPENED)
