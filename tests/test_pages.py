@@ -476,6 +476,7 @@ def test_a_wall_is_cut_open_and_says_what_it_cannot_see(record):
     assert "A usual laminated wall (assumed) at rest with" in shown
     assert "cannot see a leak" in shown
     assert "Wood Handbook" in shown  # what these numbers mean
+    assert "leak score" in shown
 
 
 def test_a_cabin_says_whether_to_open_it_and_never_to_close_up_an_occupied_unit(record):

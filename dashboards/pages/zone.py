@@ -19,7 +19,7 @@ from monitor import drawing, text
 from monitor.drawing import Floats, Ints, Line, Span
 from monitor.explain import Airing, Growth, Section
 from monitor.judge.rules import LIMITS
-from monitor.lot import AIR_KINDS
+from monitor.lot import AIR_KINDS, STRUCTURE_KINDS
 from monitor.store.board import HOUR_S, AlarmRow, Samples, Series, SiteRow, ZoneNow
 
 DAY_S = 86400
@@ -83,6 +83,8 @@ def _standing(told: Told, asked: Wish) -> Component:
             ("from weather alone", words.number(zone.ambient_moisture_percent, "%")),
             ("mould index", index_text(zone)),
         ]
+    if zone.kind in STRUCTURE_KINDS:
+        figures.append(("leak score", words.number(zone.leak_score, "", digits=2)))
     line = [
         views.mark(zone.word, large=True)
         if judged
@@ -357,6 +359,10 @@ def _unknowns(told: Told, span: Span, asked: Wish) -> list[Any]:
     if not told.zone.rain_known:
         lines.append(
             "Rain is not recorded now: whether this zone stays dry in rain cannot be said."
+        )
+    if told.zone.kind in STRUCTURE_KINDS and told.zone.leak_score is None:
+        lines.append(
+            "No leak score: it needs three weeks of readings here, in the cabin and outside."
         )
     if told.zone.moisture_basis == "air":
         lines.append(

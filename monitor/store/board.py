@@ -76,6 +76,7 @@ class ZoneNow:
     mould_index: float | None
     mould_index_low: float | None
     mould_index_high: float | None
+    leak_score: float | None  # of the last whole day
     witnessed: int
     rain_known: bool  # some rain source was there in that hour
     heard_s: int | None  # newest reading of the probes placed there now
@@ -425,6 +426,7 @@ _NOW = (
     "mould_index",
     "mould_index_low",
     "mould_index_high",
+    "leak_score",
 )
 
 
