@@ -184,6 +184,24 @@ def test_six_natural_wettings_do_without_a_hose_test_which_is_stated() -> None:
     assert (stated.verdict, stated.missing) == ("stayed dry", ("hose test",))
 
 
+@pytest.mark.parametrize(("count", "verdict"), [(5, "not yet shown"), (6, "stayed dry")])
+def test_it_takes_six_natural_wettings_to_do_without_a_hose_test(count: int, verdict: str) -> None:
+    some = rain(mm=40.0)
+    some[BEFORE * DAY_H : (BEFORE + 4) * DAY_H] = 0.0  # the wall still settles
+    some[(BEFORE + 5 * count + 1) * DAY_H :] = 0.0
+    stated = last(watch(0.0, some, []))
+    assert stated.figures["natural"] == count
+    assert (stated.verdict, stated.missing) == (verdict, ("hose test",))
+
+
+def test_a_hose_test_ends_the_watch_over_the_rain_before_it() -> None:
+    soon = replace(HOSE, at_s=day(10.5))  # 6 h after a shower
+    stated = last(watch(0.0, rain(), [soon])).figures
+    alone = last(watch(0.0, rain(), [])).figures
+    assert stated["hose"] == 1
+    assert stated["natural"] == alone["natural"] - 1
+
+
 def test_two_hose_tests_a_week_apart_do_without_rain() -> None:
     tests = [Wetting(day(at), "hose", 40.0) for at in (10, 13, 16, 19)]
     dry = np.zeros(len(rain()))
@@ -289,6 +307,81 @@ def test_one_response_holds_the_proof_back() -> None:
     once = slice((BEFORE + 20) * DAY_H, (BEFORE + 21) * DAY_H)
     stated = last(watch(leak(rain(), percent=2.0, hours=once, dries_days=2.0), rain()))
     assert (stated.verdict, stated.missing) == ("not yet shown", ("no response",))
+
+
+def test_a_single_response_however_large_is_not_yet_a_leak() -> None:
+    once = slice((BEFORE + 20) * DAY_H, (BEFORE + 21) * DAY_H)
+    splash = leak(rain(), percent=15.0, hours=once, dries_days=1.0)  # above the limit for 3 days
+    assert last(watch(splash, rain())).verdict == "not yet shown"
+
+
+def test_ten_wettings_without_an_answer_outweigh_one_after_the_proof() -> None:
+    fallen = rain(every=4, after=110)
+    once = slice((BEFORE + 40) * DAY_H, (BEFORE + 41) * DAY_H)
+    one = watch(leak(fallen, percent=4.0, hours=once, dries_days=1.0), fallen)
+    told = prove(watch=one, repair=OPENED, shown=ALL_SHOWN)
+    assert verdicts(told)[-3:] == ["stayed dry", "not yet shown", "stayed dry"]
+    assert "no response" in told[-2].missing
+    assert day(40 + 10 * 4) < told[-1].at_s <= day(40 + 10 * 4 + 3)
+
+
+def test_the_fall_at_the_repair_is_no_trend() -> None:
+    dropped = np.full(len(rain()), 6.0)
+    dropped[SINCE] = 0.0
+    early = np.zeros(len(dropped))
+    early[SINCE.start + 60] = 10.0
+    figures = last(watch(dropped, early, [])).figures
+    assert (figures["natural"], figures["responses"]) == (1, 0)
+
+
+def test_one_odd_day_does_not_end_the_proof() -> None:
+    odd = np.zeros(len(rain()))
+    odd[(BEFORE + 82) * DAY_H : (BEFORE + 83) * DAY_H] = 2.0
+    told = prove(watch=watch(odd, rain()), repair=OPENED, shown=ALL_SHOWN)
+    assert verdicts(told).count("stayed dry") == 1
+    assert told[-1].verdict == "stayed dry"
+
+
+def test_a_day_at_the_goal_is_not_enough() -> None:
+    excess = np.full(len(rain()), 1.6)
+    excess[: SINCE.start] = LEAKED[: SINCE.start]
+    excess[-10 * DAY_H :] = 0.0
+    reached = [
+        last(watch(excess[: len(excess) - left * DAY_H], rain()[: len(excess) - left * DAY_H]))
+        for left in range(9, 0, -1)
+    ]
+    at_goal = [one.figures["excess_percent"] <= one.figures["goal_percent"] for one in reached]
+    first = at_goal.index(True)
+    assert ["drying goal" in one.missing for one in reached[first : first + 6]] == [
+        *[True] * 4,
+        False,
+        False,
+    ]
+
+
+def test_a_probe_that_was_moved_forgets_the_noise_of_its_old_place() -> None:
+    dry = np.zeros(len(rain()))
+    wild = np.zeros(len(dry))
+    wild[: SINCE.start] = np.repeat(np.resize([1.5, 1.5, 0.0, 0.0, 0.7], BEFORE), DAY_H)
+    moved = last(watch(wild, dry)).figures["noise_percent"]
+    stayed = last(watch(wild, dry), replace(OPENED, moved=False)).figures["noise_percent"]
+    assert moved == last(watch(0.0, dry)).figures["noise_percent"]
+    assert stayed > moved
+
+
+def test_half_of_a_steady_trend_is_no_answer() -> None:
+    """Falling by s a day, two days after are 1.5 s below the day before, less 0.75 s: 0.75 s."""
+    dry = np.zeros(len(rain()))
+    falling = 40.0 - 0.4 * np.arange(len(dry)) / DAY_H
+    noise = last(watch(falling, dry, []), CLOSED).figures["noise_percent"]
+    assert noise == pytest.approx(1.1 * 0.75 * 0.4, rel=0.1)  # 1.1: the margin on the noise
+
+
+def test_after_three_sure_answers_two_wettings_in_three_might_still_leak() -> None:
+    """Rule of three, common practice: 1 - 0.05^(1/3) is 0.632."""
+    figures = last(watch(0.0, rain(every=30, mm=60.0), [])).figures
+    assert figures["power"] == pytest.approx(3.0, abs=0.02)
+    assert figures["leaking_share"] == pytest.approx(0.632, abs=0.003)
 
 
 @pytest.mark.parametrize("percent", [1.5, 3.0, 6.0])
