@@ -4,13 +4,13 @@ The worlds are `demo.fleet`'s, which knows nothing of the rules tried here. Limi
 seeds 901 to 924; on six fleets of other seeds (64 units, 2.25 years, with what people noted of
 moves), counted once:
 
-    healthy zones, usual probes   2965 zone-years: 2 swapped?, 0 drifting: 0.001 a zone-year
-    healthy zones, poor probes    2819 zone-years: 41 swapped?, 83 drifting: 0.044 a zone-year
+    healthy zones, usual probes   2965 zone-years: 2 swapped?, 1 drifting: 0.001 a zone-year
+    healthy zones, poor probes    2819 zone-years: 39 swapped?, 60 drifting: 0.035 a zone-year
                                   (these probes do drift, 1 % a year standard deviation)
-    leaking zones, both           251 zones: 12 drifting (4.8 %), 6 swapped?, 2 saturated, 0 stuck
-    drift of 5 % a year           found in 95 % after 1.7 years, poor probes 63 %
-    drift of 3 % a year           found in 77 % after 1.7 years, poor probes 51 %
-    stuck, saturated, swapped     found in 98 %, 90 %, 80 %, in most cases on the second whole day
+    leaking zones, both           251 zones: 6 drifting (2.4 %), 2 saturated, 6 swapped?, 0 stuck
+    drift of 5 % a year           found in 95 %, poor probes 61 %, in the middle after 1.7 years
+    drift of 3 % a year           found in 79 %, poor probes 49 %, in the middle after 1.8 years
+    stuck, saturated, swapped     found in 98 %, 90 %, 80 %, mostly on the second or third whole day
 """
 
 from collections.abc import Sequence

@@ -14,11 +14,10 @@ A saturated probe is told from a wet wall by the warm hours: air that is warmed 
 drier unless water follows at once (saturation vapour pressure rises by 6 to 7 % a kelvin), and the
 air over wet wood falls below 99.5 % for some hours.
 
-A drifting probe is told from a leak by shape and pace. A four-week mean of the zone's humidity is
-explained by the other zones', the difference of temperature, the vapour of cabin and outside, the
-season, and a straight line; a leak begins on some day and follows rain, so that one step
-explains it about as well as the line, and little of it is a line at all. A probe that reads too
-little cannot be a leak, but is judged alike.
+A drifting probe is told from a leak by shape and pace. Four-week means of the zone's humidity are
+explained by the other zones', by how much warmer it is, the vapour of cabin and outside, and the
+season; what is left must follow a straight line clearly better than any single step. A leak begins
+on some day, and rises faster. A probe that reads less and less cannot be a leak, but is judged alike.
 
 Rows are the zones of one unit, the site's outside ones among them. Limits are our choice where no
 source is named.
@@ -65,7 +64,7 @@ BLOCKS = 26  # two years are kept
 FIRST_BLOCKS = 3  # left out: built-in moisture and a new unit's wood dry in them
 DRIFT_BLOCKS = 18  # with fewer, a line and the seasons are not told apart
 DRIFT_NEIGHBOURS = 3  # so that no single one makes the median
-# the drift at which ±2 % has become ±4 % in a year; healthy zones' lines err by about 1 % a year
+# a probe sold as ±2 % has left its band within a year or two; healthy zones' lines err by about 1 % a year
 DRIFT_STARTS, DRIFT_ENDS = 2.5, 1.5
 DRIFT_MOST = 6.0  # more is no probe ageing (makers say below 1 a year, from memory): look for water
 DRIFT_SCATTER = 1.5  # of four-week means about the line; a leak scatters more
@@ -247,8 +246,8 @@ def advance(
     (that takes a salt check); places changed in a ring of three; probes whose courses differ by
     less than 4 % of the day's swing. A leak that grows evenly for more than a year looks like drift.
 
-    Counted in simulated years, not on real units (`tests/test_trust.py` counts a few again): see
-    there.
+    Limits were chosen in simulated years, not on real units; `tests/test_trust.py` says what was
+    counted in others.
     """
     _place(memory, noted)
     today = _measured(memory, temperature_c, humidity_percent, kinds)
@@ -322,7 +321,7 @@ def _compare_courses(memory: Memory, today: _Day, noted: Noted) -> None:
     the mean of (d - p)^2, in each other's (d + p)^2.
     """
     member = np.array([kind != "outside" for kind in today.kinds])
-    member &= _known(today.celsius).any(axis=1)
+    member &= _known(today.celsius).any(axis=1) & (memory.flat_days == 0.0)
     member[np.flatnonzero(noted.placed)] = False  # half a day of the probe before
     mean_c = _mean_of_zones(np.where(member[:, None], today.celsius, np.nan))
     swing = float(_span(mean_c[None])[0])
@@ -381,7 +380,8 @@ def _follow_drift(memory: Memory, today: _Day, day: int) -> None:
                 if kind in STRUCTURE_KINDS:
                     _judge_drift(memory, row)
     terms = _terms(today)
-    told = today.settled & np.isfinite(terms[:, [_OWN, _OTHERS, _WARMER]]).all(axis=1)
+    sound = today.settled & (memory.flat_days == 0.0) & (memory.full_days == 0.0)
+    told = sound & np.isfinite(terms[:, [_OWN, _OTHERS, _WARMER]]).all(axis=1)
     counts = told[:, None] & np.isfinite(terms)
     memory.sums[counts] += terms[counts]
     memory.counts += counts
