@@ -190,36 +190,33 @@ def _explained(
     if zone.kind == "outside" or inside is None or outside is None:
         return {}
 
-    def hours(row: board.ZoneNow) -> board.Series:
-        return board.series(record.engine, row, from_hour=to_hour - SECTION_H, to_hour=to_hour)
-
     def air(row: board.ZoneNow) -> explain.Floats:
-        series = hours(row)
+        series = board.series(record.engine, row, from_hour=to_hour - SECTION_H, to_hour=to_hour)
         return np.array([series.temperature_c, series.humidity_percent])
 
     cabin, around = air(inside), air(outside)
-    in_wall = zone.kind not in AIR_KINDS
+    own = None if zone.kind in AIR_KINDS else air(zone)
     found: dict[str, Any] = {
         "section": explain.section(
             cast(ZoneKind, zone.kind),
             cabin=cabin,
             outside=around,
-            own_percent=hours(zone).humidity_percent if in_wall else None,
+            own_percent=None if own is None else own[1],
         )
     }
-    if in_wall and zone.mould_index is not None:
-        found["growth"] = explain.growth(
-            climate=air(zone)[:, -explain.FORTNIGHT_H :],
-            index=zone.mould_index,
-            mould_class=cast(MouldClass, zone.mould_class),
-        )
-    if not in_wall:
+    if own is None:
         found["airing"] = explain.airing(
             cabin=cabin[:, -AIRING_H:],
             outside=around[:, -AIRING_H:],
             factor=zone.temperature_factor or ASSUMED_FACTOR,
             altitude_m=place.altitude_m,
             lines_can_freeze=True,
+        )
+    elif zone.mould_index is not None:
+        found["growth"] = explain.growth(
+            climate=own[:, -explain.FORTNIGHT_H :],
+            index=zone.mould_index,
+            mould_class=cast(MouldClass, zone.mould_class),
         )
     return found
 

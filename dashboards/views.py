@@ -3,7 +3,8 @@
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from dash import html
+import plotly.graph_objects as go
+from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards import paint, words
@@ -111,6 +112,29 @@ def facts(pairs: Iterable[tuple[str, Any]], *, name: str = "") -> Component:
     return html.Dl(
         [html.Div([html.Dt(label), html.Dd(value)]) for label, value in pairs],
         className=f"facts {name}".strip(),
+    )
+
+
+def graph(figure: go.Figure, *, label: str, size: str = "") -> Component:
+    """A still chart that says in words what it shows; `size` is a class of the style sheet."""
+    drawn = dcc.Graph(
+        figure=figure,
+        config={"displayModeBar": False, "scrollZoom": False, "doubleClick": False},
+        responsive=True,
+        className=f"graph {size}".strip(),
+    )
+    return html.Div(drawn, role="img", className="chart", **marked(aria_label=label))
+
+
+def table(names: Sequence[str], rows: Sequence[Component], *, label: str) -> Component:
+    """A table that scrolls by itself where it is wider than the page."""
+    head = html.Tr([html.Th(name, scope="col") for name in names])
+    return html.Div(
+        html.Table([html.Thead(head), html.Tbody(rows)]),
+        className="table",
+        tabIndex="0",
+        role="region",
+        **marked(aria_label=label),
     )
 
 

@@ -56,8 +56,6 @@ class Section:
         Water that these gain together.
     outside, inside : tuple of float
         Mean temperature [°C] and dew point [°C] of the air on either side.
-    probe_place : float
-        Where a probe behind the panel sits.
     low_percent, best_percent, high_percent : ndarray
         Estimated humidity there, hour by hour.
     above_h, compared_h : int
@@ -79,7 +77,6 @@ class Section:
     gain_g_m2_day: float
     outside: tuple[float, float]
     inside: tuple[float, float]
-    probe_place: float
     low_percent: Floats
     best_percent: Floats
     high_percent: Floats
@@ -327,7 +324,6 @@ def _section(kind: ZoneKind, cabin: bytes, outside: bytes, own: bytes) -> Sectio
         gain_g_m2_day=float(np.maximum(rest.rate_kg_m2_s, 0.0).sum() * 86_400_000.0),
         outside=(outside_c, float(dew[0])),
         inside=(inside_c, float(dew[1])),
-        probe_place=float(built.probe_layer + (built.probe_face == "inner")),
         low_percent=behind.humidity_percent.low,
         best_percent=behind.humidity_percent.best,
         high_percent=high,

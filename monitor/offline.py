@@ -233,17 +233,10 @@ def _millimetres(value: str) -> float:
 
 def _site_hours(site: Mapping[str, ZoneReadings], *, altitude_m: float) -> list[Table]:
     """Hours of the site's own zones: measured and worked out, never judged."""
-    first, last = _span(site)
     zones = tuple(Zone(unit="", code=code, kind="outside") for code in sorted(site))
     watched = judge.Watched(unit="", zones=zones, readings=site, altitude_m=altitude_m)
-    judgement = judge.advance(
-        watched,
-        None,
-        from_day=first // (DAY_H * HOUR_S),
-        to_hour=last // HOUR_S + 1,
-        checkpoints=False,
-    )
-    return [_labelled("", code, "outside", hours) for code, hours in judgement.hours.items()]
+    hours, _ = _judge_unit(watched)
+    return [_labelled("", code, "outside", table) for code, table in hours.items()]
 
 
 def _span(readings: Mapping[str, ZoneReadings]) -> tuple[int, int]:

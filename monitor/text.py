@@ -23,6 +23,9 @@ CAUTION = (
     "Stay off a roof that may be wet or soft, cut power before opening a wet wall, and leave mould "
     "clean-up over about 1 m² (10 sq ft), LP gas and wiring to licensed people and local rules."
 )
+ALARMS_ARE_SEPARATE = (
+    "CO, LP-gas and smoke alarms are separate devices: Sillkeep neither replaces nor silences them."
+)
 CAUTION_LONG = (
     "Roof: many are not made to be walked on, wet membranes are slippery and rotten decking gives "
     "way; look from a ladder you brought and checked, with somebody holding it. Electricity: pull "
@@ -30,8 +33,7 @@ CAUTION_LONG = (
     "cleaned with an N-95 mask, gloves and goggles after the water is stopped; people with asthma, "
     "allergies, lung disease or weak immunity stay out and ask a clinician (EPA 402-K-02-003, CDC "
     "clean-up guidance). Never mix bleach with ammonia or other cleaners. A sharp smell near an "
-    "absorption refrigerator: leave, air, and call a professional. CO, LP-gas and smoke alarms are "
-    "separate devices: Sillkeep neither replaces nor silences them."
+    f"absorption refrigerator: leave, air, and call a professional. {ALARMS_ARE_SEPARATE}"
 )
 
 
@@ -397,9 +399,6 @@ NEVER_CLOSE_UP = "Never close up a unit that somebody is in, not to keep it warm
 FLAMES_NEED_AIR = (
     "Heaters and cookers burn the air of the room and need it: vents for combustion stay open, and "
     "every kg of gas burnt without a flue leaves 1.6 kg of water inside."
-)
-ALARMS_ARE_SEPARATE = (
-    "CO, LP-gas and smoke alarms are separate devices: Sillkeep neither replaces nor silences them."
 )
 WARM_AFTER_COLD = (
     "After a cold spell tanks, floors and full cabinets stay cold for a day: mild damp air let in "

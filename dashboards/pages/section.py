@@ -3,10 +3,9 @@
 from typing import Any
 
 import numpy as np
-from dash import dcc, html
+from dash import html
 
-from dashboards import words
-from dashboards.paint import marked
+from dashboards import views, words
 from dashboards.words import Wish
 from monitor import drawing, text
 from monitor.drawing import Floats, Line, Span
@@ -68,14 +67,11 @@ def _at_rest(section: Section, asked: Wish) -> list[Any]:
         outside=_air(section.outside, asked),
         construction=section.construction,
     )
-    graph = dcc.Graph(
-        figure=figure, config={"displayModeBar": False}, responsive=True, className="graph section"
-    )
     return [
         html.P(sentence, className="sentence"),
-        html.Div(graph, role="img", className="chart", **marked(aria_label=sentence)),
+        views.graph(figure, label=sentence, size="section"),
         html.Details(
-            [html.Summary("Through the wall: layers and figures"), _table(section, asked)]
+            [html.Summary("Through the wall: layers and figures"), *_layers(section, asked)]
         ),
     ]
 
@@ -84,7 +80,7 @@ def _air(side: tuple[float, float], asked: Wish) -> str:
     return f"{words.temperature(side[0], asked)} with dew point {words.temperature(side[1], asked)}"
 
 
-def _table(section: Section, asked: Wish) -> html.Div:
+def _layers(section: Section, asked: Wish) -> list[Any]:
     rows = []
     for number, part in enumerate(section.parts):
         inner = int(np.searchsorted(section.place, number + 1.0))
@@ -108,18 +104,11 @@ def _table(section: Section, asked: Wish) -> html.Div:
         "at saturation",
         "source of its values",
     )
-    head = html.Tr([html.Th(name, scope="col") for name in names])
     bridge = (
         f"Coldest place: {section.bridge}, temperature factor {section.factor:.2f} behind furniture. "
         f"Field: U = {section.u_value:.2f} W/(m² K)."
     )
-    return html.Div(
-        [html.P(bridge), html.Table([html.Thead(head), html.Tbody(rows)])],
-        className="table",
-        tabIndex="0",
-        role="region",
-        **marked(aria_label="Layers of the wall"),
-    )
+    return [html.P(bridge), views.table(names, rows, label="Layers of the wall")]
 
 
 def _behind(section: Section, *, own: bool) -> list[Any]:

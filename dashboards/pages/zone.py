@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
-from dash import dcc, html
+from dash import html
 from dash.development.base_component import Component
 
 from dashboards import views, words
@@ -257,17 +257,11 @@ def _chart(
 ) -> list[Any]:
     """Heading, sentence, chart, table."""
     sentence = summary(named, unit=unit, rain_mm=told.series.rain_mm if rain else None)
-    graph = dcc.Graph(
-        figure=figure,
-        config={"displayModeBar": False, "scrollZoom": False, "doubleClick": False},
-        responsive=True,
-        className="graph",
-    )
     daily = _daily(named, told, span, rain=rain)
     return [
         html.H2(title, className="chart-title"),
         html.P(sentence, className="sentence"),
-        html.Div(graph, role="img", className="chart", **marked(aria_label=f"{title}. {sentence}")),
+        views.graph(figure, label=f"{title}. {sentence}"),
         html.Details([html.Summary(f"{title}: daily values"), daily]),
     ]
 
@@ -314,14 +308,7 @@ def _daily(named: dict[str, Floats], told: Told, span: Span, *, rain: bool) -> C
         )
         for k in range(len(days) - 1, -1, -1)
     ]
-    head = html.Tr([html.Th(name, scope="col") for name in ["day", *names]])
-    return html.Div(
-        html.Table([html.Thead(head), html.Tbody(rows)]),
-        className="table",
-        tabIndex="0",
-        role="region",
-        **marked(aria_label="Daily values"),
-    )
+    return views.table(["day", *names], rows, label="Daily values")
 
 
 def _cell(value: float, *, last: bool) -> str:

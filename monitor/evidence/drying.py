@@ -45,6 +45,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.evidence.folds import drive
+
 Floats = NDArray[np.float64]
 Verdict = Literal["stayed dry", "drying", "not yet shown", "did not stay dry"]
 WettingKind = Literal["rain", "hose", "wash", "thaw"]
@@ -69,7 +71,6 @@ _LONGEST_GAP_H = 6
 _RAIN_MM, _RAIN_H = 2.0, 6
 _DRY_MM = 0.3  # a day with more is no dry day
 _ASSUMED_MM = {"rain": 5.0, "hose": 9.0, "wash": 5.0, "thaw": 5.0}  # where nobody said how much
-_UNIT_MM, _DRIVE_POWER, _LARGEST_DRIVE = 5.0, 0.7, 2.5
 _LARGEST_FALL, _LARGEST_RISE = -1.5, 0.5  # that a trend may explain [%MC]
 
 _CLOSED_RESPONSE, _OPENED_RESPONSE = 0.25, 0.5  # least response [%MC a drive of 1]
@@ -314,7 +315,7 @@ class _Event:
     @property
     def drive(self) -> float:
         """How much a leak is asked, 1 at 5 mm."""
-        return min(float((self.mm / _UNIT_MM) ** _DRIVE_POWER), _LARGEST_DRIVE)
+        return float(drive(self.mm))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

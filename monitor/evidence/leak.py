@@ -28,12 +28,12 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.evidence.folds import Lossless, drive, median_of_known
 from monitor.physics import air, wood
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-HOUR_S = 3600
 DAY_H = 24
 LEAST_HOURS = 6  # a day with fewer is missing
 FIRST_DAYS = 7  # after them, a zone's first level is noted: what was built in, or leaked before
@@ -42,7 +42,6 @@ BRIDGED_DAYS = 3  # shorter gaps are bridged: the change over them counts as one
 
 # What the expectation is made of: vapour from cabin and outside, exchange with deep wood, the like
 # zones' change, the change of temperature, a constant.
-TERMS = 6
 _START = np.array([0.03, 0.05, 0.17, 0.6, -0.01, 0.0])
 _START_SPREAD = np.array([0.1, 0.2, 0.4, 2.0, 0.0125, 0.16])
 _CONSTANT = 0.3
@@ -57,7 +56,7 @@ _SLACK, _LARGEST_SUM = 0.4, 40.0  # of the cumulative sum, in standard deviation
 _DOUBTED_SUM, _DOUBTED_RAIN = 5.0, 3.5  # above either nothing is learned
 _FROST_C, _FROST_TRUST = -3.0, 0.3  # below, the isotherm says little
 
-_LEAST_RAIN_MM, _RAIN_UNIT_MM, _RAIN_POWER, _LARGEST_DRIVE = 0.8, 5.0, 0.7, 2.5
+_LEAST_RAIN_MM = 0.8
 _WETTING_DRIVE = 0.5  # about 2 mm
 _SNOW_C = 0.5
 _MELT_MM_K_DAY = 3.0  # water from lying snow in a day of 1 °C; handbooks say 2 to 6, from memory
@@ -66,8 +65,15 @@ _MEAN_SHARE = 0.02
 _FORGET_FAST, _FORGET_SLOW = 0.935, 0.9835  # 15 and 60 days
 
 
+_UNKNOWN_AT_FIRST = (
+    *("moisture", "deep", "temperature_c", "cabin_gap", "outside_gap"),
+    *("source_fast", "source_slow", "source_past", "like_fast", "like_slow"),
+    *("weather_fast", "weather_slow", "dew", "in_use", "like_first", "weather_first"),
+)
+
+
 @dataclass(slots=True, eq=False)
-class Memory:
+class Memory(Lossless):
     """What the fold carries from day to day, one column a zone; nan where nothing is known yet."""
 
     moisture: Floats  # (R,) of the last day with data [%]
@@ -111,45 +117,14 @@ class Memory:
     @classmethod
     def empty(cls, zones: int) -> "Memory":
         """Nothing known of so many zones."""
-        unknown, nothing = np.full(zones, np.nan), np.zeros(zones)
-        start = {field.name: nothing.copy() for field in fields(cls)}
-        for name in ("moisture", "deep", "temperature_c", "cabin_gap", "outside_gap"):
-            start[name] = unknown.copy()
-        for name in (
-            "source_fast",
-            "source_slow",
-            "source_past",
-            "like_fast",
-            "like_slow",
-            "dew",
-            "in_use",
-        ):
-            start[name] = unknown.copy()
-        for name in ("weather_fast", "weather_slow", "like_first", "weather_first"):
-            start[name] = unknown.copy()
+        start = {field.name: np.zeros(zones) for field in fields(cls)}
+        for name in _UNKNOWN_AT_FIRST:
+            start[name] = np.full(zones, np.nan)
         start["theta"] = np.repeat(_START[:, None], zones, axis=1)
         start["spread"] = np.repeat(np.diag(_START_SPREAD)[:, :, None], zones, axis=2)
         start["variance"] = np.full(zones, _START_SIGMA**2)
         start["source_variance"] = np.full(zones, _START_SOURCE**2)
         return cls(**start)
-
-    def to_bytes(self) -> bytes:
-        """Lossless form: float64, one row a figure."""
-        zones = len(self.moisture)
-        rows = [getattr(self, field.name).reshape(-1, zones) for field in fields(self)]
-        return np.concatenate(rows).tobytes()
-
-    @classmethod
-    def from_bytes(cls, data: bytes, *, zones: int) -> "Memory":
-        """Inverse of `to_bytes`."""
-        table = np.frombuffer(data, dtype=np.float64).reshape(-1, zones).copy()
-        memory, row = cls.empty(zones), 0
-        for field in fields(cls):
-            kept = getattr(memory, field.name)
-            count = kept.size // zones
-            kept[...] = table[row : row + count].reshape(kept.shape)
-            row += count
-        return memory
 
     def forget(self, column: int) -> None:
         """Begin one zone anew."""
@@ -329,16 +304,16 @@ def _weigh_rain(memory: Memory, error: Floats, own: Floats, around: Around) -> N
     melt = np.minimum(memory.snow_mm, _MELT_MM_K_DAY * np.maximum(_or_zero(around.outside_c), 0.0))
     memory.snow_mm += snow - melt
     water_mm = _or_zero(fallen) + melt
-    drive = np.minimum((water_mm / _RAIN_UNIT_MM) ** _RAIN_POWER, _LARGEST_DRIVE)
-    drive = np.maximum(np.where(water_mm < _LEAST_RAIN_MM, 0.0, drive), around.wetted)
-    both = _TODAY * drive + _YESTERDAY * memory.drive
-    memory.drive[:] = drive
+    asked = np.where(water_mm < _LEAST_RAIN_MM, 0.0, drive(water_mm))
+    asked = np.maximum(asked, around.wetted)
+    both = _TODAY * asked + _YESTERDAY * memory.drive
+    memory.drive[:] = asked
     memory.drive_mean += _MEAN_SHARE * (both - memory.drive_mean)
     rain = both - memory.drive_mean
     told = np.isfinite(error) & (np.isfinite(around.rain_mm) | (around.wetted > 0.0))
     rain = np.where(told, rain, 0.0)
     memory.rain[:] = rain
-    memory.wettings[:] = _FORGET_SLOW * memory.wettings + (told & (drive >= _WETTING_DRIVE))
+    memory.wettings[:] = _FORGET_SLOW * memory.wettings + (told & (asked >= _WETTING_DRIVE))
     power = memory.variance * rain * rain
     for hit, weight, left, kept in (
         (memory.fast_hit, memory.fast_weight, error, _FORGET_FAST),
@@ -497,10 +472,4 @@ def _smooth(kept: Floats, value: Floats, share: Floats | float) -> None:
 
 def _median_of(values: Floats, like: Ints) -> Floats:
     """Median over each zone's like zones that are known; nan where none is."""
-    others = np.where(like >= 0, values[like], np.nan)
-    ranked = np.sort(others, axis=1)  # nan last
-    count = np.isfinite(ranked).sum(axis=1)
-    row = np.arange(len(ranked))
-    low = ranked[row, np.maximum(count - 1, 0) // 2]
-    high = ranked[row, np.minimum(count // 2, ranked.shape[1] - 1)]
-    return np.where(count > 0, 0.5 * (low + high), np.nan)
+    return median_of_known(np.where(like >= 0, values[like], np.nan).T)

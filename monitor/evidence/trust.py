@@ -31,6 +31,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.evidence.folds import Lossless, median_of_known
 from monitor.lot import STRUCTURE_KINDS, ZoneKind
 from monitor.physics import air
 
@@ -112,7 +113,7 @@ class Suspicion(NamedTuple):
 
 
 @dataclass(slots=True, eq=False)
-class Memory:
+class Memory(Lossless):
     """What the fold carries from day to day; Z zones."""
 
     flat_days: Floats  # (Z,)
@@ -151,20 +152,6 @@ class Memory:
             drift=np.full((zones, 4), np.nan),
             drifting=np.zeros(zones),
         )
-
-    def to_bytes(self) -> bytes:
-        """Lossless form: float64, one figure after the other."""
-        return np.concatenate([getattr(self, f.name).ravel() for f in fields(self)]).tobytes()
-
-    @classmethod
-    def from_bytes(cls, data: bytes, *, zones: int) -> "Memory":
-        """Inverse of `to_bytes`."""
-        flat, memory, at = np.frombuffer(data, dtype=np.float64), cls.empty(zones), 0
-        for one in fields(cls):
-            kept = getattr(memory, one.name)
-            kept[...] = flat[at : at + kept.size].reshape(kept.shape)
-            at += kept.size
-        return memory
 
     def forget(self, row: int) -> None:
         """Begin one zone anew: its wall was opened, or its probe put elsewhere in it."""
@@ -569,12 +556,7 @@ def _median_of_others(values: Floats, members: Bools) -> tuple[Floats, Floats]:
     """Median over the other members that are known, nan where none is; and how many there are."""
     size = len(values)
     others = np.where(members[None, :] & ~np.eye(size, dtype=bool), values[None, :], np.nan)
-    ranked = np.sort(others, axis=1)  # nan last
-    count = np.isfinite(ranked).sum(axis=1)
-    rows = np.arange(size)
-    low = ranked[rows, np.maximum(count - 1, 0) // 2]
-    high = ranked[rows, np.minimum(count // 2, size - 1)]
-    return np.where(count > 0, 0.5 * (low + high), np.nan), count * 1.0
+    return median_of_known(others.T), np.isfinite(others).sum(axis=1) * 1.0
 
 
 def _first(values: Floats, members: Bools) -> float:

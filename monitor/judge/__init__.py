@@ -142,7 +142,6 @@ _OF_UNIT = (
     "freezing_zone",
     "evidence",
     "evidence_codes",
-    "in_use",
 )
 
 

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.evidence.folds import median_of_known
 from monitor.judge.hours import HOUR_S, Floats, Ints, hourly, rounded
 from monitor.judge.memory import MEAN_DAYS, SCALE, UnitMemory, ZoneMemory
 from monitor.lot import (
@@ -235,8 +236,8 @@ def look_back(rows: Rows, days: Days, kept: UnitMemory) -> None:
     for name, values in fresh.items():
         days.windows[name] = np.hstack([kept.windows[name], values])
     outside = {
-        "temperature_c": _first_known(now.temperature_c[rows.outside]),
-        "vapour_pressure_pa": rounded(_first_known(vapour[rows.outside]), 4),
+        "temperature_c": first_known(now.temperature_c[rows.outside]),
+        "vapour_pressure_pa": rounded(first_known(vapour[rows.outside]), 4),
         "rain_mm": now.rain_mm,
     }
     for name, values in outside.items():
@@ -483,7 +484,7 @@ def mean_24(values: Floats, hours: int) -> Floats:
     return mean
 
 
-def _first_known(values: Floats) -> Floats:
+def first_known(values: Floats) -> Floats:
     """The first row that is known in each hour; nan where none is."""
     known = np.full(values.shape[1:], np.nan)
     for row in values:
@@ -497,10 +498,5 @@ def _median_of_like(rows: Rows, moisture: Floats) -> Floats:
     for row, zone in enumerate(rows.zones):
         others = [i for i, o in enumerate(rows.zones) if o.kind == zone.kind and i != row]
         if others and zone.kind in STRUCTURE_KINDS:
-            ranked = np.sort(moisture[others], axis=0)  # nan last
-            known = np.isfinite(ranked).sum(axis=0)
-            at = np.arange(moisture.shape[1])
-            low = ranked[np.maximum(known - 1, 0) // 2, at]
-            high = ranked[np.minimum(known // 2, len(others) - 1), at]
-            result[row] = np.where(known > 0, (low + high) / 2.0, np.nan)
+            result[row] = median_of_known(moisture[others])
     return result

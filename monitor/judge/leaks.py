@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.evidence import leak, verdict, weights
-from monitor.judge.day import DAY_H, Days, Rows, Watched
+from monitor.judge.day import DAY_H, Days, Rows, Watched, first_known
 from monitor.judge.hours import HOUR_S, Floats, Ints, rounded
 from monitor.judge.memory import UnitMemory, ZoneMemory
 from monitor.lot import Event
@@ -44,18 +44,18 @@ def weigh_leaks(
     if not len(rows.structure):
         return
     memory = _memory(rows, kept)
-    around = _Surroundings.of(watched, rows, days, kept)
+    around = _Surroundings.of(watched, rows, days)
     for day in range(-(-days.hours // DAY_H)):
         _carry(rows, days, kept, day)
         ends_hour = days.hour + (day + 1) * DAY_H
         if ends_hour <= to_hour:
             _weigh_day(watched, rows, days, kept, memory, around, day)
     kept.evidence = memory.to_bytes()
-    kept.evidence_codes = [rows.codes[row] for row in rows.structure]
+    kept.evidence_codes = _codes(rows)
 
 
 def _memory(rows: Rows, kept: UnitMemory) -> leak.Memory:
-    codes = [rows.codes[row] for row in rows.structure]
+    codes = _codes(rows)
     if not kept.evidence:
         return leak.Memory.empty(len(codes))
     memory = leak.Memory.from_bytes(kept.evidence, zones=len(kept.evidence_codes))
@@ -63,6 +63,10 @@ def _memory(rows: Rows, kept: UnitMemory) -> leak.Memory:
         return memory
     known = {code: column for column, code in enumerate(kept.evidence_codes)}
     return memory.arranged([known.get(code, -1) for code in codes])
+
+
+def _codes(rows: Rows) -> list[str]:
+    return [rows.codes[row] for row in rows.structure]
 
 
 def _carry(rows: Rows, days: Days, kept: UnitMemory, day: int) -> None:
@@ -90,7 +94,7 @@ def _weigh_day(
     scores = rounded(table.score(features), 3)
     told = dict(zip(leak.FEATURES, features, strict=True)) | leak.witnesses(memory)
     midnight_s = (days.hour + (day + 1) * DAY_H) * HOUR_S
-    noted = [e for e in watched.events if midnight_s - 86_400 <= e.at_s < midnight_s]
+    noted = [e for e in watched.events if midnight_s - DAY_H * HOUR_S <= e.at_s < midnight_s]
     for column, row in enumerate(members.tolist()):
         zone = kept.zones[row]
         _inspected(days, zone, rows.codes[row], row, noted)
@@ -172,9 +176,11 @@ def _speaks(cue: str, figures: dict[str, float]) -> bool:
 # --- what surrounds the zones ---------------------------------------------------------------------
 
 
-def like_zones(rows: Rows) -> Ints:
-    """Columns of each structural zone's like zones: of its kind where there are two, else all."""
-    kinds = [rows.zones[row].kind for row in rows.structure]
+def like_zones(kinds: Sequence[str]) -> Ints:
+    """Columns of each zone's like zones: of its kind where there are two, else all; -1 beyond them.
+
+    Shape (zones, zones - 1), `kinds` being those of one unit's structural zones.
+    """
     like = np.full((len(kinds), max(len(kinds) - 1, 1)), -1)
     for column, kind in enumerate(kinds):
         others = [k for k in range(len(kinds)) if k != column and kinds[k] == kind]
@@ -199,20 +205,18 @@ class _Surroundings:
     like: Ints
 
     @classmethod
-    def of(cls, watched: Watched, rows: Rows, days: Days, kept: UnitMemory) -> "_Surroundings":
+    def of(cls, watched: Watched, rows: Rows, days: Days) -> "_Surroundings":
         """Of all the days at once."""
         count = days.hours // DAY_H
         means = leak.day_means(
             temperature_c=days.now.temperature_c, humidity_percent=days.now.humidity_percent
         )
-        cabins = [row for row in rows.aired if rows.zones[row].kind == "cabin"]
-        cabin_pa = _first_row(days.figures["vapour_pressure_pa"], cabins, days.hours)
+        cabins = rows.aired[[rows.zones[row].kind == "cabin" for row in rows.aired]]
+        cabin_pa = first_known(days.figures["vapour_pressure_pa"][cabins])
         celsius = days.now.temperature_c[rows.structure]
         rain = days.now.rain_mm.reshape(count, DAY_H)
-        in_use = _in_use(watched.events, days.hour, count, kept)
-        kept.in_use = None if np.isnan(in_use[-1]) else float(in_use[-1])
         fallen = np.where(np.isnan(rain), 0.0, np.rint(rain * 1e4)).sum(axis=1) / 1e4
-        here = ~_away(watched.events, days.hour, count)
+        here = ~away(watched.events, days.hour, count)
         return cls(
             own=leak.DayMeans(
                 *(
@@ -220,16 +224,16 @@ class _Surroundings:
                     for n in means.__slots__
                 )
             ),
-            cabin_vapour=_first_row(means.vapour, cabins, count),
-            outside_vapour=_first_row(means.vapour, rows.outside.tolist(), count),
-            outside_c=_first_row(means.temperature_c, rows.outside.tolist(), count),
+            cabin_vapour=first_known(means.vapour[cabins]),
+            outside_vapour=first_known(means.vapour[rows.outside]),
+            outside_c=first_known(means.temperature_c[rows.outside]),
             rain_mm=np.where(np.isfinite(rain).any(axis=1), fallen, np.nan),
-            wetted=_wetted(watched.events, rows, days.hour, count),
+            wetted=wetted(watched.events, _codes(rows), days.hour, count),
             dew=leak.dew_share(
                 temperature_c=celsius, cabin_vapour_pa=np.broadcast_to(cabin_pa, celsius.shape)
             ),
-            in_use=in_use,
-            like=like_zones(rows),
+            in_use=in_use(watched.events, days.hour, count),
+            like=like_zones([rows.zones[row].kind for row in rows.structure]),
         )
 
     def of_day(self, day: int) -> tuple[leak.DayMeans, leak.Around]:
@@ -252,38 +256,31 @@ class _Surroundings:
         return own, around
 
 
-def _first_row(values: Floats, members: Sequence[int], count: int) -> Floats:
-    """The first of some rows that is known at each place."""
-    known = np.full(count, np.nan)
-    for row in members:
-        known = np.where(np.isnan(known), values[row], known)
-    return known
-
-
-def _wetted(events: Sequence[Event], rows: Rows, from_hour: int, count: int) -> Floats:
-    wetted = np.zeros((len(rows.structure), count))
+def wetted(events: Sequence[Event], codes: Sequence[str], from_hour: int, count: int) -> Floats:
+    """Drive of what somebody noted on each zone in each of some days, (zones, days)."""
+    drive = np.zeros((len(codes), count))
     for event in events:
         day = (event.at_s // HOUR_S - from_hour) // DAY_H
         if event.kind in WETTED and 0 <= day < count:
-            for column, row in enumerate(rows.structure.tolist()):
-                if event.zone in {"", rows.codes[row]}:
-                    wetted[column, day] = max(wetted[column, day], WETTED[event.kind])
-    return wetted
+            for row, code in enumerate(codes):
+                if event.zone in {"", code}:
+                    drive[row, day] = max(drive[row, day], WETTED[event.kind])
+    return drive
 
 
-def _away(events: Sequence[Event], from_hour: int, count: int) -> NDArray[np.bool_]:
+def away(events: Sequence[Event], from_hour: int, count: int) -> NDArray[np.bool_]:
     """Days on which the unit stood elsewhere: its site's air and rain are not its own."""
-    away = np.zeros(count, dtype=np.bool_)
+    gone = np.zeros(count, dtype=np.bool_)
     for event in sorted(events, key=lambda e: e.at_s):
         day = (event.at_s // HOUR_S - from_hour) // DAY_H
         if event.kind == "moved" and day < count:
-            away[max(day + (event.value == "back"), 0) :] = event.value == "away"
-    return away
+            gone[max(day + (event.value == "back"), 0) :] = event.value == "away"
+    return gone
 
 
-def _in_use(events: Sequence[Event], from_hour: int, count: int, kept: UnitMemory) -> Floats:
-    """1 with people or water in the pipes, 0 without, nan before anybody said."""
-    use = np.full(count, np.nan if kept.in_use is None else kept.in_use)
+def in_use(events: Sequence[Event], from_hour: int, count: int) -> Floats:
+    """1 with people or water in the pipes, 0 without, nan before anybody said; day by day."""
+    use = np.full(count, np.nan)
     for event in sorted(events, key=lambda e: e.at_s):
         day = (event.at_s // HOUR_S - from_hour) // DAY_H
         if event.kind in USE and day < count:

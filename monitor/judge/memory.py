@@ -74,7 +74,6 @@ class UnitMemory(msgspec.Struct):
     freezing_zone: str = ""
     evidence: bytes = b""  # `monitor.evidence.leak.Memory` of the zones of `evidence_codes`
     evidence_codes: list[str] = msgspec.field(default_factory=list)
-    in_use: float | None = None
 
     @classmethod
     def empty(cls, codes: Sequence[str]) -> "UnitMemory":

@@ -22,14 +22,13 @@ from scipy.optimize import minimize
 from demo.fleet import NEVER_S, Batch, Mix, fleets
 from monitor.evidence import leak, weights
 from monitor.evidence.weights import BENDS, Table, Weights
+from monitor.judge import leaks as judged
+from monitor.judge.leaks import REST_DAYS, RUN_DAYS, WARM_DAYS
+from monitor.lot import Event
 from monitor.physics import air, mould, wood
 
 TABLE = Path(__file__).parents[2] / "monitor" / "evidence" / "weights.json"
 DAY_S, DAY_H = 86_400, 24
-WETTED = {"hose": 1.5, "wash": 1.0, "thaw": 1.0}
-KNOTS = 9
-WARM_DAYS = 21  # days before a zone is weighed: its own past is not known yet
-RUN_DAYS, REST_DAYS = 2, 14
 RIDGE = 3e-3
 # False episodes a healthy zone-year on the worlds that set the threshold: fewer than are allowed,
 # since worlds are never quite the world
@@ -63,6 +62,9 @@ def lessons(batch: Batch) -> Lessons:
             values[: days * DAY_H].astype(float).reshape(days * DAY_H, -1).T
         )
 
+    def by_zone(of_units: list[np.ndarray]) -> np.ndarray:
+        return np.repeat(np.array(of_units), walls, axis=0)
+
     means = leak.day_means(
         temperature_c=by_row(batch.temperature_c), humidity_percent=by_row(batch.humidity_percent)
     )
@@ -73,11 +75,17 @@ def lessons(batch: Batch) -> Lessons:
     rain = batch.rain_mm[: days * DAY_H].astype(float).reshape(days, DAY_H, units)
     told = np.isfinite(rain).any(axis=1)
     rain = np.where(told, np.nansum(rain, axis=1), np.nan)
+    from_hour = int(batch.at_s[0]) // 3600
+    noted = [_noted(batch, unit) for unit in range(units)]
     own_days = leak.DayMeans(*(getattr(means, n)[own] for n in leak.DayMeans.__slots__))
     for values in (own_days.temperature_c, own_days.moisture, own_days.vapour, own_days.saturation):
-        values[_away(batch, days)] = np.nan
-    wetted, in_use = _wetted(batch, days), _in_use(batch, days)
-    like = _like(batch)
+        values[by_zone([judged.away(events, from_hour, days) for events in noted])] = np.nan
+    in_use = by_zone([judged.in_use(events, from_hour, days) for events in noted])
+    codes = batch.zones[:walls]
+    wetted = np.concatenate([judged.wetted(events, codes, from_hour, days) for events in noted])
+    found = np.array([judged.like_zones(kinds) for kinds in batch.kinds[:, :walls].tolist()])
+    first = walls * np.arange(units)[:, None, None]
+    like = np.where(found >= 0, found + first, -1).reshape(rows, -1)
     celsius, humid = by_row(batch.temperature_c), by_row(batch.humidity_percent)
     cabin_pa = air.vapour_pressure(temperature_c=celsius[cabin], humidity_percent=humid[cabin])
     dew = leak.dew_share(temperature_c=celsius[own], cabin_vapour_pa=cabin_pa)
@@ -92,9 +100,9 @@ def lessons(batch: Batch) -> Lessons:
                 outside_vapour=means.vapour[outside, day],
                 outside_c=means.temperature_c[outside, day],
                 rain_mm=np.repeat(rain[day], walls),
-                wetted=wetted[day],
+                wetted=wetted[:, day],
                 dew=dew[:, day],
-                in_use=in_use[day],
+                in_use=in_use[:, day],
                 like=like,
             ),
         )
@@ -109,53 +117,14 @@ def lessons(batch: Batch) -> Lessons:
     )
 
 
-def _wetted(batch: Batch, days: int) -> np.ndarray:
-    wetted = np.zeros((days, len(batch.units), batch.walls))
-    for event in batch.events:
-        day = (event.at_s - int(batch.at_s[0])) // DAY_S
-        if event.kind in WETTED and 0 <= day < days:
-            for unit, plan in enumerate(batch.units):
-                if plan.site == event.site and event.unit in {"", plan.code}:
-                    for wall, code in enumerate(batch.zones[: batch.walls]):
-                        if event.zone in {"", code}:
-                            wetted[day, unit, wall] = WETTED[event.kind]
-    return wetted.reshape(days, -1)
-
-
-def _in_use(batch: Batch, days: int) -> np.ndarray:
-    """1 from `occupied` or `water on`, 0 from `vacated` or `winterised`, nan before either."""
-    in_use = np.full((days, len(batch.units)), np.nan)
-    codes = [plan.code for plan in batch.units]
-    turns = {"occupied": 1.0, "water on": 1.0, "vacated": 0.0, "winterised": 0.0}
-    for event in sorted(batch.events, key=lambda e: e.at_s):
-        if event.kind in turns and event.unit:
-            day = max(0, (event.at_s - int(batch.at_s[0])) // DAY_S)
-            in_use[day:, codes.index(event.unit)] = turns[event.kind]
-    return np.repeat(in_use, batch.walls, axis=1)
-
-
-def _away(batch: Batch, days: int) -> np.ndarray:
-    """Days on which a unit stood elsewhere, (rows, days): its site's air and rain are not its own."""
-    away = np.zeros((len(batch.units), days), dtype=bool)
-    codes = [plan.code for plan in batch.units]
-    for event in sorted(batch.events, key=lambda e: e.at_s):
-        if event.kind == "moved" and event.unit:
-            day = max(0, (event.at_s - int(batch.at_s[0])) // DAY_S)
-            away[codes.index(event.unit), day + (event.value == "back") :] = event.value == "away"
-    return np.repeat(away, batch.walls, axis=0)
-
-
-def _like(batch: Batch) -> np.ndarray:
-    """Like zones as the judge chooses them: of the same kind where there are two, else all."""
-    walls = batch.walls
-    like = np.full((len(batch.units) * walls, walls - 1), -1)
-    for unit, kinds in enumerate(batch.kinds[:, :walls]):
-        for wall in range(walls):
-            others = [w for w in range(walls) if w != wall and kinds[w] == kinds[wall]]
-            if len(others) < 2:
-                others = [w for w in range(walls) if w != wall]
-            like[unit * walls + wall, : len(others)] = unit * walls + np.array(others)
-    return like
+def _noted(batch: Batch, unit: int) -> list[Event]:
+    """What people noted of a unit and of its site, as the judge has it."""
+    plan = batch.units[unit]
+    return [
+        Event(note.at_s, note.kind, note.value, note.unit, note.zone)
+        for note in batch.events
+        if note.site == plan.site and note.unit in {"", plan.code}
+    ]
 
 
 def _spot_index(batch: Batch, days: int) -> np.ndarray:
