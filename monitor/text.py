@@ -279,7 +279,9 @@ def _leak(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     return AlarmText(
         f"{zone} is suspected of a leak: {said}.",
         f"{cause} What spoke: {facts.get('voted') or 'nothing clear'}. {_rain(facts)}",
-        "Found now it may need only a tube of sealant; wood that stays wet rots.",
+        "It is wet already, and wood that stays wet rots."
+        if facts.get("state") == "wet"
+        else "Found now it may need only a tube of sealant; wood that stays wet rots.",
         look,
         "Do not seal before you know where the water comes in: sealing condensation in makes it worse.",
     )
@@ -338,9 +340,11 @@ def growth_text(target: float, *, days: float, low_days: float, high_days: float
     mark = "1, seen with a microscope" if target < 2 else "3, seen by eye"
 
     def said(value: float) -> str:
-        return "never within two years" if value == float("inf") else f"{value:.0f} days"
+        if value == float("inf"):
+            return "never within two years"
+        return "1 day" if round(value) == 1 else f"{value:.0f} days"
 
-    if days == low_days == high_days:
+    if said(days) == said(low_days) == said(high_days):
         return f"If the last fortnight went on, the index would reach {mark}: {said(days)}."
     return (
         f"If the last fortnight went on, the index would reach {mark}: {said(days)}; a sensor off by "

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitor import explain
+from monitor import explain, text
 
 HOURS = 40 * 24
 
@@ -111,3 +111,10 @@ def test_a_dry_wall_never_gets_there_and_a_grown_one_has_no_forecast():
     assert explain.growth(climate=air(20, 99, 14 * 24), index=3.2, mould_class="S") is None
     silent = np.full((2, 14 * 24), np.nan)
     assert explain.growth(climate=silent, index=0.0, mould_class="S") is None
+
+
+def test_the_forecast_is_said_with_its_band_only_where_the_sensor_makes_a_difference():
+    said = text.growth_text(1.0, days=40.0, low_days=28.0, high_days=float("inf"))
+    assert "40 days; a sensor off by 0.2 K and 2 % leaves 28 days to never within two years" in said
+    soon = text.growth_text(1.0, days=0.9, low_days=0.8, high_days=1.2)
+    assert soon.endswith("seen with a microscope: 1 day.")

@@ -228,6 +228,11 @@ def test_the_alarm_says_only_what_its_figures_say():
     assert "What spoke: follows rain." in said
     assert "tube of sealant" in said
     assert "Stay off a roof" in said  # the caution
+    late = text.alarm_text(
+        "leak suspect", zone="z", alarm_class="today", facts=facts | {"state": "wet"}
+    )
+    assert "wet already" in late
+    assert "tube of sealant" not in late
 
 
 def test_an_alarm_of_weak_cues_says_so():
