@@ -439,9 +439,10 @@ class World:
             + exchange * outside_pa
             + buffer * sat_pa * held
         )
-        cabin_pa, from_window = _with_film(
+        cabin_pa, from_window, dew = _with_film(
             stiffness,
             fixed,
+            full_pa=sat_pa,
             film_sat_pa=day.window_sat_pa[step],
             film_kg_s_pa=WINDOWS_KG_S_PA,
             film_kg=state.window_kg,
@@ -450,7 +451,7 @@ class World:
         to_furnishings = step_s * buffer * (cabin_pa - sat_pa * held)
         out_of_cabin = step_s * exchange * (cabin_pa - outside_pa)
         state.furnishings = state.furnishings + to_furnishings / FURNISHINGS_KG
-        window_kg = state.window_kg - from_window
+        window_kg = state.window_kg - from_window + dew
         running = np.maximum(window_kg - WINDOW_KG, 0.0)  # wiped, or down the drain
         state.window_kg = window_kg - running
 
@@ -459,6 +460,7 @@ class World:
             state.cabin_kg
             + day.people_kg[step]
             + from_window
+            - dew
             - to_furnishings
             - out_of_cabin
             - np.bincount(layout.unit, to_zones, minlength=layout.volume_m3.size)
@@ -495,9 +497,10 @@ class World:
             + rest * wood_pa[1]
             + spot_fixed
         )
-        cavity_pa, from_film = _with_film(
+        cavity_pa, from_film, dew = _with_film(
             stiffness,
             fixed,
+            full_pa=sat_pa,
             film_sat_pa=day.skin_sat_pa[step],
             film_kg_s_pa=SKIN_KG_S_PA,
             film_kg=state.film_kg,
@@ -511,11 +514,12 @@ class World:
         from_cabin = step_s * layout.to_cabin * (inside_pa - cavity_pa)
         from_outside = step_s * layout.to_outside * (outside_pa - cavity_pa)
         state.cavity_kg = (
-            state.cavity_kg + from_cabin + from_outside + from_film - to_spot - to_rest
+            state.cavity_kg + from_cabin + from_outside + from_film - dew - to_spot - to_rest
         )
-        drained_kg = self._step_water(
-            day, step, np.array([to_spot + cabin_to_spot + outside_to_spot, to_rest]), from_film
-        )
+        absorbed = dew * layout.shares  # dew in the cavity settles on all its wood
+        absorbed[0] += to_spot + cabin_to_spot + outside_to_spot
+        absorbed[1] += to_rest
+        drained_kg = self._step_water(day, step, absorbed, from_film)
         left_kg = drained_kg - float(from_outside.sum() + outside_to_spot.sum())
         return from_cabin + cabin_to_spot, left_kg
 
@@ -568,6 +572,7 @@ class World:
             + cabin * cabin_pa[layout.unit]
             + outside * day.outside_pa[step][layout.unit]
         )
+        spot_pa = np.minimum(spot_pa, sat_pa)  # the wood there takes what is above
         probe_pa = cavity_pa + state.nearness * (spot_pa - cavity_pa)
         outside_c = weather.temperature_c[step]
         humidity = np.concatenate(
@@ -599,19 +604,28 @@ def _with_film(
     stiffness: Array,
     fixed: Array,
     *,
+    full_pa: Array,
     film_sat_pa: Array,
     film_kg_s_pa: float,
     film_kg: Array,
     step_s: int,
-) -> tuple[Array, Array]:
-    """Vapour pressure at the end of the step beside a film; and vapour the film gave [kg].
+) -> tuple[Array, Array, Array]:
+    """Vapour pressure at the end of the step beside a film; vapour the film gave, and dew [kg].
 
-    Implicit; a film cannot give more than it holds, and condenses (negative) without bound.
+    Implicit; a film cannot give more than it holds, and condenses (negative) without bound. Under
+    the sun a wet skin gives more than cold wood takes: what is above `full_pa`, saturation at the
+    air's own temperature, is dew.
     """
     free_pa = fixed / stiffness
     given = step_s * film_kg_s_pa * (film_sat_pa - free_pa) * stiffness / (stiffness + film_kg_s_pa)
     given = np.minimum(given, film_kg)
-    return free_pa + given / (step_s * stiffness), given
+    air_pa = free_pa + given / (step_s * stiffness)
+    if not (air_pa > full_pa).any():
+        return air_pa, given, np.zeros_like(air_pa)
+    held_kg = step_s * film_kg_s_pa * (film_sat_pa - full_pa)  # less than a fuller air's film gave
+    given = np.where(air_pa > full_pa, np.minimum(held_kg, film_kg), given)
+    dew = np.where(air_pa > full_pa, step_s * (fixed - stiffness * full_pa) + given, 0.0)
+    return np.minimum(air_pa, full_pa), given, dew
 
 
 def _seals(unit: UnitPlan, leak: Leak) -> list[Repair]:
