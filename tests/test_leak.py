@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor import text
@@ -91,6 +91,28 @@ def test_nothing_is_learned_while_a_leak_is_suspected():
     assert (after.theta[:, 1] == theta).all()
 
 
+def test_the_excess_is_the_water_that_came_in_and_neither_a_season_nor_a_level_of_long_ago():
+    moisture, vapour, rain = world()
+    season = 2.0 * np.sin(np.arange(DAYS) / 30.0)
+    apart = moisture + season[:, None] * np.array([1.0, 1.15, 0.85, 1.0]) + [0.0, 1.0, 0.0, 0.0]
+    wet, _, _ = world(leaking=1)
+    healthy, leaking = (fold(m, vapour, rain)[0] for m in (apart, apart + wet - moisture))
+    for side in ("like", "weather"):
+        added = named(leaking, f"{side}_excess") - named(healthy, f"{side}_excess")
+        assert added[-1, 1] > 0.4 * (wet - moisture)[-1, 1] > 0.8, side
+        assert np.abs(added[:45]).max() < 1e-9, side  # rounding
+    assert abs(named(healthy, "like_excess")[45:, 1]).max() < 0.5  # of 1.0 in level, 0.6 in season
+    assert named(leaking, "like_sum")[-1, 1] > named(healthy, "like_sum")[-1, 1] + 5.0
+    assert named(leaking, "like_rain")[-1, 1] > named(healthy, "like_rain")[-1, 1] + 2.0
+
+
+def test_the_excess_of_a_zone_without_like_zones_is_nothing():
+    nobody = np.full((ZONES, 1), -1)
+    features, _ = fold(*world(leaking=1), like=nobody)
+    assert (named(features, "like_excess") == 0.0).all()
+    assert named(features, "weather_excess")[-1, 1] > 0.5
+
+
 def test_a_missing_day_is_no_feature_and_changes_no_evidence():
     moisture, vapour, rain = world()
     _, memory = fold(moisture, vapour, rain, days=range(40))
@@ -103,6 +125,7 @@ def test_a_missing_day_is_no_feature_and_changes_no_evidence():
     assert memory.slow_hit / memory.slow_weight == pytest.approx(kept[1])
 
 
+@settings(max_examples=25)
 @given(cut=st.integers(1, DAYS - 1))
 def test_a_fold_cut_anywhere_through_its_bytes_gives_the_same_bits(cut):
     moisture, vapour, rain = world(leaking=2)
@@ -166,6 +189,36 @@ def test_a_feature_is_brought_to_its_scale_along_the_knots_and_cut_at_the_ends()
     placed = weights.scaled(np.array([[-1.0, 0.0, 5.0, 15.0, 99.0, np.nan]]), ((0.0, 10.0, 20.0),))
     assert placed[0, :5].tolist() == [0.0, 0.0, 0.25, 0.75, 1.0]
     assert np.isnan(placed[0, 5])
+
+
+def score_of(log_odds):
+    return 1.0 / (1.0 + np.exp(-np.asarray(log_odds)))
+
+
+def test_a_site_has_its_own_threshold_where_its_healthy_zones_score_high():
+    quiet = score_of(np.full((90, 8), -3.0))
+    assert weights.own_threshold(quiet, threshold=0.8) == 0.8
+    restless = score_of(np.full((90, 8), -0.5))
+    own = weights.own_threshold(restless, threshold=0.8)
+    assert own == pytest.approx(score_of(-0.5 + weights.OWN_MARGIN))
+    leaks = restless.copy()
+    leaks[:, :3] = 0.999  # three of eight leak: the others still say what is usual
+    assert weights.own_threshold(leaks, threshold=0.8) == pytest.approx(own)
+
+
+@given(seed=st.integers(0, 1000), level=st.floats(-6.0, 6.0))
+def test_a_site_never_has_less_than_the_threshold_of_the_table_nor_as_much_as_1(seed, level):
+    odds = np.random.default_rng(seed).normal(level, 1.0, (60, 6))
+    own = weights.own_threshold(score_of(odds), threshold=0.8)
+    assert 0.8 <= own < 1.0
+    assert weights.own_threshold(score_of(odds + 1.0), threshold=0.8) >= own
+
+
+def test_a_site_of_few_zones_or_days_has_the_threshold_of_the_table():
+    high = np.full((90, 8), 0.7)
+    for few in (high[:, :3], high[:20], np.where(np.arange(8) < 5, np.nan, high), high[:0]):
+        assert weights.own_threshold(few, threshold=0.8) == 0.8
+    assert weights.own_threshold(high, threshold=0.8) > 0.8
 
 
 def test_one_zone_and_many_have_the_same_score():

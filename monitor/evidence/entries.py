@@ -6,8 +6,8 @@ put in an order: those nearby, then those that drain there by the unit's lean an
 wind-driven rain meets. The order is common practice, no source: nobody has published counts of
 where RVs leak (`BASIS` says so wherever the list is shown).
 
-How much a probe could have seen at all was counted in simulated years (`COUPLINGS`); no real units
-have been counted.
+How many leaks were found, by what they add at the probe, was counted in simulated years
+(`couplings.json`, made by tests/fit/coupling.py); no real units have been counted.
 
 Places are read from the codes of zones, `side-position-height[-part]`; a code that follows other
 rules is judged by its kind alone. What may be dangerous about looking is said with the text that
@@ -16,14 +16,17 @@ shows the list: see `monitor.text`.
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 from math import isnan
 from typing import Literal, NamedTuple
 
-from monitor.lot import Cause, ZoneKind
+import msgspec
+
+from monitor.lot import Cause, Side, ZoneKind
 from monitor.physics.arguments import one_of, within
 
 Corner = Literal["", "off-front", "off-rear", "door-front", "door-rear"]
-Side = Literal["", "off", "door", "front", "rear"]
 
 CORNERS: tuple[Corner, ...] = ("", "off-front", "off-rear", "door-front", "door-rear")
 SIDES: tuple[Side, ...] = ("", "off", "door", "front", "rear")
@@ -43,31 +46,45 @@ class Entry(NamedTuple):
 
 
 class BlindSpot(NamedTuple):
-    """A usual path of water that no probe covers; `zone` would."""
+    """A usual path of water that no probe covers; one at `place`, called `zone`, would."""
 
     path: str
     zone: str
     kind: ZoneKind
+    place: str
     reason: str
 
 
-class Coupling(NamedTuple):
-    """Share of simulated leaks that were found, by what they added to the humidity at the probe."""
+class Coupling(msgspec.Struct, frozen=True):
+    """Simulated leaks that added so much to the humidity at the probe, and those found of them."""
 
     least_points: float
-    most_points: float
-    found_percent: float
+    most_points: float | None  # None: no limit
+    leaks: int
+    found: int
+
+    @property
+    def found_percent(self) -> float:
+        """Share that was found; nan where there was no such leak."""
+        return 100.0 * self.found / self.leaks if self.leaks else float("nan")
 
 
-# leaks of 5 to 200 mL an event at 0.1 false alarms a zone-year, counted once, in simulated years of
-# another world than demo's
-COUPLINGS = (
-    Coupling(0.0, 3.0, 8.0),
-    Coupling(3.0, 6.0, 18.0),
-    Coupling(6.0, 10.0, 58.0),
-    Coupling(10.0, 20.0, 93.0),
-    Coupling(20.0, float("inf"), 99.0),
-)
+class Count(msgspec.Struct, frozen=True):
+    """The data file: what was counted, on which worlds, with which weights."""
+
+    made_by: str
+    first_seed: int
+    batches: int
+    weights: str  # version of the table that gave the scores
+    false_a_year: float  # episodes a healthy zone-year on the same worlds
+    classes: tuple[Coupling, ...]
+
+
+@cache
+def couplings() -> Count:
+    """The count of this release."""
+    data = files("monitor.evidence").joinpath("couplings.json").read_bytes()
+    return msgspec.json.decode(data, type=Count)
 
 
 def coupling(points: float) -> Coupling:
@@ -91,7 +108,7 @@ def coupling(points: float) -> Coupling:
     value = float(within("points", points, 0.0))
     if isnan(value):
         raise ValueError("points must be known, got nan")
-    return [row for row in COUPLINGS if row.least_points <= value][-1]
+    return [row for row in couplings().classes if row.least_points <= value][-1]
 
 
 # --- places -------------------------------------------------------------------------------------------
@@ -462,6 +479,7 @@ class _Path:
     path: str
     zone: str
     kind: ZoneKind
+    place: str
     reason: str
     kinds: frozenset[str]  # of zones that see it
     side: Side = ""
@@ -485,6 +503,7 @@ def _corner(side: Side, along: Side) -> _Path:
         f"roof edge and corner moulding down to the {side} {along} corner",
         f"{side}-{along}-low",
         "wall",
+        f"low in the {along} corner of the {side} side, inside a cabinet, against the outer wall",
         "the seams of roof edge and cap leak first, and their water ends low in the corner",
         frozenset({"wall"}),
         side,
@@ -498,6 +517,7 @@ _BUNK_PATH = _Path(
     "front corners of the over-cab bunk",
     "cab-bunk-off",
     "bed",
+    "under the bunk's mattress, in its front corner on the off side",
     "seams at the nose leak under the mattress, where nobody looks",
     frozenset({"bed", "wall"}),
     words=_BUNK_WORDS,
@@ -507,6 +527,7 @@ _REST = (
         "roof openings",
         "roof-vent1-ring",
         "roof",
+        "at the ceiling ring beside a vent, from inside",
         "sealant round openings is the next to give way; a probe at the ceiling ring sees it "
         "before it runs to a wall",
         frozenset({"roof"}),
@@ -515,6 +536,7 @@ _REST = (
         "windows",
         "off-mid-low",
         "wall",
+        "below a lower corner of the largest window, against the outer wall",
         "a window wets the wall below its lower corners, which no corner probe sees",
         frozenset({"wall"}),
         words=frozenset({"mid", "window"}),
@@ -524,6 +546,7 @@ _REST = (
         "doors and their sills",
         "floor-door",
         "floor",
+        "on the floor just inside the door, against its sill",
         "a sill wets the floor just inside the door",
         frozenset({"floor", "bay"}),
         words=frozenset({"door", "entry", "sill", "bay"}),
@@ -532,6 +555,7 @@ _REST = (
         "pipes, tanks and drains",
         "floor-bath",
         "floor",
+        "at the lowest point of the bathroom floor",
         "water from pipes gathers at the floor's low point, with or without rain",
         frozenset({"floor", "underbelly", "bay"}),
     ),
@@ -539,6 +563,7 @@ _REST = (
         "wheel-arch spray and the underbelly",
         "belly-mid",
         "underbelly",
+        "on the sheet below the floor, through an opening that is there",
         "the sheet below holds water like a tray",
         frozenset({"underbelly"}),
     ),
@@ -585,7 +610,7 @@ def blind_spots(
     places = [Place.of(code, kind) for code, kind in watched]
     paths = _paths(body_type, lean=lean, weather_side=weather_side, slides=slides)
     return tuple(
-        BlindSpot(path.path, path.zone, path.kind, path.reason)
+        BlindSpot(path.path, path.zone, path.kind, path.place, path.reason)
         for path in paths
         if not any(path.seen_by(place) for place in places)
     )
@@ -626,6 +651,7 @@ def _slide(number: int) -> _Path:
         f"roof, trim and wiper of slide {number}",
         f"slide{number}-floor-front",
         "slide-floor",
+        f"on the floor of slide {number}, at its outer edge, in the corner towards the front",
         "the slide's seals drain into the cut edge of its floor",
         frozenset({"slide-floor"}),
         words=frozenset({f"slide{number}"}),

@@ -10,6 +10,11 @@ is left over is weighed by five witnesses::
     like zones     wetter against the unit's like zones than it used to be
     weather        wetter than the wood would be in outside air
 
+Beside these, two Kalman filters [2]_ learn how wet the zone should be, one from its like zones, one
+from the weather and the cabin. Each splits what it measures into what its zone's own coefficients
+explain and a slowly changing rest, the excess, into which a leak goes rather than into what is
+learned. They begin with the coefficients of an average zone, so that weeks are enough to know one.
+
 A fitted table of weights (`monitor.evidence.weights`) makes one score of them, 0 to 1, which is no
 probability: no real leaks have been measured. What a zone expects is not learned while a witness
 suspects a leak, else the leak would be learned.
@@ -21,6 +26,8 @@ References
 ----------
 .. [1] P. Cleary and M. Sherman, "Seasonal storage of moisture in roof sheathing", Lawrence Berkeley
    Laboratory (1984), citation from memory.
+.. [2] R. E. Kalman, "A new approach to linear filtering and prediction problems", Journal of Basic
+   Engineering 82 (1960), 35-45, citation from memory.
 """
 
 from dataclasses import dataclass, fields
@@ -58,17 +65,35 @@ _FROST_C, _FROST_TRUST = -3.0, 0.3  # below, the isotherm says little
 
 _LEAST_RAIN_MM = 0.8
 _WETTING_DRIVE = 0.5  # about 2 mm
-_SNOW_C = 0.5
+SNOW_C = 0.5  # rain at or below it is snow
 _MELT_MM_K_DAY = 3.0  # water from lying snow in a day of 1 °C; handbooks say 2 to 6, from memory
 _TODAY, _YESTERDAY = 0.55, 0.45
 _MEAN_SHARE = 0.02
 _FORGET_FAST, _FORGET_SLOW = 0.935, 0.9835  # 15 and 60 days
+
+# How wet a zone should be: coefficients of healthy zones of simulated worlds, their mean and variance
+# between zones, and the noise of a day (`tests/fit/leak.py --expected` prints them).
+_SIDES = ("like", "weather")
+_EXPECTED = {
+    "like": np.array([0.1, -0.6, -0.5, 0.2, -0.3, 0.3]),
+    "weather": np.array([0.0, 1.7, 0.2, -1.0, 1.8, 0.2]),
+}
+_EXPECTED_VARIANCE = {
+    "like": np.array([1.5, 0.7, 0.2, 0.7, 0.5, 0.5]),
+    "weather": np.array([0.6, 1.4, 1.0, 1.0, 1.1, 0.2]),
+}
+_NOISE = {"like": 0.15, "weather": 0.17}  # less than their scatter, which lasts for days
+_EXCESS_KEPT, _EXCESS_STEP, _EXCESS_START = 0.998, 0.03, 0.1  # of a day; standard deviations
+_EXCESS_SLACK = 0.3  # of its cumulative sum, in standard deviations
+_EXCESS_BELOW, _EXCESS_ABOVE = -3.0, 4.0  # standard deviations: what is beyond moves it no more
+_FAST, _SLOW = 1.0 / 5.0, 1.0 / 20.0  # days that wood near the surface, and all of it, lags
 
 
 _UNKNOWN_AT_FIRST = (
     *("moisture", "deep", "temperature_c", "cabin_gap", "outside_gap"),
     *("source_fast", "source_slow", "source_past", "like_fast", "like_slow"),
     *("weather_fast", "weather_slow", "dew", "in_use", "like_first", "weather_first"),
+    *("ambient_fast", "ambient_slow", "indoor_fast", "indoor_slow", "warmth"),
 )
 
 
@@ -113,6 +138,21 @@ class Memory(Lossless):
     wettings: Floats  # days of wetting lived through, of the last 60 or so
     like_first: Floats  # how far above its like zones it stood when it was new to us
     weather_first: Floats
+    ambient_fast: Floats  # wood in balance with outside air at the zone's temperature [%]
+    ambient_slow: Floats
+    indoor_fast: Floats  # with cabin air
+    indoor_slow: Floats
+    warmth: Floats  # temperature of the last weeks [°C]
+    like_theta: Floats  # (7, R) six coefficients and the excess over the like zones [%]
+    like_spread: Floats  # (7, 7, R)
+    like_sum: Floats
+    like_hit: Floats
+    like_weight: Floats
+    weather_theta: Floats  # the same against the weather
+    weather_spread: Floats
+    weather_sum: Floats
+    weather_hit: Floats
+    weather_weight: Floats
 
     @classmethod
     def empty(cls, zones: int) -> "Memory":
@@ -124,6 +164,11 @@ class Memory(Lossless):
         start["spread"] = np.repeat(np.diag(_START_SPREAD)[:, :, None], zones, axis=2)
         start["variance"] = np.full(zones, _START_SIGMA**2)
         start["source_variance"] = np.full(zones, _START_SOURCE**2)
+        for side in _SIDES:
+            first = np.append(_EXPECTED[side], 0.0)
+            spread = np.diag(np.append(_EXPECTED_VARIANCE[side], _EXCESS_START**2))
+            start[f"{side}_theta"] = np.repeat(first[:, None], zones, axis=1)
+            start[f"{side}_spread"] = np.repeat(spread[:, :, None], zones, axis=2)
         return cls(**start)
 
     def forget(self, column: int) -> None:
@@ -253,6 +298,12 @@ FEATURES = (
     "moisture",
     "dew",
     "age",
+    "like_excess",
+    "like_sum",
+    "like_rain",
+    "weather_excess",
+    "weather_sum",
+    "weather_rain",
 )
 
 
@@ -287,6 +338,7 @@ def advance_day(memory: Memory, day: DayMeans, around: Around) -> Floats:
     _weigh_rain(memory, error, own, around)
     _learn(memory, terms, error, sigma)
     _weigh_levels(memory, day, around, known)
+    _weigh_excess(memory, day, around)
     _remember(memory, day, known, cabin_gap, outside_gap)
     return np.where(known, _features(memory, day), np.nan)
 
@@ -299,8 +351,8 @@ def _weigh_balance(memory: Memory, error: Floats, own: Floats) -> None:
 
 def _weigh_rain(memory: Memory, error: Floats, own: Floats, around: Around) -> None:
     """Regress what is left over on the rain of today and yesterday."""
-    fallen = np.where(around.outside_c <= _SNOW_C, 0.0, around.rain_mm)
-    snow = np.where(around.outside_c <= _SNOW_C, _or_zero(around.rain_mm), 0.0)
+    fallen = np.where(around.outside_c <= SNOW_C, 0.0, around.rain_mm)
+    snow = np.where(around.outside_c <= SNOW_C, _or_zero(around.rain_mm), 0.0)
     melt = np.minimum(memory.snow_mm, _MELT_MM_K_DAY * np.maximum(_or_zero(around.outside_c), 0.0))
     memory.snow_mm += snow - melt
     water_mm = _or_zero(fallen) + melt
@@ -359,10 +411,7 @@ def _weigh_levels(memory: Memory, day: DayMeans, around: Around, known: NDArray[
     _smooth(memory.source_past, source, slow)
     _smooth(memory.like_fast, ahead, 0.4)
     _smooth(memory.like_slow, ahead, slow)
-    humidity = np.clip(100.0 * around.outside_vapour / day.saturation, 1.0, 97.5)
-    ambient = wood.equilibrium_moisture(
-        temperature_c=np.clip(day.temperature_c, -10.0, 70.0), humidity_percent=humidity
-    )
+    ambient = _wood_in(around.outside_vapour, day)
     excess = day.moisture - ambient
     _smooth(memory.weather_fast, excess, 0.2)
     _smooth(memory.weather_slow, excess, slow)
@@ -372,6 +421,80 @@ def _weigh_levels(memory: Memory, day: DayMeans, around: Around, known: NDArray[
     new = known & (memory.age == FIRST_DAYS)
     memory.like_first[:] = np.where(new, memory.like_fast, memory.like_first)
     memory.weather_first[:] = np.where(new, memory.weather_fast, memory.weather_first)
+    indoor = _wood_in(around.cabin_vapour, day)
+    _smooth(memory.ambient_fast, ambient, _FAST)
+    _smooth(memory.ambient_slow, ambient, _SLOW)
+    _smooth(memory.indoor_fast, indoor, _FAST)
+    _smooth(memory.indoor_slow, indoor, _SLOW)
+    _smooth(memory.warmth, day.temperature_c, _SLOW)
+
+
+def _wood_in(vapour: Floats, day: DayMeans) -> Floats:
+    """Wood in balance with that vapour at the zone's temperature [%]."""
+    moisture: Floats = wood.equilibrium_moisture(
+        temperature_c=np.clip(day.temperature_c, -10.0, 70.0),
+        humidity_percent=np.clip(100.0 * vapour / day.saturation, 1.0, 97.5),
+    )
+    return moisture
+
+
+def expected_terms(
+    memory: Memory, day: DayMeans, around: Around
+) -> dict[str, tuple[Floats, Floats]]:
+    """What the two filters regress: terms (6, R) and moisture (R,) of each, after `advance_day`.
+
+    The moisture is that above the like zones' median, and that above 12 %; nan where unknown.
+    """
+    median = _median_of(day.moisture, around.like)
+    warmer_k = day.temperature_c - _median_of(day.temperature_c, around.like)
+    one = np.ones(len(day.moisture))
+    like = [
+        one,
+        (median - 12.0) / 3.0,
+        warmer_k / 2.0,
+        (memory.indoor_slow - memory.ambient_slow) / 3.0,
+        (memory.warmth - 10.0) / 10.0,
+        (memory.ambient_fast - memory.ambient_slow) / 3.0,
+    ]
+    weather = [
+        one,
+        (memory.ambient_fast - 12.0) / 3.0,
+        (memory.indoor_fast - 12.0) / 3.0,
+        (memory.ambient_slow - 12.0) / 3.0,
+        (memory.indoor_slow - 12.0) / 3.0,
+        (day.temperature_c - 10.0) / 10.0,
+    ]
+    there = np.isfinite(memory.ambient_fast) & np.isfinite(memory.indoor_fast)
+    return {
+        "like": (_or_zero(np.stack(like)), day.moisture - median),
+        "weather": (_or_zero(np.stack(weather)), np.where(there, day.moisture - 12.0, np.nan)),
+    }
+
+
+def _weigh_excess(memory: Memory, day: DayMeans, around: Around) -> None:
+    """One step of each Kalman filter; its surprises are summed up, and regressed on rain."""
+    for side, (terms, level) in expected_terms(memory, day, around).items():
+        theta, spread = getattr(memory, f"{side}_theta"), getattr(memory, f"{side}_spread")
+        theta[-1] *= _EXCESS_KEPT
+        spread[-1] *= _EXCESS_KEPT
+        spread[:, -1] *= _EXCESS_KEPT
+        spread[-1, -1] += _EXCESS_STEP**2
+        seen = np.concatenate([terms, np.ones((1, terms.shape[1]))])
+        shared = (spread * seen[None]).sum(axis=1)
+        variance = _NOISE[side] ** 2 + _dot(seen, shared)
+        sigma = np.sqrt(variance)
+        surprise = (_or_zero(level) - _dot(seen, theta)) / sigma
+        known = np.isfinite(level)
+        surprise = np.where(known, np.clip(surprise, _EXCESS_BELOW, _EXCESS_ABOVE), 0.0)
+        gain = np.where(known, shared / variance, 0.0)
+        theta += gain * (surprise * sigma)
+        spread -= gain[:, None] * shared[None]
+        total = getattr(memory, f"{side}_sum")
+        summed = np.clip(total + surprise - _EXCESS_SLACK, 0.0, _LARGEST_SUM)
+        total[:] = np.where(known, summed, total)
+        hit, weight = getattr(memory, f"{side}_hit"), getattr(memory, f"{side}_weight")
+        hit[:] = _FORGET_SLOW * hit + surprise * memory.rain
+        weight[:] = _FORGET_SLOW * weight + memory.rain * memory.rain
 
 
 def _weigh_source(memory: Memory, surplus: Floats) -> None:
@@ -427,6 +550,12 @@ def _features(memory: Memory, day: DayMeans) -> Floats:
             day.moisture,
             _or_zero(memory.dew),
             memory.age,
+            memory.like_theta[-1],
+            memory.like_sum,
+            _ratio(memory.like_hit, memory.like_weight),
+            memory.weather_theta[-1],
+            memory.weather_sum,
+            _ratio(memory.weather_hit, memory.weather_weight),
         ]
     )
 

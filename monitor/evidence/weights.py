@@ -23,14 +23,19 @@ from monitor.evidence.leak import FEATURES
 
 Floats = NDArray[np.float64]
 
+# Features that also count in pairs: the first so many of `FEATURES`
+PAIRED = 16
+PAIRS = tuple(combinations(range(PAIRED), 2))
 BENDS = (0.0, 0.25, 0.5, 0.75)  # where the lines of a feature bend, on its 0..1 scale
+# A unit's own threshold: days looked back on, days and zones that are enough, margin in log odds
+OWN_DAYS, OWN_LEAST_DAYS, OWN_LEAST_ZONES, OWN_MARGIN = 90, 30, 4, 2.5
 # What a person is told: each cue is a group of features.
 CUES: dict[str, tuple[str, ...]] = {
     "balance": ("balance", "own_balance"),
-    "rain": ("rain_15", "rain_60", "own_rain"),
+    "rain": ("rain_15", "rain_60", "own_rain", "like_rain", "weather_rain"),
     "vapour source": ("source_5", "source_20", "source_rise", "source_rain"),
-    "like zones": ("like_rise", "like_level"),
-    "weather": ("weather_rise", "weather_level", "moisture"),
+    "like zones": ("like_rise", "like_level", "like_excess", "like_sum"),
+    "weather": ("weather_rise", "weather_level", "moisture", "weather_excess", "weather_sum"),
     "dew": ("dew",),
 }
 
@@ -47,7 +52,7 @@ class Table(msgspec.Struct, frozen=True, kw_only=True):
     neutral: tuple[float, ...]  # 0..1, what a feature says of a typical healthy zone
     constant: float
     lines: tuple[tuple[float, ...], ...]  # (features, bends)
-    products: tuple[float, ...]  # pairs of features in the order of itertools.combinations
+    products: tuple[float, ...]  # in the order of `PAIRS`
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,8 +90,7 @@ class Weights:
         for feature, weights in zip(scaled_features, self.lines, strict=True):
             for bend, weight in zip(BENDS, weights.tolist(), strict=True):
                 total += weight * np.maximum(feature - bend, 0.0)
-        pairs = combinations(range(len(scaled_features)), 2)
-        for (first, second), weight in zip(pairs, self.products.tolist(), strict=True):
+        for (first, second), weight in zip(PAIRS, self.products.tolist(), strict=True):
             if weight:
                 total += weight * scaled_features[first] * scaled_features[second]
         return total
@@ -113,6 +117,35 @@ def scaled(features: Floats, knots: tuple[tuple[float, ...], ...]) -> Floats:
         placed = np.interp(features[row], levels, share)
         result[row] = np.where(np.isnan(features[row]), np.nan, placed)
     return result
+
+
+def own_threshold(scores: Floats, *, threshold: float) -> float:
+    """Threshold for a unit whose healthy zones score higher than those of the worlds of the fit.
+
+    Parameters
+    ----------
+    scores : ndarray
+        Daily scores of all zones of the unit over its last `OWN_DAYS` days, shape (days, zones);
+        nan where not measured.
+    threshold : float
+        The table's.
+
+    Returns
+    -------
+    float
+        Never below the table's; the table's where too few zones or days are known.
+
+    Notes
+    -----
+    The highest tenth of each zone's days shows how high it goes, the median zone how high a healthy
+    one goes, as long as most of a unit does not leak; a suspicion must be `OWN_MARGIN` beyond it.
+    """
+    measured = np.isfinite(scores).sum(axis=0) >= OWN_LEAST_DAYS
+    if measured.sum() < OWN_LEAST_ZONES:
+        return threshold
+    score = np.clip(scores[:, measured], 1e-6, 1.0 - 1e-6)
+    typical = float(np.median(np.nanpercentile(np.log(score / (1.0 - score)), 90.0, axis=0)))
+    return max(threshold, 1.0 / (1.0 + float(np.exp(-(typical + OWN_MARGIN)))))
 
 
 @cache

@@ -193,4 +193,4 @@ def main(batches: int = 24, seed: int = 5001, words: tuple[str, ...] = ()) -> No
 
 
 if __name__ == "__main__":
-    main(*(int(word) for word in sys.argv[1:3]), tuple(sys.argv[3:]))
+    main(*(int(word) for word in sys.argv[1:3]), words=tuple(sys.argv[3:]))
