@@ -9,6 +9,12 @@
       │  └── acknowledged ── returned unacknowledged                                   │
       └────────────────────────────────────────────────────────────────────────────────┘
 
+A leak suspect is *latched*: when its signs rest it stays until somebody records an inspection::
+
+    unacknowledged ── signs rest ──> latched unacknowledged ── acknowledged ──┐
+    acknowledged ──── signs rest ──> latched acknowledged <───────────────────┘
+    either ── signs again ──> unacknowledged        any of the four ── inspected ──> normal
+
 Silence ends no condition: only a reading that shows its end does.
 """
 
@@ -17,7 +23,7 @@ from typing import Literal
 from monitor.errors import InputError
 from monitor.lot import AlarmClass, AlarmKind, AlarmState
 
-Act = Literal["begins", "ends", "acknowledged"]
+Act = Literal["begins", "ends", "acknowledged", "rests", "inspected"]
 
 TRANSITIONS: dict[tuple[AlarmState, Act], AlarmState] = {
     ("normal", "begins"): "unacknowledged",
@@ -26,7 +32,20 @@ TRANSITIONS: dict[tuple[AlarmState, Act], AlarmState] = {
     ("acknowledged", "ends"): "normal",
     ("returned unacknowledged", "acknowledged"): "normal",
     ("returned unacknowledged", "begins"): "unacknowledged",
+    ("unacknowledged", "rests"): "latched unacknowledged",
+    ("acknowledged", "rests"): "latched acknowledged",
+    ("latched unacknowledged", "acknowledged"): "latched acknowledged",
+    ("latched unacknowledged", "begins"): "unacknowledged",
+    ("latched acknowledged", "begins"): "unacknowledged",
+    ("unacknowledged", "inspected"): "normal",
+    ("acknowledged", "inspected"): "normal",
+    ("latched unacknowledged", "inspected"): "normal",
+    ("latched acknowledged", "inspected"): "normal",
 }
+LATCHED: frozenset[AlarmState] = frozenset({"latched unacknowledged", "latched acknowledged"})
+CAN_ACKNOWLEDGE: frozenset[AlarmState] = frozenset(
+    state for state, act in TRANSITIONS if act == "acknowledged"
+)
 
 # an ended alarm that late readings show to stand still
 STANDS_AGAIN: dict[AlarmState, AlarmState] = {
@@ -34,6 +53,8 @@ STANDS_AGAIN: dict[AlarmState, AlarmState] = {
     "returned unacknowledged": "unacknowledged",
     "unacknowledged": "unacknowledged",
     "acknowledged": "acknowledged",
+    "latched unacknowledged": "latched unacknowledged",
+    "latched acknowledged": "latched acknowledged",
 }
 
 CLASSES: dict[AlarmKind, AlarmClass] = {
@@ -71,6 +92,8 @@ def after(state: AlarmState, act: Act) -> AlarmState:
 _REFUSALS: dict[tuple[AlarmState, Act], str] = {
     ("normal", "acknowledged"): "this alarm has ended and was acknowledged: nothing is left to do",
     ("acknowledged", "acknowledged"): "this alarm was acknowledged already",
+    ("latched acknowledged", "acknowledged"): "this alarm was acknowledged already; an inspection "
+    "ends it",
 }
 
 

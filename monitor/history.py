@@ -26,6 +26,7 @@ from monitor.times import NaiveTimeError, read_times
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Codes = NDArray[np.int32]  # half the room, for tens of millions of rows
 Flags = NDArray[np.bool_]
 ZoneKey = tuple[str, str]  # unit, zone
 
@@ -113,7 +114,8 @@ def read_readings(
     placed, notes = _place_columns(path, head.names, columns, unit=unit, zone=zone)
     frame = load(path, head, placed, numbers=MEASURED, names=("unit", "zone"))
     rejects: dict[int, str] = _overlong(path, frame, head.first_line)
-    values = {name: _numbers(path, frame[name], rejects) for name in MEASURED if name in frame}
+    measures = [name for name in MEASURED if name in frame]
+    values = {name: _numbers(path, frame.pop(name), rejects) for name in measures}
     if fahrenheit and "temperature_c" in values:
         values["temperature_c"] = (values["temperature_c"] - 32.0) / 1.8
     _reject_impossible(values, rejects)
@@ -122,24 +124,26 @@ def read_readings(
     full[list(rejects)] = True  # a row without a value needs no time; a wrong one is told
     if not full.all():
         notes.append(f"rows without a value, left out: {int((~full).sum())}")
+        frame = frame[full]
     places = np.flatnonzero(full)
-    frame = frame.iloc[places]
     named, zone_of = _zone_names(
         frame, rejects, unit="unit" if unit is None else unit, zone=zone or ""
     )
-    at_s = _times(path, frame["time"], head.first_line, rejects, timezone, start_s)
-    usable = ~np.isin(places, list(rejects))
+    at_s = _times(path, frame.pop("time"), head.first_line, rejects, timezone, start_s)
+    usable = _without(full, rejects)[full]
     _reject_far(places, at_s, usable, rejects)
 
     rejected = tuple(Rejected(row + head.first_line, rejects[row]) for row in sorted(rejects))
     if not usable.any():
         why = f"; line {rejected[0].line}: {rejected[0].reason}" if rejected else ""
         raise InputError(f"{path}: holds no usable reading{why}")
+    chosen = _without(full, rejects)
     rows = _Rows(
         zone=zone_of[usable],
         at_s=at_s[usable],
-        measured={name: column[places][usable] for name, column in values.items()},
+        measured={name: values.pop(name)[chosen] for name in measures},
     )
+    del frame, zone_of, at_s, places
     _refuse_wrong_units(path, rows, named, fahrenheit=fahrenheit)
     return ReadingsFile(_series_by_zone(rows, named, notes), rejected, tuple(notes))
 
@@ -282,6 +286,12 @@ def _reject_far(places: Ints, at_s: Ints, usable: Flags, rejects: dict[int, str]
         )
 
 
+def _without(rows: Flags, rejects: Mapping[int, str]) -> Flags:
+    left = rows.copy()
+    left[list(rejects)] = False
+    return left
+
+
 # ---- numbers ------------------------------------------------------------------------------
 
 
@@ -292,7 +302,7 @@ def _rows_where(flags: Flags) -> list[int]:
 
 def _numbers(path: Path, column: "pd.Series[float]", rejects: dict[int, str]) -> Floats:
     """Read a measured column as numbers, nan where blank; what is no number joins the rejects."""
-    number = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
+    number = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     texts = {
         row: str(column.iloc[row]).strip()
         for row in _rows_where(np.isnan(number) & column.notna().to_numpy())
@@ -303,6 +313,8 @@ def _numbers(path: Path, column: "pd.Series[float]", rejects: dict[int, str]) ->
             f"{path}: the column {column.name} has numbers with a decimal comma ({commas[0]!r}); "
             "save it with points in numbers"
         )
+    if texts:
+        number = number.copy()
     for row, text in texts.items():
         if column.name == "contact" and text.lower() in _YES_NO:
             number[row] = _YES_NO[text.lower()]
@@ -330,11 +342,11 @@ def _reject_impossible(values: Mapping[str, Floats], rejects: dict[int, str]) ->
 class _Rows:
     """Usable rows in the order of the file; `zone` is a place in the list of names."""
 
-    zone: Ints
+    zone: Codes
     at_s: Ints
     measured: Mapping[str, Floats]
 
-    def take(self, places: NDArray[np.intp] | Flags) -> "_Rows":
+    def take(self, places: NDArray[np.intp] | Flags | slice) -> "_Rows":
         return _Rows(
             zone=self.zone[places],
             at_s=self.at_s[places],
@@ -344,25 +356,27 @@ class _Rows:
 
 def _zone_names(
     frame: pd.DataFrame, rejects: dict[int, str], *, unit: str, zone: str
-) -> tuple[list[ZoneKey], Ints]:
+) -> tuple[list[ZoneKey], Codes]:
     """List the zones of a file, and each row's place in the list; a blank zone is rejected."""
     unit_of, units = _names(frame, "unit", unit)
     zone_of, zones = _names(frame, "zone", zone)
     if "" in zones:
         for row in _rows_where(zone_of == zones.index("")):
             rejects.setdefault(int(frame.index[row]), "zone is missing")
-    return [(unit, zone) for unit in units for zone in zones], unit_of * len(zones) + zone_of
+    return [(unit, zone) for unit in units for zone in zones], unit_of * np.int32(
+        len(zones)
+    ) + zone_of
 
 
-def _names(frame: pd.DataFrame, name: str, given: str) -> tuple[Ints, list[str]]:
+def _names(frame: pd.DataFrame, name: str, given: str) -> tuple[Codes, list[str]]:
     """Place of each row's name in the list of them; a blank is the empty name."""
     if name not in frame:
-        return np.zeros(len(frame), dtype=np.int64), [given]
+        return np.zeros(len(frame), dtype=np.int32), [given]
     kept = frame[name].astype("category").cat
     written = [*(str(text).strip() for text in kept.categories), ""]
     names = sorted(set(written))
-    place_of = np.array([names.index(text) for text in written], dtype=np.int64)
-    return place_of[kept.codes.to_numpy()], names  # code -1, a blank, is the last
+    place_of = np.array([names.index(text) for text in written], dtype=np.int32)
+    return np.asarray(place_of[kept.codes.to_numpy()]), names  # code -1, a blank, is the last
 
 
 def _refuse_wrong_units(
@@ -393,9 +407,29 @@ def _series_by_zone(
     rows: _Rows, named: Sequence[ZoneKey], notes: list[str]
 ) -> dict[ZoneKey, ZoneReadings]:
     """Sort, count equal rows once, leave out disputed times, and cut into zones."""
-    rows = rows.take(np.lexsort((rows.at_s, rows.zone)))
+    if not _in_order(rows):
+        rows = rows.take(np.lexsort((rows.at_s, rows.zone)))
     again = np.zeros(len(rows.at_s), dtype=bool)
     again[1:] = (rows.zone[1:] == rows.zone[:-1]) & (rows.at_s[1:] == rows.at_s[:-1])
+    if again.any():
+        rows = _settled(rows, again, named, notes)
+    edges = np.searchsorted(rows.zone, np.arange(len(named) + 1)).tolist()
+    return {
+        key: _zone_readings(rows.take(slice(start, stop)))
+        for key, start, stop in zip(named, edges[:-1], edges[1:], strict=True)
+        if stop > start
+    }
+
+
+def _in_order(rows: _Rows) -> bool:
+    """Whether zone after zone comes in order of time."""
+    rises = rows.zone[1:] > rows.zone[:-1]
+    same = rows.zone[1:] == rows.zone[:-1]
+    return bool((rises | (same & (rows.at_s[1:] >= rows.at_s[:-1]))).all())
+
+
+def _settled(rows: _Rows, again: Flags, named: Sequence[ZoneKey], notes: list[str]) -> _Rows:
+    """The rows without those that come again, and without those that contradict one another."""
     other = np.zeros_like(again)
     for column in rows.measured.values():
         other[1:] |= (column[1:] != column[:-1]) & ~(np.isnan(column[1:]) & np.isnan(column[:-1]))
@@ -410,19 +444,18 @@ def _series_by_zone(
         )
     if (again & ~disputed).any():
         notes.append(f"repeated rows, counted once: {int((again & ~disputed).sum())}")
-    rows = rows.take(~again & ~disputed)
-    edges = np.searchsorted(rows.zone, np.arange(len(named) + 1))
-    return {
-        key: _zone_readings(rows.take(np.arange(start, stop)))
-        for key, start, stop in zip(named, edges[:-1], edges[1:], strict=True)
-        if stop > start
-    }
+    return rows.take(~again & ~disputed)
 
 
 def _zone_readings(rows: _Rows) -> ZoneReadings:
     count = len(rows.at_s)
     spacing_s = float(np.median(np.diff(rows.at_s))) if count > 1 else float(DEFAULT_SILENCE_S)
-    measured = {name: rows.measured.get(name, np.full(count, np.nan)) for name in MEASURED}
+    nothing = np.broadcast_to(np.nan, (count,))
+    measured = {
+        name: column if np.isfinite(column := rows.measured.get(name, nothing)).any() else nothing
+        for name in MEASURED
+    }
+    silence_s = np.int64(max(DEFAULT_SILENCE_S, round(spacing_s)))
     return ZoneReadings(
         at_s=rows.at_s,
         temperature_c=measured["temperature_c"],
@@ -430,6 +463,6 @@ def _zone_readings(rows: _Rows) -> ZoneReadings:
         wood_percent=measured["wood_percent"],
         contact=measured["contact"],
         rain_mm=measured["rain_mm"],
-        silence_s=np.full(count, max(DEFAULT_SILENCE_S, round(spacing_s)), dtype=np.int64),
-        cover_s=np.full(count, int(_COVER * spacing_s), dtype=np.int64),
+        silence_s=np.broadcast_to(silence_s, (count,)),  # one value takes no room
+        cover_s=np.broadcast_to(np.int64(_COVER * spacing_s), (count,)),
     )

@@ -59,8 +59,15 @@ AlarmKind = Literal[
 ]
 AlarmClass = Literal["act now", "today", "this week", "season"]
 AlarmState = Literal[
-    "normal", "unacknowledged", "acknowledged", "returned unacknowledged"
-]  # ISA-18.2; latched, shelved and suppressed states join in monitor.alarms
+    "normal",
+    "unacknowledged",
+    "acknowledged",
+    "returned unacknowledged",
+    "latched unacknowledged",
+    "latched acknowledged",
+]  # ISA-18.2; shelved and suppressed states join in monitor.alarms
+Lean = Literal["", "level", "off-front", "off-rear", "door-front", "door-rear"]  # "": unknown
+Side = Literal["", "off", "door", "front", "rear"]
 Cause = Literal["rain ingress", "plumbing", "condensation", "built-in moisture", "cannot tell", ""]
 
 ZONE_KINDS: tuple[ZoneKind, ...] = get_args(ZoneKind)
@@ -86,7 +93,11 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """One RV on a site; `slot` is its numbered place, `life` its stage (stored, stock, ...)."""
+    """One RV on a site; `slot` is its numbered place, `life` its stage (stored, stock, ...).
+
+    `lean` is its lowest corner as it stands, `weather_side` the side that driven rain mostly meets;
+    "" and None are not declared. They bear on where to look, on nothing that is judged.
+    """
 
     code: str
     site: str
@@ -94,6 +105,9 @@ class Unit:
     slot: str = ""
     body_type: str = "travel trailer"
     life: str = "stored"
+    lean: Lean = ""
+    weather_side: Side = ""
+    slides: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

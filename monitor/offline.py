@@ -2,17 +2,16 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import zip_longest
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor import alarms, judge, text
-from monitor.evidence import drying
+from monitor.judge import proofs
 from monitor.judge.day import DAY_H
 from monitor.judge.hours import HOUR_S
-from monitor.lot import STRUCTURE_KINDS, Event, Zone, ZoneReadings, silent_after_s
+from monitor.lot import Event, Zone, ZoneReadings, silent_after_s
 
 Table = dict[str, NDArray[Any]]
 
@@ -69,8 +68,10 @@ def judge_history(
         The site's own zones first, then units; within one in order of zone, then time.
     """
     site = {zone: series for (unit, zone), series in readings.items() if not unit}
-    if site:
-        yield _joined(_site_hours(site, altitude_m=altitude_m)), [], []
+    around = _site_hours(site, altitude_m=altitude_m) if site else {}
+    if around:
+        labelled = [_labelled("", code, "outside", table) for code, table in around.items()]
+        yield _joined(labelled), [], []
     for unit in sorted({unit for unit, _ in readings if unit}):
         own = {zone: series for (u, zone), series in readings.items() if u == unit}
         # a zone that is declared as watched and was never heard is unknown, not absent
@@ -90,7 +91,13 @@ def judge_history(
         tables = [
             _labelled(unit, z.code, z.kind, hours[z.code]) for z in watched.zones if z.code in hours
         ]
-        yield _joined(tables), _alarms_of(watched, changes), proofs(watched, hours)
+        seen = hours | {f"/{code}": table for code, table in around.items()}
+        spans = {(c.zone, c.raised_s): c.cleared_s for c in changes if c.kind == "sensor suspect"}
+        doubts = [(zone, from_s, to_s) for (zone, from_s), to_s in spans.items()]
+        proven = proofs.follow(watched.zones, watched.events, proofs.trusted(seen, doubts))
+        changes += proofs.stall_changes(proven)
+        revisions = [revision for proof in proven for revision in _proven(unit, proof)]
+        yield _joined(tables), _alarms_of(watched, changes), revisions
 
 
 def _joined(tables: Sequence[Table]) -> Table:
@@ -150,93 +157,23 @@ def _alarms_of(watched: judge.Watched, changes: Sequence[judge.AlarmChange]) -> 
 # --- proof ----------------------------------------------------------------------------------------
 
 
-def proofs(watched: judge.Watched, hours: Mapping[str, Table]) -> list[Proven]:
-    """Revisions of the proof of every repair that the events name a structural zone of.
+def _proven(unit: str, proof: proofs.Proof) -> list[Proven]:
+    """Revisions of the proof of one repair.
 
     From files: the bench check and the photo of the source are always missing, and the verdict is
-    that of the readings. A zone's next repair ends the proof of the one before.
+    that of the readings.
     """
-    proven: list[Proven] = []
-    for zone in watched.zones:
-        repairs = sorted(
-            (e for e in watched.events if e.kind == "repair" and e.zone == zone.code),
-            key=lambda event: event.at_s,
-        )
-        if zone.kind not in STRUCTURE_KINDS or zone.code not in hours:
-            continue
-        for event, after in zip_longest(repairs, repairs[1:]):
-            until = None if after is None else after.at_s // HOUR_S
-            watch = _watch(watched, hours, zone, until)
-            if watch is None or event.at_s // HOUR_S < watch.from_hour:
-                continue
-            repair = drying.Repair(
-                event.at_s, opened="opened" in event.value, moved="moved" in event.value
-            )
-            proven += [
-                Proven(watched.unit, zone.code, r.at_s, r.verdict, r.size_ml, "; ".join(r.missing))
-                for r in drying.prove(watch=watch, repair=repair)
-            ]
-    return proven
-
-
-def _watch(
-    watched: judge.Watched, hours: Mapping[str, Table], zone: Zone, until: int | None
-) -> drying.Watch | None:
-    own = hours[zone.code]
-    first = int(own["hour"][0])
-    count = len(own["hour"]) if until is None else min(len(own["hour"]), until - first)
-    if count < 1:
-        return None
-    like = [_aligned(hours[code], first, count) for code in _unaffected(watched, hours, zone)]
-    noted = [
-        drying.Wetting(e.at_s, e.kind, _millimetres(e.value))
-        for e in watched.events
-        if e.kind in {"hose", "wash", "thaw"} and e.zone in {"", zone.code}
-    ]
-    return drying.Watch(
-        from_hour=first,
-        moisture_percent=own["wood_moisture_percent"][:count],
-        like_percent=np.array(like).reshape(-1, count),
-        coverage=own["coverage_percent"][:count] / 100.0,
-        rain_mm=own["rain_mm"][:count],
-        wettings=noted,
-    )
-
-
-def _unaffected(watched: judge.Watched, hours: Mapping[str, Table], zone: Zone) -> list[str]:
-    """The declared dry twin; else the unit's other zones of the kind without a repair of their own."""
-    if zone.dry_twin in hours:
-        return [zone.dry_twin]
-    repaired = {e.zone for e in watched.events if e.kind == "repair"}
     return [
-        other.code
-        for other in watched.zones
-        if other.kind == zone.kind and other.code in hours and other.code not in repaired
+        Proven(unit, proof.zone, r.at_s, r.verdict, r.size_ml, "; ".join(r.missing))
+        for r in proof.followed.revisions
     ]
 
 
-def _aligned(table: Table, first: int, count: int) -> NDArray[np.float64]:
-    """A zone's moisture in the hours of another."""
-    moisture = np.full(count, np.nan)
-    place = table["hour"] - first
-    there = (place >= 0) & (place < count)
-    moisture[place[there]] = table["wood_moisture_percent"][there]
-    return moisture
-
-
-def _millimetres(value: str) -> float:
-    try:
-        return float(value)
-    except ValueError:
-        return float("nan")
-
-
-def _site_hours(site: Mapping[str, ZoneReadings], *, altitude_m: float) -> list[Table]:
+def _site_hours(site: Mapping[str, ZoneReadings], *, altitude_m: float) -> dict[str, Table]:
     """Hours of the site's own zones: measured and worked out, never judged."""
     zones = tuple(Zone(unit="", code=code, kind="outside") for code in sorted(site))
     watched = judge.Watched(unit="", zones=zones, readings=site, altitude_m=altitude_m)
-    hours, _ = _judge_unit(watched)
-    return [_labelled("", code, "outside", table) for code, table in hours.items()]
+    return _judge_unit(watched)[0]
 
 
 def _span(readings: Mapping[str, ZoneReadings]) -> tuple[int, int]:

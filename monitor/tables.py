@@ -115,12 +115,14 @@ def load(
             raise InputError(f"{path}: has the column {theirs!r} more than once; rename one")
     if not is_parquet(path):
         return _load_csv(path, head, columns, numbers=numbers, names=names)
+    import pyarrow as pa
     from pyarrow import parquet
 
+    pa.set_memory_pool(pa.system_memory_pool())  # gives freed columns back; its own pool keeps them
     few = [theirs for ours, theirs in columns.items() if ours in names]
     try:
         table = parquet.read_table(path, columns=list(columns.values()), read_dictionary=few)
-        frame = table.to_pandas(self_destruct=True, ignore_metadata=True)
+        frame = table.to_pandas(self_destruct=True, split_blocks=True, ignore_metadata=True)
     except (OSError, ValueError) as error:
         raise InputError(_unreadable(path, error)) from error
     return pd.DataFrame({ours: frame[theirs] for ours, theirs in columns.items()}, copy=False)

@@ -67,6 +67,8 @@ def read_times(column: "pd.Series[str]", *, timezone: str | None) -> tuple[Ints,
     InputError
         If `timezone` is no time zone.
     """
+    if isinstance(column.dtype, pd.DatetimeTZDtype) and not column.hasnans:
+        return column.to_numpy(dtype="datetime64[s]").astype(np.int64), {}
     codes, written, stamps, naive = _distinct(column)
     faults = {
         index: f"{str(written[index])!r} is no RFC 3339 time (2030-01-01T00:00:00Z)"

@@ -50,6 +50,11 @@ def test_any_sequence_of_acts_keeps_to_the_table(acts: list[alarms.Act]) -> None
         (["begins", "acknowledged", "ends"], "normal"),
         (["begins", "ends", "acknowledged"], "normal"),
         (["begins", "ends", "begins"], "unacknowledged"),
+        (["begins", "rests"], "latched unacknowledged"),
+        (["begins", "acknowledged", "rests"], "latched acknowledged"),
+        (["begins", "rests", "acknowledged", "begins"], "unacknowledged"),
+        (["begins", "rests", "inspected"], "normal"),
+        (["begins", "acknowledged", "rests", "inspected"], "normal"),
     ],
 )
 def test_an_alarm_ends_only_when_both_over_and_acknowledged(
@@ -98,7 +103,7 @@ def test_every_alarm_text_has_all_its_parts(kind: AlarmKind) -> None:
     parts = text.PARTS[kind]("off-rear-low", FACTS)
     for part in (parts.condition, parts.cause, parts.consequence, parts.response, parts.do_not):
         assert len(part) > 10
-    assert parts.caution or kind == "silent"
+    assert parts.caution or kind in {"silent", "battery low"}
     for class_ in get_args(AlarmClass):
         said = text.alarm_text(kind, zone="off-rear-low", alarm_class=class_, facts=FACTS)
         assert text.TIME_ALLOWED[class_] in said
@@ -110,6 +115,39 @@ def test_every_alarm_text_has_all_its_parts(kind: AlarmKind) -> None:
 def test_texts_hold_without_any_figure(kind: AlarmKind) -> None:
     said = text.alarm_text(kind, zone="z", alarm_class="today", facts={})
     assert said
+
+
+@pytest.mark.parametrize(
+    ("facts", "said"),
+    [
+        (
+            {"doubt": "saturated", "days": 3.0, "swing_k": 9.4, "least_percent": 99.7},
+            "99.7 % or more for 3 days, though each warmed by 9 K",
+        ),
+        (
+            {
+                "doubt": "stuck",
+                "days": 2.0,
+                "swing_k": 0.01,
+                "others_swing_k": 8.0,
+                "humidity_span_percent": 0.05,
+            },
+            "have not moved for 2 days",
+        ),
+        (
+            {"doubt": "swapped?", "other": "door-rear-low", "times_better": 6.2},
+            "fits the place of door-rear-low 6 times better",
+        ),
+        (
+            {"doubt": "drifting", "percent_a_year": -3.1, "years": 1.8},
+            "by -3.1 % a year, in a straight line over 1.8 years",
+        ),
+    ],
+)
+def test_a_doubted_probe_says_why(facts: dict[str, float | str], said: str) -> None:
+    text_ = text.alarm_text("sensor suspect", zone="z", alarm_class="this week", facts=facts)
+    assert said in text_
+    assert "unknown until it is trusted again" in text_
 
 
 def test_texts_never_promise_or_frighten() -> None:

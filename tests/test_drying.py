@@ -16,6 +16,7 @@ from monitor.evidence.drying import (
     Revision,
     Watch,
     Wetting,
+    follow,
     hose_answer,
     prove,
     standing,
@@ -544,3 +545,63 @@ def test_a_zone_that_was_never_heard_has_every_condition_missing_that_needs_data
 def test_series_of_different_lengths_are_an_error() -> None:
     with pytest.raises(ValueError, match="same hours"):
         prove(watch=replace(GOOD, rain_mm=GOOD.rain_mm[:-1]), repair=OPENED)
+
+
+# --- stalled ------------------------------------------------------------------------------------------
+
+
+def soaked(*, dries_days: float, left_percent: float) -> Watch:
+    """Six points above the goal at the repair, falling towards what is left."""
+    days = np.maximum(np.arange((BEFORE + AFTER) * DAY_H) / DAY_H - BEFORE, 0.0)
+    return watch(left_percent + (6.0 - left_percent) * np.exp(-days / dries_days), rain())
+
+
+def test_a_wall_that_stops_drying_above_its_goal_is_stalled_until_it_reaches_it() -> None:
+    (stall,) = follow(watch=soaked(dries_days=6.0, left_percent=4.0), repair=CLOSED).stalls
+    assert stall.ended_s is None
+    # it falls by 0.15 in ten days until day 6 ln(2 (e^(10/6) - 1) / 0.15) = 24.5, then two midnights
+    assert day(24) <= stall.began_s <= day(31)
+    assert stall.figures["excess_percent"] > stall.figures["goal_percent"]
+
+
+def test_a_wall_that_dries_is_never_stalled() -> None:
+    followed = follow(watch=soaked(dries_days=10.0, left_percent=0.0), repair=CLOSED)
+    assert followed.stalls == []
+    assert {"drying"} <= {one.verdict for one in followed.revisions}
+
+
+def test_a_stall_is_not_seen_before_ten_days_and_the_settling_are_over() -> None:
+    (stall,) = follow(watch=watch(4.0, rain()), repair=CLOSED).stalls
+    assert day(12) <= stall.began_s <= day(15)
+
+
+def test_a_stall_ends_when_it_dries_again() -> None:
+    hours = (BEFORE + AFTER) * DAY_H
+    days = np.arange(hours) / DAY_H - BEFORE
+    excess = 5.0 - 0.08 * np.clip(days - 30.0, 0.0, 60.0)  # from day 30 on it falls again
+    (stall,) = follow(watch=watch(excess, rain()), repair=CLOSED).stalls
+    assert stall.ended_s is not None
+    assert day(30) < stall.ended_s <= day(36)
+
+
+def test_silence_neither_begins_nor_ends_a_stall() -> None:
+    wet = watch(4.0, rain())
+    (stands,) = follow(watch=wet, repair=CLOSED).stalls
+    lost = without(wet, slice((BEFORE + 20) * DAY_H, (BEFORE + AFTER) * DAY_H))
+    assert follow(watch=lost, repair=CLOSED).stalls == [stands]
+    never = without(wet, slice((BEFORE + 2) * DAY_H, (BEFORE + AFTER) * DAY_H))
+    assert follow(watch=never, repair=CLOSED).stalls == []
+
+
+def test_every_wetting_since_the_repair_is_listed_with_what_became_of_it() -> None:
+    fallen = rain()
+    gap = slice((BEFORE + 40) * DAY_H, (BEFORE + 41) * DAY_H)
+    followed = follow(watch=without(watch(0.0, fallen), gap), repair=OPENED)
+    assert followed.standing is not None
+    figures = followed.standing.figures
+    words = [one.word for one in followed.wettings]
+    counted = figures["natural"] + figures["hose"] + figures["wash"]
+    assert words.count("survived") + words.count("response") == counted
+    assert words.count("response") == figures["responses"]
+    assert words.count("not counted") == figures["uncounted"] >= 1
+    assert all(one.at_s >= REPAIRED_S for one in followed.wettings)

@@ -1,5 +1,7 @@
 """Judgement of one unit: what it says, and that it says the same however the readings came."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -398,3 +400,135 @@ def test_leak_evidence_is_the_same_bits_from_any_checkpoint() -> None:
                 assert hours[name].tolist() == expected.tolist() or np.array_equal(
                     hours[name], expected, equal_nan=True
                 )
+
+
+# --- findings that stand until somebody looks ------------------------------------------------------
+
+
+class Scripted:
+    """A table of weights whose scores are given, day by day, the same for every zone."""
+
+    class table:  # noqa: N801  as in `monitor.evidence.weights`
+        threshold = 0.5
+
+    def __init__(self, scores: list[float]) -> None:
+        self._scores = scores
+
+    def score(self, features: np.ndarray) -> np.ndarray:
+        return np.full(features.shape[1], self._scores.pop(0))
+
+    def cues(self, features: np.ndarray) -> dict[str, float]:
+        del features
+        return {}
+
+
+@pytest.mark.parametrize("inspected", [False, True])
+def test_a_finding_outlasts_its_signs_until_somebody_inspects(
+    monkeypatch: pytest.MonkeyPatch, inspected: bool
+) -> None:
+    scores = [0.0] * 25 + [0.9] * 5 + [0.0] * 20 + [0.9] * 5 + [0.0] * 15
+    table = Scripted(scores)
+    monkeypatch.setattr("monitor.judge.leaks.weights.shipped", lambda: table)
+    seen_s = START_S + 60 * DAY_S
+    events = [Event(seen_s, "inspection", "sealant cracked", "u1", "z")] if inspected else []
+    unit = watched({"z": hourly_series(10.0, [60.0] * 24 * 70)}, events=events)
+    judgement = judged(unit, days=70)
+    began = [c.raised_s for c in alarms(judgement, "leak suspect") if c.cleared_s is None]
+    assert [since_start(at_s) / 24 for at_s in began] == [27, 52]
+    (latch,) = judgement.latches
+    assert (latch.zone, latch.raised_s) == ("z", began[0])
+    assert latch.inspected_s == (seen_s if inspected else None)
+    ended = [c.cleared_s for c in alarms(judgement, "leak suspect") if c.cleared_s]
+    assert ended == [
+        START_S + 44 * DAY_S,
+        seen_s if inspected else START_S + 69 * DAY_S,
+    ]
+    assert latch.rested_s == (None if inspected else START_S + 69 * DAY_S)
+
+
+def test_rot_hours_ask_for_a_look_once_and_again_after_as_many_more() -> None:
+    wet = {"z": hourly_series(20.0, [98.5] * 24 * 20)}
+    looked = Event(START_S + 10 * DAY_S, "inspection", "sound", "u1", "z")
+    raised = alarms(judged(watched(wet, events=[looked]), days=20), "rot")
+    begins = [c.raised_s for c in raised if c.cleared_s is None]
+    assert [c.cleared_s for c in raised if c.cleared_s] == [looked.at_s + 3600]
+    first, second = (since_start(at_s) for at_s in begins)
+    assert float(raised[0].facts["rot_hours"]) == 100.0
+    assert second - 240 == pytest.approx(100, abs=1)
+    assert 100 <= first < 130
+    dry = judged(watched({"z": hourly_series(20.0, [80.0] * 24 * 20)}), days=20)
+    assert not alarms(dry, "rot")
+
+
+# --- probes that are doubted -----------------------------------------------------------------------
+
+
+def sunny_unit(days: int, *, frozen_from: int, placed: Sequence[int] = ()) -> Watched:
+    """Three walls warmed by the sun each day; the probe of `z1` stands still for ten days."""
+    hour = np.arange(24 * days)
+    readings = {}
+    for zone in range(3):
+        celsius = 15.0 + (6.0 + zone) * np.sin(hour / 24 * 2 * np.pi)
+        humidity = 60.0 - 10.0 * np.sin(hour / 24 * 2 * np.pi)
+        if zone == 1:
+            still = (hour >= 24 * frozen_from) & (hour < 24 * (frozen_from + 10))
+            celsius[still], humidity[still] = 15.0, 60.0
+        readings[f"z{zone}"] = hourly_series(celsius, humidity)
+    starts = {"z1": [START_S + day * DAY_S for day in placed]}
+    return watched(readings, settling_s=starts)
+
+
+def test_a_zone_whose_probe_stands_still_is_unknown_and_the_probe_is_named() -> None:
+    judgement = judged(sunny_unit(40, frozen_from=20), days=40)
+    begun, ended = alarms(judgement, "sensor suspect")
+    assert (begun.zone, begun.facts["doubt"]) == ("z1", "stuck")
+    assert since_start(begun.raised_s) == 22 * 24
+    assert ended.cleared_s == START_S + 31 * DAY_S
+    state = judgement.hours["z1"]["state"]
+    doubted = np.zeros(40 * 24, dtype=bool)
+    doubted[22 * 24 : 31 * 24] = True
+    assert (state[doubted] == "unknown").all()
+    doubted[:12] = True  # half a day must be heard before the first word
+    assert (state[~doubted] == "dry").all()
+    assert (judgement.hours["z0"]["state"][12:] == "dry").all()
+    assert np.isfinite(judgement.hours["z1"]["humidity_percent"]).all()  # shown all the same
+
+
+def test_a_new_probe_ends_the_doubt_in_the_old_one() -> None:
+    changes = alarms(judged(sunny_unit(40, frozen_from=20, placed=[24]), days=25), "sensor suspect")
+    assert [change.cleared_s for change in changes] == [None, START_S + 25 * DAY_S]
+
+
+def test_a_doubted_probe_starts_no_finding(monkeypatch: pytest.MonkeyPatch) -> None:
+    table = Scripted([0.0] * 22 + [0.9] * 7 + [0.0] * 11)
+    monkeypatch.setattr("monitor.judge.leaks.weights.shipped", lambda: table)
+    original = table.score
+
+    def known(features: np.ndarray) -> np.ndarray:
+        scores = original(features)
+        return np.where(np.isfinite(features).all(axis=0), scores, np.nan)
+
+    monkeypatch.setattr(table, "score", known)
+    raised = alarms(judged(sunny_unit(40, frozen_from=20), days=40), "leak suspect")
+    assert {change.zone for change in raised} == {"z0", "z2"}
+
+
+def test_doubt_is_the_same_bits_from_any_checkpoint() -> None:
+    unit = sunny_unit(60, frozen_from=30)
+    whole = judged(unit, days=60)
+    for day, memory in whole.checkpoints[::9]:
+        rest = advance(unit, memory, from_day=day, to_hour=HOUR + 60 * 24)
+        later = [c for c in whole.alarms if (c.cleared_s or c.raised_s) > day * DAY_S]
+        assert [c[:4] for c in rest.alarms] == [c[:4] for c in later]
+        assert dict(whole.checkpoints)[60 + DAY] == rest.checkpoints[-1][1]
+
+
+@pytest.mark.parametrize(("walls", "suspected"), [(4, False), (3, True)])
+def test_a_unit_whose_zones_all_score_high_is_judged_by_a_threshold_of_its_own(
+    monkeypatch: pytest.MonkeyPatch, walls: int, suspected: bool
+) -> None:
+    table = Scripted([0.0] * 21 + [0.4] * 40 + [0.6] * 9)
+    monkeypatch.setattr("monitor.judge.leaks.weights.shipped", lambda: table)
+    unit = watched({f"z{n}": hourly_series(10.0, [60.0] * 24 * 70) for n in range(walls)})
+    judgement = judged(unit, days=70)
+    assert bool(alarms(judgement, "leak suspect")) == suspected

@@ -91,3 +91,31 @@ def test_without_a_repair_there_is_no_proof(tmp_path):
     files(tmp_path, leaks_on=False)
     (tmp_path / "events.csv").write_text("time,unit,zone,kind,value\n")
     assert len(judged(tmp_path)) == 0
+
+
+def test_a_wall_closed_wet_that_does_not_dry_is_raised_today(tmp_path):
+    files(tmp_path, leaks_on=False)
+    readings = pd.read_csv(tmp_path / "readings.csv")
+    wet = (readings["zone"] == "w1") & (pd.to_datetime(readings["time"]) >= "2030-04-10T09:00Z")
+    like = readings["zone"].isin(["w1", "w2", "w3"])
+    readings.loc[like, "humidity_percent"] = 62.0
+    readings.loc[wet, "humidity_percent"] = 82.0
+    readings.to_csv(tmp_path / "readings.csv", index=False)
+    judged(tmp_path)
+    alarms = pd.read_csv(tmp_path / "alarms.csv", keep_default_na=False)
+    (stalled,) = alarms[alarms["kind"] == "drying stalled"].to_dict("records")
+    assert (stalled["zone"], stalled["class"], stalled["cleared"]) == ("w1", "today", "")
+    since = pd.Timestamp(stalled["raised"]) - pd.Timestamp("2030-04-10T09:00Z")
+    assert pd.Timedelta(days=12) <= since <= pd.Timedelta(days=16)
+    assert "w1 has stopped drying" in stalled["text"]
+    assert "by the end of the next working day" in stalled["text"]
+
+
+def test_rain_on_frozen_days_is_no_wetting(tmp_path):
+    files(tmp_path, leaks_on=False, hose=False)
+    readings = pd.read_csv(tmp_path / "readings.csv")
+    readings.loc[readings["zone"] == "outside", "temperature_c"] = -3.0
+    readings.to_csv(tmp_path / "readings.csv", index=False)
+    last = judged(tmp_path).iloc[-1]
+    assert last["verdict"] == "not yet shown"
+    assert "natural wettings" in last["missing"]

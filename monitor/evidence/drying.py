@@ -35,9 +35,8 @@ References
    would be answered by one, with 95 % confidence; common practice, no source.
 """
 
-from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from math import erf, inf, isnan, log, nan, sqrt
 from typing import Literal
@@ -95,6 +94,8 @@ _FALL, _FALL_DAYS = 0.15, 10
 _LEAST_DAYS, _LEAST_POWER, _LEAST_EVIDENCE, _LEAST_COVERAGE = 30, 3.0, 4.0, 95.0
 _NATURAL_WITH_HOSE, _NATURAL_ALONE, _HOSES_APART_H = 3, 6, 7 * 24
 _PAIR_DAYS = 3  # neighbouring days say nothing of a slope
+_STALLED_DAYS = 2  # midnights running that begin or end a stall: one is noise
+VERSION = "1"  # of these rules
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,13 +204,7 @@ def prove(*, watch: Watch, repair: Repair, shown: frozenset[str] | None = None) 
     `did not stay dry` stands until there is another repair. A hose test is wanted; six natural
     wettings do without, and `missing` then names it beside `stayed dry`.
     """
-    revisions: list[Revision] = []
-    last: _Standing | None = None
-    for proof, at_s, now in _midnights(watch, repair, shown):
-        if now != last:
-            last = now
-            revisions.append(proof.revision(at_s, now))
-    return revisions
+    return follow(watch=watch, repair=repair, shown=shown).revisions
 
 
 def standing(
@@ -219,11 +214,66 @@ def standing(
 
     None before the first midnight after the repair.
     """
-    newest = deque(_midnights(watch, repair, shown), maxlen=1)
-    if not newest:
-        return None
-    proof, at_s, now = newest[0]
-    return proof.revision(at_s, now)
+    return follow(watch=watch, repair=repair, shown=shown).standing
+
+
+@dataclass(frozen=True, slots=True)
+class Stall:
+    """Drying stalled: above the goal, and fallen by less than 0.15 %MC in ten days.
+
+    Two midnights running begin it and two end it, the goal at once; silence does neither. Ten days,
+    because a wall that dries at all within a season falls by more than that, and a shorter time by
+    no more than the noise. `ended_s` None: it stands. `figures` are those of its first midnight.
+    """
+
+    began_s: int
+    ended_s: int | None
+    figures: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One wetting since the repair, and what the zone answered; nan where it was not measured."""
+
+    at_s: int
+    kind: WettingKind
+    mm: float
+    answer_percent: float
+    noise_percent: float
+    word: Literal["survived", "response", "not counted", "not over yet"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Followed:
+    """A proof from the first midnight to the last: what changed, how it stands, where it stalled."""
+
+    revisions: list[Revision]
+    standing: Revision | None
+    stalls: list[Stall]
+    wettings: list[Asked]
+
+
+def follow(*, watch: Watch, repair: Repair, shown: frozenset[str] | None = None) -> Followed:
+    """All of it in one pass; parameters as in `prove`."""
+    followed = Followed([], None, [], [])
+    last: _Standing | None = None
+    proof: _Proof | None = None
+    at_s = 0
+    for proof, at_s, now in _midnights(watch, repair, shown):
+        if now != last:
+            last = now
+            followed.revisions.append(proof.revision(at_s, now))
+        proof.weigh_stall(at_s, followed.stalls)
+    if proof is None or last is None:
+        return followed
+    return replace(
+        followed, standing=proof.revision(at_s, last), wettings=list(proof.wettings_asked())
+    )
+
+
+def standard(watch: Watch) -> Floats:
+    """The dry standard, (H,): median of the unaffected zones."""
+    return _quartiles(watch.like_percent)[0]
 
 
 _Standing = tuple[Verdict, tuple[str, ...]]
@@ -529,6 +579,7 @@ class _Proof:
     least: float = nan
     seen: bool = False
     goal: float = nan
+    turned: int = 0  # midnights running that spoke against the stall, or the course, so far
 
     def pass_day(self, hour: int) -> None:
         """Take in what became known up to a midnight."""
@@ -658,6 +709,46 @@ class _Proof:
         covered = self.course.watch.coverage[self.course.since : self.hour]
         return round(100.0 * float(np.nan_to_num(covered).sum()) / max(len(covered), 1), 1)
 
+    def weigh_stall(self, at_s: int, stalls: list[Stall]) -> None:
+        """Begin or end a stall at a midnight; the last of `stalls` may stand."""
+        stalled = self._stalled()
+        if isnan(stalled):
+            return
+        stands = bool(stalls) and stalls[-1].ended_s is None
+        self.turned = self.turned + 1 if bool(stalled) != stands else 0
+        if self.turned < _STALLED_DAYS and (self.excess > self.goal or not stands):
+            return
+        self.turned = 0
+        if stands:
+            stalls[-1] = replace(stalls[-1], ended_s=at_s)
+        else:
+            stalls.append(Stall(at_s, None, self.figures()))
+
+    def _stalled(self) -> float:
+        """1 above the goal and hardly falling, 0 not; nan where the day before is not known."""
+        fallen = self._fallen(_FALL_DAYS)
+        if isnan(fallen) or isnan(self.goal) or isnan(self.daily[-1]):
+            return nan
+        return float(self.excess > self.goal and fallen < _FALL)
+
+    def wettings_asked(self) -> Iterator[Asked]:
+        """Each wetting since the repair with its answer."""
+        counted = {event.hour: (answer, noise) for event, answer, noise in self.counted}
+        course = self.course
+        for event in course.events:
+            if event.hour < course.repaired:
+                continue
+            answer, noise = counted.get(event.hour, (nan, nan))
+            word: Literal["survived", "response", "not counted", "not over yet"] = "survived"
+            if event.hour + _ANSWER_H >= self.hour:
+                word = "not over yet"
+            elif event.hour not in counted:
+                word = "not counted"
+            elif answer > _RESPONSE * noise:
+                word = "response"
+            at_s = (course.watch.from_hour + event.hour) * _HOUR_S
+            yield Asked(at_s, event.kind, round(event.mm, 1), answer, noise, word)
+
     def _fallen(self, days: int) -> float:
         """By how much the excess fell in so many days; nan before there were as many."""
         if len(self.past) <= days:
@@ -698,7 +789,6 @@ class _Proof:
             if answer <= _RESPONSE * noise
         ]
         rate, low, high = self._forecast()
-        above = self.excess > self.goal
         return {
             "excess_percent": round(self.excess, 2),
             "goal_percent": self.goal,
@@ -718,7 +808,7 @@ class _Proof:
             "rate_percent_day": rate,
             "days_to_goal_low": low,
             "days_to_goal_high": high,
-            "stalled": float(above and self._fallen(_FALL_DAYS) < _FALL),
+            "stalled": self._stalled(),
         }
 
     def _forecast(self) -> tuple[float, float, float]:

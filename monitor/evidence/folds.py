@@ -21,18 +21,44 @@ class Lossless:
         raise NotImplementedError
 
     def to_bytes(self) -> bytes:
-        """Lossless form: one figure after the other."""
-        return np.concatenate([getattr(self, f.name).ravel() for f in fields(self)]).tobytes()
+        """Lossless form, field after field: whole ten-thousandths where they are exact, else floats.
+
+        Whole numbers are kept because a checkpoint is compressed, and digits of floats are not.
+        """
+        return b"".join(_packed(getattr(self, field.name).ravel()) for field in fields(self))
 
     @classmethod
     def from_bytes(cls, data: bytes, *, zones: int) -> Self:
         """Inverse of `to_bytes`."""
-        flat, memory, at = np.frombuffer(data, dtype=np.float64), cls.empty(zones), 0
+        memory, at = cls.empty(zones), 0
         for field in fields(memory):
             kept = getattr(memory, field.name)
-            kept[...] = flat[at : at + kept.size].reshape(kept.shape)
-            at += kept.size
+            flat = _unpacked(data, at, kept.size)
+            kept[...] = flat.reshape(kept.shape)
+            at += 1 + 8 * kept.size
         return memory
+
+
+_STEPS = 1e4  # most figures of a fold are rounded to it
+_LARGEST = 1e9
+_MISSING = np.iinfo(np.int64).min
+
+
+def _packed(flat: Floats) -> bytes:
+    whole = np.rint(flat * _STEPS)
+    known = ~np.isnan(flat)
+    if not np.all((whole / _STEPS == flat) & (np.abs(flat) < _LARGEST) | ~known):
+        return b"\0" + flat.tobytes()
+    kept = np.full(flat.shape, _MISSING)
+    kept[known] = whole[known].astype(np.int64)
+    return b"\1" + kept.tobytes()
+
+
+def _unpacked(data: bytes, at: int, count: int) -> Floats:
+    if data[at] == 0:
+        return np.frombuffer(data, dtype=np.float64, offset=at + 1, count=count)
+    whole = np.frombuffer(data, dtype=np.int64, offset=at + 1, count=count)
+    return np.where(whole == _MISSING, np.nan, whole / _STEPS)
 
 
 def median_of_known(values: Floats) -> Floats:

@@ -321,13 +321,14 @@ def _compare_courses(memory: Memory, today: _Day, noted: Noted) -> None:
     noise = PATTERN_NOISE * PATTERN_NOISE
     own = _mean_of_hours((now - past) ** 2) + noise
     other = _mean_of_hours((now + past) ** 2) + noise
-    odds = np.where(told[:, None] & told[None, :], np.log(other / own), np.nan)
+    odds = np.where(told[:, None] & told[None, :], np.rint(1e4 * np.log(other / own)) / 1e4, np.nan)
     two_days = np.rint(500.0 * (odds + memory.odds)) / 1000.0
     memory.odds[:] = np.where(np.isnan(odds), memory.odds, odds)
     _settle_partners(memory, two_days)
     learns = member & np.isnan(memory.partner)
     step = PATTERN_SHARE * (course - memory.pattern)
     step = np.where(np.isnan(memory.pattern), course, memory.pattern + step)
+    step = np.rint(1e4 * step) / 1e4
     keeps = ~learns[:, None] | np.isnan(course)
     memory.pattern[:] = np.where(keeps, memory.pattern, step)
     memory.pattern_days += learns

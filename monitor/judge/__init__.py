@@ -40,17 +40,18 @@ from monitor.judge.findings import (
     AlarmChange,
     alarm_changes,
     count_wettings,
+    doubts_of,
     find_words,
     freezing_changes,
     suspicions,
 )
 from monitor.judge.hours import last_before, rounded
-from monitor.judge.leaks import weigh_leaks
+from monitor.judge.leaks import Latch, standing, weigh_leaks
 from monitor.judge.memory import MEAN_DAYS, UnitMemory
 
-__all__ = ["VERSION", "AlarmChange", "Judgement", "Watched", "advance"]
+__all__ = ["VERSION", "AlarmChange", "Judgement", "Latch", "Watched", "advance"]
 
-VERSION = "2"  # of these rules: a record judged by another version is judged again
+VERSION = "3"  # of these rules: a record judged by another version is judged again
 
 DAILY_DAYS = 40  # what a node's ring holds, so how late its readings may come
 MONTH_DAYS = 30
@@ -60,11 +61,15 @@ Column = NDArray[Any]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judgement:
-    """Hours of each zone as columns of the HOURS file, alarm changes by time, and checkpoints."""
+    """Hours of each zone as columns of the HOURS file, alarm changes by time, and checkpoints.
+
+    `latches` are the findings of leaks that were inspected in the span or still stand at its end.
+    """
 
     hours: dict[str, dict[str, Column]]
     alarms: list[AlarmChange]
     checkpoints: list[tuple[int, bytes]]  # (day number, memory before its first hour)
+    latches: list[Latch]
 
 
 def advance(
@@ -96,20 +101,26 @@ def advance(
     measured = measure(watched, rows, kept)
     tables: list[dict[str, Column]] = []
     changes: list[AlarmChange] = []
+    latches: list[Latch] = []
     saved: list[tuple[int, bytes]] = []
     to_day = -(-to_hour // DAY_H)
     for first, last in _stretches(from_day, to_day, daily=checkpoints):
         days = _judge_days(watched, rows, measured, kept, from_day=first, to_day=last)
         tables.append(_hours_of(rows, days))
-        changes += alarm_changes(rows, days, kept, to_hour=to_hour)
+        changes += alarm_changes(watched, rows, days, kept, to_hour=to_hour)
         changes += suspicions(rows, days, kept)
+        changes += doubts_of(rows, days)
         changes += freezing_changes(watched, rows, days, kept, to_hour=to_hour)
+        latches += days.latches
         _remember(watched, rows, days, kept)
         if checkpoints and last * DAY_H <= to_hour:
             saved.append((last, kept.to_bytes()))
     changes.sort(key=lambda c: (c.raised_s if c.cleared_s is None else c.cleared_s, c.zone, c.kind))
     return Judgement(
-        hours=_tables(watched, tables, to_hour=to_hour), alarms=changes, checkpoints=saved
+        hours=_tables(watched, tables, to_hour=to_hour),
+        alarms=changes,
+        checkpoints=saved,
+        latches=latches + standing(kept),
     )
 
 
@@ -140,8 +151,11 @@ _OF_UNIT = (
     "winterised",
     "freezing_s",
     "freezing_zone",
+    "threshold",
     "evidence",
     "evidence_codes",
+    "trust",
+    "trust_codes",
 )
 
 
@@ -167,7 +181,9 @@ def _judge_days(
     start = from_day * DAY_H - rows.from_hour
     now = measured.cut(start, start + (to_day - from_day) * DAY_H)
     nothing = np.zeros((len(rows.zones), 0))
-    days = Days(from_day * DAY_H, now, {}, {}, nothing, nothing, {}, {}, {}, [], [], [], [], [])
+    days = Days(
+        from_day * DAY_H, now, {}, {}, nothing, nothing, {}, {}, {}, [], [], [], [], [], [], []
+    )
     look_back(rows, days, kept)
     find_moisture(rows, days, kept)
     find_surface(rows, days, kept)

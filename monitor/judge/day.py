@@ -210,6 +210,8 @@ class Days:
     level: list[list[int]]
     causes: list[list[str]]  # of structural zones, by the last whole day's evidence
     episodes: list[Any]  # `monitor.judge.leaks.Episode`: that began or ended
+    latches: list[Any]  # `monitor.judge.leaks.Latch`: inspected
+    doubts: list[Any]  # `monitor.judge.doubts.Doubt`: that began or ended
 
     @property
     def hours(self) -> int:

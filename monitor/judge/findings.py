@@ -127,7 +127,7 @@ def _cause(kind: ZoneKind, state: str, found: str) -> str:
 
 
 def _unknown(watched: Watched, rows: Rows, days: Days) -> Bools:
-    """Silent, too little covered, settling, or a room without outside temperature."""
+    """Silent, too little covered, doubted, settling, or a room without outside temperature."""
     now = days.now
     ends_s = (days.hour + 1 + np.arange(days.hours)) * HOUR_S
     silent = ~(ends_s - now.last_at_s <= silent_after_s(now.silence_s))
@@ -139,6 +139,7 @@ def _unknown(watched: Watched, rows: Rows, days: Days) -> Bools:
     here = covered.shape[1] - days.hours + 1 + np.broadcast_to(np.arange(days.hours), window.shape)
     covered_s = np.take_along_axis(total, here, 1) - np.take_along_axis(total, here - window, 1)
     unknown: Bools = silent | (covered_s < 0.5 * window * HOUR_S)
+    unknown |= days.flags["doubted"]
     settling_s = LIMITS.settling_h * HOUR_S
     for row, zone in enumerate(rows.zones):
         for start_s in watched.settling_s.get(zone.code, ()):
@@ -182,13 +183,18 @@ def count_wettings(watched: Watched, days: Days, kept: UnitMemory) -> None:
 # --- alarms ---------------------------------------------------------------------------------------
 
 
-def alarm_changes(rows: Rows, days: Days, kept: UnitMemory, *, to_hour: int) -> list[AlarmChange]:
+def alarm_changes(
+    watched: Watched, rows: Rows, days: Days, kept: UnitMemory, *, to_hour: int
+) -> list[AlarmChange]:
     """Conditions that began or ended in the day's complete hours."""
     changes: list[AlarmChange] = []
     hours = min(days.hours, to_hour - days.hour)
     for row, zone in enumerate(rows.zones):
         if zone.kind != "outside":
-            for name, edges in _conditions(rows, days, row).items():
+            conditions = _conditions(rows, days, row)
+            if zone.kind not in AIR_KINDS:
+                conditions["rot"] = _rot(watched, rows, days, kept, row)
+            for name, edges in conditions.items():
                 changes += _latch(rows, days, kept, row=row, name=name, edges=edges, hours=hours)
     return changes
 
@@ -214,6 +220,26 @@ def _conditions(rows: Rows, days: Days, row: int) -> dict[str, tuple[Bools, Bool
         dew = figures["dew_h"][row]
         conditions["condensation"] = ((dew >= LIMITS.dew_hours) & known, (dew == 0) & known)
     return conditions
+
+
+def _rot(
+    watched: Watched, rows: Rows, days: Days, kept: UnitMemory, row: int
+) -> tuple[Bools, Bools]:
+    """Hours in which rot hours since somebody last looked reach the limit, and in which they look.
+
+    Rot hours are never taken back: what decayed has decayed. Looking at it is the answer.
+    """
+    hours, zone = days.figures["rot_hours"][row], kept.zones[row]
+    begins = hours - zone.rot_seen_h >= LIMITS.rot_hours
+    looked = np.zeros(days.hours, dtype=np.bool_)
+    for event in sorted(watched.events, key=lambda e: e.at_s):
+        column = event.at_s // HOUR_S - days.hour
+        here = event.kind in {"inspection", "repair"} and event.zone in {"", rows.codes[row]}
+        if here and 0 <= column < days.hours:
+            looked[column] = True
+            zone.rot_seen_h = float(np.nan_to_num(hours[column]))
+            begins[column:] = hours[column:] - zone.rot_seen_h >= LIMITS.rot_hours
+    return begins, looked
 
 
 def _latch(
@@ -261,6 +287,7 @@ def _facts(
         "dew_point_margin_k",
         "mould_index",
         "mould_index_sensitive",
+        "rot_hours",
         "change",
         "mean_c",
         "dew_h",
@@ -293,6 +320,15 @@ def suspicions(rows: Rows, days: Days, kept: UnitMemory) -> list[AlarmChange]:
             facts["cause"] = facts.pop("leak_cause")
         changes.append(AlarmChange(zone, "leak suspect", episode.began_s, episode.ended_s, facts))
     return changes
+
+
+def doubts_of(rows: Rows, days: Days) -> list[AlarmChange]:
+    """Probes that came under doubt or are trusted again; a site's own are no unit's matter."""
+    return [
+        AlarmChange(rows.codes[d.row], "sensor suspect", d.began_s, d.ended_s, d.facts)
+        for d in days.doubts
+        if not rows.codes[d.row].startswith("/")
+    ]
 
 
 def freezing_changes(

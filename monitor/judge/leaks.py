@@ -8,12 +8,14 @@ from numpy.typing import NDArray
 
 from monitor.evidence import leak, verdict, weights
 from monitor.judge.day import DAY_H, Days, Rows, Watched, first_known
+from monitor.judge.doubts import Doubting
 from monitor.judge.hours import HOUR_S, Floats, Ints, rounded
 from monitor.judge.memory import UnitMemory, ZoneMemory
 from monitor.lot import Event
 
 WARM_DAYS = 21  # a zone younger than this has no past to be judged against
 RUN_DAYS = 2  # days running at or above the threshold begin an episode
+THRESHOLD_DAYS = 7  # how often a unit's own threshold is worked out anew
 REST_DAYS = 14  # days running below it end one
 # How much water a hose test, a wash or a noted thaw is taken for, in units of 5 mm of rain
 WETTED = {"hose": 1.5, "wash": 1.0, "thaw": 1.0}
@@ -31,6 +33,28 @@ class Episode:
     facts: dict[str, float | str]
 
 
+@dataclass(frozen=True, slots=True)
+class Latch:
+    """A finding of a leak: it stands from its first episode until somebody records an inspection.
+
+    `rested_s` is when its signs were gone, None while they last.
+    """
+
+    zone: str
+    raised_s: int
+    rested_s: int | None
+    inspected_s: int | None = None
+
+
+def standing(kept: UnitMemory) -> list[Latch]:
+    """Findings that nobody has inspected yet."""
+    return [
+        Latch(code, zone.latch_s, zone.rested_s or None)
+        for code, zone in zip(kept.codes, kept.zones, strict=True)
+        if zone.latch_s
+    ]
+
+
 def weigh_leaks(
     watched: Watched, rows: Rows, days: Days, kept: UnitMemory, *, to_hour: int
 ) -> None:
@@ -40,18 +64,34 @@ def weigh_leaks(
     """
     days.figures["leak_score"] = np.full(days.now.readings.shape, np.nan)
     days.causes = [[""] * days.hours for _ in rows.zones]
-    days.episodes = []
-    if not len(rows.structure):
-        return
+    days.flags["doubted"] = np.zeros(days.now.readings.shape, dtype=np.bool_)
+    days.episodes, days.doubts, days.latches = [], [], []
+    noted_on = _noted_by_day(watched, days)
     memory = _memory(rows, kept)
-    around = _Surroundings.of(watched, rows, days)
+    around = _Surroundings.of(watched, rows, days) if len(rows.structure) else None
+    doubting = Doubting(watched, rows, days, kept)
     for day in range(-(-days.hours // DAY_H)):
         _carry(rows, days, kept, day)
+        doubting.carry(day)
         ends_hour = days.hour + (day + 1) * DAY_H
         if ends_hour <= to_hour:
-            _weigh_day(watched, rows, days, kept, memory, around, day)
+            noted = noted_on.get(day, [])
+            mute = doubting.pass_day(day, noted)
+            if around:
+                around.silence([*np.flatnonzero(np.isin(rows.structure, mute))], day)
+                _weigh_day(rows, days, kept, memory, around, day, noted)
+    doubting.remember()
     kept.evidence = memory.to_bytes()
     kept.evidence_codes = _codes(rows)
+
+
+def _noted_by_day(watched: Watched, days: Days) -> dict[int, list[Event]]:
+    """What somebody noted, by day of these."""
+    noted: dict[int, list[Event]] = {}
+    for event in watched.events:
+        if event.kind != "rain":
+            noted.setdefault((event.at_s // HOUR_S - days.hour) // DAY_H, []).append(event)
+    return noted
 
 
 def _memory(rows: Rows, kept: UnitMemory) -> leak.Memory:
@@ -80,13 +120,13 @@ def _carry(rows: Rows, days: Days, kept: UnitMemory, day: int) -> None:
 
 
 def _weigh_day(
-    watched: Watched,
     rows: Rows,
     days: Days,
     kept: UnitMemory,
     memory: leak.Memory,
     around: "_Surroundings",
     day: int,
+    noted: Sequence[Event],
 ) -> None:
     members = rows.structure
     features = leak.advance_day(memory, *around.of_day(day))
@@ -94,24 +134,40 @@ def _weigh_day(
     scores = rounded(table.score(features), 3)
     told = dict(zip(leak.FEATURES, features, strict=True)) | leak.witnesses(memory)
     midnight_s = (days.hour + (day + 1) * DAY_H) * HOUR_S
-    noted = [e for e in watched.events if midnight_s - DAY_H * HOUR_S <= e.at_s < midnight_s]
+    threshold = _threshold(rows, kept, table, day=days.hour // DAY_H + day)
     for column, row in enumerate(members.tolist()):
         zone = kept.zones[row]
         _inspected(days, zone, rows.codes[row], row, noted)
-        if np.isnan(scores[column]) or memory.age[column] < WARM_DAYS:
+        known = np.isfinite(scores[column]) and memory.age[column] >= WARM_DAYS
+        past = round(1000.0 * float(scores[column])) if known else -1
+        zone.scores = [*zone.scores[-weights.OWN_DAYS + 1 :], past]
+        if not known:
             continue
         figures = {name: float(values[column]) for name, values in told.items()}
         cues = verdict.seen(figures)
         zone.score, zone.cause = float(scores[column]), verdict.cause(cues)
-        if _turned(zone, table.table.threshold):
+        if _turned(zone, threshold):
             if zone.suspect_s:
                 days.episodes.append(Episode(row, zone.suspect_s, midnight_s, {}))
-                zone.suspect_s = 0
+                zone.suspect_s, zone.rested_s = 0, midnight_s
             else:
-                zone.suspect_s = midnight_s
+                zone.suspect_s, zone.rested_s = midnight_s, 0
+                zone.latch_s = zone.latch_s or midnight_s
                 facts = _facts(table, features[:, column], figures, cues)
                 days.episodes.append(Episode(row, midnight_s, None, facts))
     _restart(memory, rows, noted)
+
+
+def _threshold(rows: Rows, kept: UnitMemory, table: weights.Weights, *, day: int) -> float:
+    """The score that is suspicious in this unit: one whose zones all score high has a reason for it."""
+    if not kept.threshold or day % THRESHOLD_DAYS == 0:
+        past = np.full((weights.OWN_DAYS, len(rows.structure)), -1)
+        for column, row in enumerate(rows.structure.tolist()):
+            scores = kept.zones[row].scores
+            past[len(past) - len(scores) :, column] = scores
+        known = np.where(past < 0, np.nan, past / 1000.0)
+        kept.threshold = weights.own_threshold(known, threshold=table.table.threshold)
+    return kept.threshold
 
 
 def _turned(zone: ZoneMemory, threshold: float) -> bool:
@@ -125,11 +181,15 @@ def _turned(zone: ZoneMemory, threshold: float) -> bool:
 
 
 def _inspected(days: Days, zone: ZoneMemory, code: str, row: int, noted: Sequence[Event]) -> None:
-    """An inspection ends an episode; evidence must then show again, from the next day on."""
+    """An inspection ends the finding; evidence must then show again, from the next day on."""
     for event in noted:
-        if event.kind == "inspection" and event.zone in {"", code} and zone.suspect_s:
+        if event.kind != "inspection" or event.zone not in {"", code} or not zone.latch_s:
+            continue
+        days.latches.append(Latch(code, zone.latch_s, zone.rested_s or None, event.at_s))
+        if zone.suspect_s:
             days.episodes.append(Episode(row, zone.suspect_s, event.at_s, {}))
-            zone.suspect_s, zone.above_days = 0, -REST_DAYS
+            zone.above_days = -REST_DAYS
+        zone.suspect_s = zone.latch_s = zone.rested_s = 0
 
 
 def _restart(memory: leak.Memory, rows: Rows, noted: Sequence[Event]) -> None:
@@ -235,6 +295,11 @@ class _Surroundings:
             in_use=in_use(watched.events, days.hour, count),
             like=like_zones([rows.zones[row].kind for row in rows.structure]),
         )
+
+    def silence(self, columns: Sequence[int], day: int) -> None:
+        """Take a day of some zones out: their probes are doubted."""
+        for name in self.own.__slots__:
+            getattr(self.own, name)[columns, day] = np.nan
 
     def of_day(self, day: int) -> tuple[leak.DayMeans, leak.Around]:
         """One day, for each zone."""

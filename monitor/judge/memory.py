@@ -52,9 +52,15 @@ class ZoneMemory(msgspec.Struct):
     # leak evidence: score and cause of the last whole day, days running, when the episode began
     score: float | None = None
     cause: str = ""
+    scores: list[int] = msgspec.field(default_factory=list)  # of the last days, thousandths or -1
     above_days: int = 0
     below_days: int = 0
     suspect_s: int = 0
+    latch_s: int = 0  # first episode since the last inspection, and when its signs came to rest
+    rested_s: int = 0
+    rot_seen_h: float = 0.0  # rot hours that the last inspection or repair found
+    doubt: str = ""  # why its probe is not trusted, and since when
+    doubt_s: int = 0
     active: dict[str, int] = msgspec.field(default_factory=dict)  # alarm condition: raised at
 
 
@@ -72,8 +78,11 @@ class UnitMemory(msgspec.Struct):
     winterised: bool = False
     freezing_s: int = 0
     freezing_zone: str = ""
+    threshold: float = 0.0  # of the leak score in this unit, 0 before the first week
     evidence: bytes = b""  # `monitor.evidence.leak.Memory` of the zones of `evidence_codes`
     evidence_codes: list[str] = msgspec.field(default_factory=list)
+    trust: bytes = b""  # `monitor.evidence.trust.Memory` of the zones of `trust_codes`
+    trust_codes: list[str] = msgspec.field(default_factory=list)
 
     @classmethod
     def empty(cls, codes: Sequence[str]) -> "UnitMemory":

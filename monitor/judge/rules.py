@@ -45,6 +45,9 @@ class Limits:
     freezing_clears_c: float = 3.0
     index_visible: tuple[float, float] = (1.0, 3.0)  # first under a microscope, first by eye
     index_deadband: float = 0.2
+    rot_hours: float = (
+        100.0  # four days; published times to decay differ tenfold, so it only asks to look
+    )
     trend_starts_percent: float = 1.5  # change over 72 h; about the error of a 2 % sensor
     trend_ends_percent: float = 0.75
     settling_h: int = 48  # a probe's own housing and the hand that placed it dry out first
