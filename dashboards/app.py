@@ -21,14 +21,17 @@ from dashboards import paint, views, words
 from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
 from dashboards.pages import lot as lot_page
+from dashboards.pages import proof as proof_page
 from dashboards.pages import unit as unit_page
 from dashboards.pages import zone as zone_page
 from dashboards.words import Wish
 from monitor import explain, watch
 from monitor.errors import InputError, MonitorError
+from monitor.judge import proofs
 from monitor.judge.day import ASSUMED_FACTOR
 from monitor.lot import AIR_KINDS, MouldClass, ZoneKind
-from monitor.store import board, health
+from monitor.store import RepairRow, board, health
+from monitor.store.proving import standing_line
 from monitor.store.record import Record
 
 log = logging.getLogger("sillkeep.pages")
@@ -139,16 +142,20 @@ def refreshed(drawn: list[Component], charts: str | None) -> tuple[Any, str, str
 
 def _blocks(record: Record, asked: Wish, token: str) -> list[Any]:
     path = asked.path.rstrip("/") or "/"
-    if path == "/":
-        return lot_page.blocks(board.lot(record.engine, now_s=asked.now_s), asked)
-    if path == "/alarms":
-        return _alarms(record, asked, token)
-    if path == "/chain":
-        return chain_page.blocks(health.chain(record.engine, now_s=asked.now_s), asked)
+    named: dict[str, Callable[[], list[Any]]] = {
+        "/": lambda: lot_page.blocks(board.lot(record.engine, now_s=asked.now_s), asked),
+        "/alarms": lambda: _alarms(record, asked, token),
+        "/proof": lambda: proof_page.blocks(record.repairs(), asked),
+        "/chain": lambda: chain_page.blocks(health.chain(record.engine, now_s=asked.now_s), asked),
+    }
+    if path in named:
+        return named[path]()
     if found := re.fullmatch(r"/unit/([^/]+)", path):
         return _unit(record, asked, found[1])
     if found := re.fullmatch(r"/(unit|site)/([^/]+)/zone/([^/]+)", path):
         return _zone(record, asked, owner=found[2], code=found[3], site=found[1] == "site")
+    if found := re.fullmatch(r"/proof/([^/]+)/([^/]+)/([0-9]{1,12})", path):
+        return _repair(record, asked, found[1], found[2], int(found[3]))
     return views.missing("page", path, asked)
 
 
@@ -163,12 +170,47 @@ def _unit(record: Record, asked: Wish, code: str) -> list[Any]:
     return unit_page.blocks(*found, asked) if found else views.missing("unit", code, asked)
 
 
+def _repair(record: Record, asked: Wish, unit: str, zone: str, repaired_s: int) -> list[Any]:
+    rows = record.repairs(unit=unit)
+    row = next((r for r in rows if (r.zone, r.repaired_s) == (zone, repaired_s)), None)
+    if row is None:
+        return views.missing("repair", f"{unit}/{zone}/{repaired_s}", asked)
+    revisions = record.proof_revisions(unit, zone, repaired_s)
+    told = proof_page.Told(
+        row=row,
+        revisions=revisions,
+        standing=standing_line(revisions),
+        zone=board.zone(record.engine, unit, zone, site=False, now_s=asked.now_s),
+        course=_course(record, row),
+    )
+    return proof_page.repair_blocks(told, asked)
+
+
+def _course(record: Record, row: RepairRow) -> proofs.Course | None:
+    """What the standing verdict was taken from: the same hours, up to the same midnight."""
+    if row.now is None:
+        return None
+    hours = record.unit_hours(
+        row.unit,
+        from_hour=row.repaired_s // 3600 - proofs.BEFORE_DAYS * 24,
+        to_hour=row.now.at_s // 3600,
+    )
+    events = record.events(row.site, unit=row.unit)
+    told = proofs.trusted(hours, record.doubts(row.unit))
+    for one in proofs.repairs(record.zones(row.unit), events, told):
+        if (one.zone.code, one.at_s) == (row.zone, row.repaired_s):
+            return proofs.course(one)
+    return None
+
+
 def _zone(record: Record, asked: Wish, *, owner: str, code: str, site: bool) -> list[Any]:
     zone = board.zone(record.engine, owner, code, site=site, now_s=asked.now_s)
     place = board.site(record.engine, zone.site) if zone else None
     if zone is None or place is None:
         return views.missing("zone", f"{owner}/{code}", asked)
     from_hour, to_hour = _hours(record, zone, asked)
+    alarms = board.zone_alarms(record.engine, zone)
+    unit = board.declared(record.engine, zone.unit) if zone.unit else None
     told = zone_page.Told(
         zone=zone,
         site=place,
@@ -176,7 +218,10 @@ def _zone(record: Record, asked: Wish, *, owner: str, code: str, site: bool) -> 
         samples=board.samples(record.engine, zone, from_s=from_hour * 3600, to_s=to_hour * 3600)
         if 0 < asked.span_d <= zone_page.SAMPLES_D
         else None,
-        alarms=board.zone_alarms(record.engine, zone),
+        alarms=alarms,
+        look=views.look(zone, alarms, unit) if unit else None,
+        baseline=board.baseline(record.engine, zone) if unit else None,
+        found_percent=explain.found_shares(),
         **_explained(record, zone, place, to_hour=to_hour, now_s=asked.now_s),
     )
     return zone_page.blocks(told, asked)

@@ -1,7 +1,7 @@
 """What pages share: frame, marks, facts. Pure: what was read goes in, components come out."""
 
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import Any, cast
 
 import plotly.graph_objects as go
 from dash import dcc, html
@@ -10,11 +10,14 @@ from dash.development.base_component import Component
 from dashboards import paint, words
 from dashboards.paint import marked
 from dashboards.words import Wish
-from monitor.store.board import SiteRow, UnitNow, ZoneNow
+from monitor import explain
+from monitor.explain import COMES_FROM_OUTSIDE, SHOWS_WATER, Look
+from monitor.lot import Cause, Unit, ZoneKind
+from monitor.store.board import AlarmRow, SiteRow, UnitNow, ZoneNow
 from monitor.store.health import Pulse
-from monitor.text import CAUTION, CAUTION_LONG
+from monitor.text import CAUTION, CAUTION_LONG, DAMAGED
 
-NAVIGATION = (("/", "Lot"), ("/alarms", "Alarms"), ("/chain", "Chain"))
+NAVIGATION = (("/", "Lot"), ("/alarms", "Alarms"), ("/proof", "Proof"), ("/chain", "Chain"))
 
 
 def frame(asked: Wish, pulses: Sequence[Pulse], blocks: Sequence[Any]) -> list[Component]:
@@ -60,11 +63,13 @@ def _standing(asked: Wish, pulses: Sequence[Pulse]) -> Component | None:
     late = [
         f"{pulse.part} {words.age(asked.now_s - pulse.at_s)}"
         for pulse in pulses
-        if pulse.late and pulse.part != "pages"
+        if pulse.late and pulse.part not in {"pages", "check"}
     ]
     said = (
         [f"Last progress: {', '.join(late)}. What stands below may be out of date."] if late else []
     )
+    if any(pulse.damage for pulse in pulses):
+        said.insert(0, DAMAGED)
     if asked.note:
         said.insert(0, asked.note)
     return (
@@ -92,8 +97,9 @@ def _foot(asked: Wish) -> Component:
 
 def mark(word: str, *, large: bool = False) -> Component:
     """Word with its shape; the shape says the same to the eye, the word to everybody."""
-    picture = html.Img(src=f"/assets/mark-{word}.svg", alt="")
-    return html.Span([picture, word], className=f"mark is-{word}{' large' if large else ''}")
+    name = word.replace(" ", "-")
+    picture = html.Img(src=f"/assets/mark-{name}.svg", alt="")
+    return html.Span([picture, word], className=f"mark is-{name}{' large' if large else ''}")
 
 
 def place(asked: Wish, site: str, unit: str, zone: str) -> list[Any]:
@@ -126,12 +132,14 @@ def graph(figure: go.Figure, *, label: str, size: str = "") -> Component:
     return html.Div(drawn, role="img", className="chart", **marked(aria_label=label))
 
 
-def table(names: Sequence[str], rows: Sequence[Component], *, label: str) -> Component:
-    """A table that scrolls by itself where it is wider than the page."""
+def table(
+    names: Sequence[str], rows: Sequence[Component], *, label: str, kind: str = ""
+) -> Component:
+    """A table that scrolls by itself where it is wider than the page; `kind` "text": of sentences."""
     head = html.Tr([html.Th(name, scope="col") for name in names])
     return html.Div(
         html.Table([html.Thead(head), html.Tbody(rows)]),
-        className="table",
+        className=f"table {kind}".strip(),
         tabIndex="0",
         role="region",
         **marked(aria_label=label),
@@ -170,6 +178,19 @@ def why_unknown(asked: Wish, zone: ZoneNow, site: SiteRow) -> str:
     if zone.last_word:
         facts_known.append(f"last known {zone.last_word}")
     return f"{zone.code}: {', '.join(facts_known)}."
+
+
+def look(zone: ZoneNow, alarms: Sequence[AlarmRow], unit: Unit) -> Look | None:
+    """Where to look from a zone; None where no water shows that comes from outside its wall."""
+    shown = next(
+        (alarm for alarm in alarms if alarm.zone == zone.code and alarm.kind in SHOWS_WATER), None
+    )
+    if zone.kind in {"cabin", "outside"} or (
+        shown is None and zone.cause not in COMES_FROM_OUTSIDE
+    ):
+        return None
+    found = cast(Cause, (shown.cause if shown else "") or zone.cause)
+    return explain.look(zone.code, kind=cast(ZoneKind, zone.kind), unit=unit, cause=found)
 
 
 def missing(what: str, code: str, asked: Wish) -> list[Any]:

@@ -102,6 +102,11 @@ def when(at_s: int | None, timezone: str) -> str:
     return UNMEASURED if at_s is None else local(at_s, timezone).strftime("%a %d %b %Y %H:%M")
 
 
+def day(at_s: int, timezone: str) -> str:
+    """Write a day of a site's calendar, such as "25 Nov 2025"."""
+    return local(at_s, timezone).strftime("%-d %b %Y")
+
+
 def utc(at_s: int) -> str:
     """Write a time as files do, such as "2025-11-25T11:00:00Z"."""
     return local(at_s, "UTC").strftime("%Y-%m-%dT%H:%M:%SZ")

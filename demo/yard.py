@@ -3,7 +3,7 @@
 `Yard.lot_toml` writes the tables that set a record up; all texts, times RFC 3339 in UTC::
 
     [[site]]   code, name, timezone, altitude_m
-    [[unit]]   code, site, name, slot, body_type, life
+    [[unit]]   code, site, name, slot, body_type, life, lean, slides
     [[zone]]   unit ("" and site: the site's own), code, kind, material, mould_class, faces,
                dry_twin (a zone of the same unit), watched_from
     [[node]]   code, site, unit, from, and probes = { p1 = "zone code", ... }
@@ -19,7 +19,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from demo.plans import Leak, Side, Soaking, Stay, UnitPlan, ZonePlan
+from demo.plans import Leak, Repair, Side, Soaking, Stay, UnitPlan, ZonePlan
 from demo.probes import Samples
 from demo.weather import DAY_S, Array
 from demo.world import World
@@ -54,6 +54,8 @@ class Parked:
     slot: str
     body_type: str
     life: str
+    lean: str = ""  # its lowest corner; "": nobody looked
+    slides: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +75,8 @@ class Planted:
 
     unit: str
     zone: str  # "": the unit's node
-    what: str  # "rain ingress", "plumbing", "condensation", "built-in moisture", "silent node"
+    # "rain ingress", "plumbing", "condensation", "built-in moisture", "repaired", "silent node"
+    what: str
     size: str = ""  # "large" or "growing"
 
 
@@ -89,6 +92,7 @@ class _Kind:
     floor: str = "slide1-floor-front"
     air_changes_h: float = 0.25
     volume_m3: float = 36.0
+    lean: str = ""
 
 
 _CODES: dict[str, tuple[str, Side]] = {
@@ -103,12 +107,19 @@ _TWINS = {"off-rear-low": "off-front-low", "off-front-low": "off-rear-low"}
 _FACES = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 _KINDS = (
-    _Kind("Silver trailer by the gate", "travel trailer", "stored", "laminated wall", 20.0),
+    _Kind(
+        name="Silver trailer by the gate",
+        body_type="travel trailer",
+        life="stored",
+        build="laminated wall",
+        heading_deg=20.0,
+        lean="off-rear",
+    ),
     _Kind("Long trailer, two-tone", "travel trailer", "stock", "laminated wall", 15.0),
     _Kind("Tall one, row A end", "fifth wheel", "stored", "laminated wall", 200.0, volume_m3=52.0),
     _Kind("Blue-stripe trailer", "travel trailer", "stored", "laminated wall", 10.0),
     _Kind("Old aluminium-side trailer", "travel trailer", "stock", "hung wall", 95.0, "floor-bath"),
-    _Kind("White motorhome", "class C", "stored", "laminated wall", 190.0, "floor-bath"),
+    _Kind("White motorhome", "class C", "watch", "laminated wall", 190.0, "floor-bath"),
     _Kind("Host's trailer", "travel trailer", "occupied", "laminated wall", 185.0, volume_m3=34.0),
     _Kind("Workman's trailer", "travel trailer", "occupied", "hung wall", 280.0, volume_m3=30.0),
     _Kind("Big motorhome under the poplar", "class A", "stored", "laminated wall", 25.0),
@@ -146,6 +157,8 @@ class Yard:
                 slot=f"{'ABCDEFGH'[index // 6 % 8]}-{index % 6 + 1:02d}",
                 body_type=kind.body_type,
                 life=kind.life,
+                lean=kind.lean,
+                slides=int(kind.floor.startswith("slide")),
             )
             for index, (plan, kind) in enumerate(zip(plans, kinds, strict=True))
         )
@@ -188,6 +201,14 @@ class Yard:
             leaks = (self._leak(code, "off-rear-low", days_ago=48, ml=260.0, growth_days=0.0),)
         if planted == 8:
             leaks = (self._leak(code, "roof-vent1-ring", days_ago=40, ml=60.0, growth_days=40.0),)
+        repairs: tuple[Repair, ...] = ()
+        if planted == 5:  # found early, opened, dried and sealed; the probe sits on the spot since
+            leaks = (self._leak(code, "off-front-low", days_ago=75, ml=90.0, growth_days=0.0),)
+            repairs = (
+                Repair(
+                    code, "off-front-low", self._ago_s(44), ("opened and dried", "sensor moved")
+                ),
+            )
         return UnitPlan(
             code=code,
             zones=zones,
@@ -195,6 +216,7 @@ class Yard:
             volume_m3=kind.volume_m3,
             air_changes_h=kind.air_changes_h,
             leaks=leaks,
+            repairs=repairs,
             stays=self._stays(planted),
             soakings=self._soakings(planted),
             silent_from_s=self._ago_s(4.2) if planted == 4 else None,
@@ -244,6 +266,8 @@ class Yard:
                 Soaking(self._ago_s(21), "off", 18.0),
                 Soaking(self._ago_s(6), "off", 18.0),
             )
+        if planted == 5:  # after the repair, joint by joint
+            return (Soaking(self._ago_s(30), "off", 18.0),)
         if planted == 9:
             return (Soaking(self._ago_s(9), None, 6.0),)
         return ()
@@ -255,7 +279,9 @@ class Yard:
             )
             for plan in plans
             for leak in plan.leaks
+            if not plan.repairs
         ]
+        found += [Planted(r.unit, r.zone, "repaired") for plan in plans for r in plan.repairs]
         units = {plan.code for plan in plans}
         others = (
             Planted(slug(6), "air-main", "condensation"),
@@ -271,6 +297,9 @@ class Yard:
                 kind = "wash" if soaking.side is None else "hose"
                 value = "all round" if soaking.side is None else f"{soaking.side} side"
                 noted.append(Noted(soaking.at_s, plan.code, kind, value))
+            for repair in plan.repairs:
+                done = ", ".join(repair.protocols)
+                noted.append(Noted(repair.at_s, plan.code, "repair", done, repair.zone))
             for stay in plan.stays:
                 who = "1 person" if stay.people == 1 else f"{stay.people} people"
                 noted.append(Noted(stay.from_s, plan.code, "occupied", who))
@@ -305,6 +334,8 @@ class Yard:
                 slot=unit.slot,
                 body_type=unit.body_type,
                 life=unit.life,
+                lean=unit.lean,
+                slides=unit.slides,
             )
             for unit in self.units
         ]

@@ -7,10 +7,13 @@ import json
 import logging
 import os
 import signal
+import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
     from monitor.config import Settings
     from monitor.lot import Event, Placement
     from monitor.store import Record
+    from monitor.store.checking import Checked
 
 app = typer.Typer(
     name="sillkeep",
@@ -39,6 +43,9 @@ app.add_typer(alarms_app, name="alarms")
 app.add_typer(event_app, name="event")
 app.add_typer(node_app, name="node")
 
+DAY_S, YEAR_S = 86_400, 31_557_600
+BLOCKS_A_TICK = 10  # of readings sealed: a lot's year in a day
+BETWEEN_S = 0.1
 TICK_S = 10.0  # between rounds of the watch: liquid water is told within a minute
 
 JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON for a script.")]
@@ -199,6 +206,50 @@ def intake() -> None:
     sys.exit(taker.run(_settings()))
 
 
+@dataclass(slots=True)
+class _House:
+    """What the watch has done beside judging: old readings sealed, the record checked once a day."""
+
+    settings: "Settings"
+    day: int = -1
+    checker: subprocess.Popen[bytes] | None = None
+
+    def keep(self, record: "Record", pause: threading.Event, *, now_s: int) -> None:
+        """Do a bounded part of it; between two blocks the intake has its turn."""
+        from monitor.store import sealing
+
+        kept = self.settings.record
+        edge_s = sealing.edge_s(now_s, fresh_days=kept.fresh_days)
+        for _ in range(BLOCKS_A_TICK):
+            done = record.seal(before_s=edge_s, now_s=now_s)
+            if not done and kept.keep_years:
+                done = record.drop(before_s=min(edge_s, now_s - kept.keep_years * YEAR_S))
+            if not done:
+                break
+            pause.wait(BETWEEN_S)
+        self._check(record, day=now_s // DAY_S)
+
+    def _check(self, record: "Record", *, day: int) -> None:
+        is_running = self.checker is not None and self.checker.poll() is None
+        if is_running or self.day == day:
+            return
+        self.day = day
+        last = record.last_check()
+        if last is None or last.at_s // DAY_S < day:  # a process of its own: it takes minutes
+            self.checker = subprocess.Popen(
+                [sys.executable, "-c", "from monitor.cli import main; main()", "check", "--deep"],
+                env=dict(os.environ) | {"SILLKEEP_HOME": str(self.settings.home)},
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+            )
+
+    def end(self) -> None:
+        """End what is still running."""
+        if self.checker is not None and self.checker.poll() is None:
+            self.checker.terminate()
+            self.checker.wait()
+
+
 @app.command()
 def watch() -> None:
     """Judge, raise alarms and notice silence, round after round."""
@@ -213,8 +264,10 @@ def watch() -> None:
         sys.exit(BUSY)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # what is half done is rolled back
     pause = threading.Event()
-    with lock:
+    with lock, ExitStack() as ending:
         record = _record()
+        house = _House(settings)
+        ending.callback(house.end)
         while True:
             done = watcher.tick(record, now_s=_now())
             record.beat("watch", _now(), "{}")
@@ -222,7 +275,27 @@ def watch() -> None:
                 logging.getLogger("watch").info(
                     "judged %d units, %d hours, %d alarms", done.units, done.hours, done.raised
                 )
+            house.keep(record, pause, now_s=_now())
             pause.wait(TICK_S)
+
+
+@app.command()
+def archive() -> None:
+    """Mirror readings and hours into the archive of the settings, whatever it does."""
+    from monitor.config import BUSY, claim
+    from monitor.store import Mirror
+
+    _log_to_stderr()
+    settings = _settings()
+    if not settings.archive.url:
+        raise InputError("no archive is set: name it with archive.url in sillkeep.toml")
+    lock = claim(settings.home, "archive")
+    if lock is None:
+        typer.echo(f"another archive of {settings.home} is running", err=True)
+        sys.exit(BUSY)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # what is half done is sent again
+    with lock, _record() as record:
+        Mirror(record.engine, settings.archive, clock=_now).run(threading.Event())
 
 
 @app.command()
@@ -415,6 +488,38 @@ def alarms_acknowledge(
 
 
 @app.command()
+def proof(
+    unit: Annotated[str, typer.Argument(help="Unit code.")],
+    as_json: JsonFlag = False,
+) -> None:
+    """Say whether the repairs of a unit stayed dry so far, and what is missing."""
+    from monitor import text
+
+    record = _record(read_only=True)
+    if unit not in {known.code for known in record.units()}:
+        raise InputError(f'there is no unit "{unit}"')
+    found = record.repairs(unit=unit)
+    if as_json:
+        import msgspec
+
+        typer.echo(msgspec.json.encode(found).decode())
+        return
+    for repair in found:
+        done = f"{datetime.fromtimestamp(repair.repaired_s, UTC):%Y-%m-%d}"
+        now = repair.now
+        said = "no proof yet" if now is None else now.verdict
+        ended = " (ended by a later repair)" if repair.ended_s else ""
+        typer.echo(f"{repair.zone}, repaired {done} ({repair.value}): {said}{ended}")
+        if now is None:
+            continue
+        typer.echo(f"  as of {text.moment(now.at_s)}, so far. {text.size_text(now.size_ml)}")
+        for name in now.missing:
+            typer.echo(f"  missing: {name}. {text.PROOF_TO_DO[name]}")
+    if not found:
+        typer.echo(f"no repair of {unit} was noted; note one with: sillkeep event add repair")
+
+
+@app.command()
 def rejects(
     limit: Annotated[int, typer.Option(min=1, help="How many, newest first.")] = 20,
     as_json: JsonFlag = False,
@@ -434,16 +539,119 @@ def rejects(
 
 
 @app.command()
-def check(as_json: JsonFlag = False) -> None:
-    """Check the settings and say what the record holds."""
+def check(
+    deep: Annotated[
+        bool, typer.Option("--deep", help="First read it all and compare it with its checksums.")
+    ] = False,
+    as_json: JsonFlag = False,
+) -> None:
+    """Check the settings, say what the record holds and whether it is as it was written."""
+    from monitor import text
+    from monitor.store.archive import standing
+
     settings = _settings()
-    counts = _record(read_only=True).counts()
+    if deep:
+        _check_deeply()
+    record = _record(read_only=True)
+    counts = record.counts()
+    checked = record.last_check()
+    damages = 0 if checked is None else checked.count
+    archive = standing(record.engine) if settings.archive.url else None
     if as_json:
-        typer.echo(json.dumps(counts))
-        return
+        told = {} if archive is None else {"archive behind s": archive.behind_s(_now())}
+        told["damages"] = damages
+        typer.echo(json.dumps(counts | told))
+        sys.exit(1 if damages else 0)
     typer.echo(f"settings and record in {settings.home} can be read")
     for name, count in counts.items():
         typer.echo(f"{name}: {count}")
+    if archive is not None:
+        typer.echo(
+            text.archive_text(
+                level_s=archive.from_s,
+                now_s=_now(),
+                refused=archive.refused,
+                trouble=archive.trouble,
+            )
+        )
+    typer.echo(_checked_text(checked))
+    for damage in checked.damages if checked else ():
+        typer.echo(f"{damage.kind} {damage.a} {damage.b} {damage.said}".rstrip())
+    sys.exit(1 if damages else 0)
+
+
+def _checked_text(checked: "Checked | None") -> str:
+    from monitor import text
+
+    if checked is None:
+        return text.UNCHECKED
+    kinds = [damage.kind for damage in checked.damages]
+    return text.record_text(at_s=checked.at_s, kinds=kinds, count=checked.count)
+
+
+@app.command("backup")
+def back_up(
+    to: Annotated[Path, typer.Argument(help="A folder, or a file that does not exist yet.")],
+    force: Annotated[bool, typer.Option("--force", help="Also if it is damaged.")] = False,
+) -> None:
+    """Copy the record while it is in use, and compare the copy with it."""
+    from monitor.store import backup
+
+    with _progress() as tell:
+        home = _settings().record_home
+        file = backup.back_up(home, to, now_s=_now(), force=force, tell=tell)
+    typer.echo(f"backed up and compared: {file}")
+
+
+@app.command()
+def restore(
+    source: Annotated[Path, typer.Argument(help="A file that `sillkeep backup` made.")],
+    force: Annotated[bool, typer.Option("--force", help="Also if it is damaged.")] = False,
+) -> None:
+    """Put a backup in the place of the record; the record as it was stays beside it."""
+    from monitor.config import BUSY, claim
+    from monitor.store import backup
+
+    settings = _settings()
+    with ExitStack() as locks:
+        for part in ("serve", "intake", "watch", "archive"):
+            lock = claim(settings.home, part)
+            if lock is None:
+                typer.echo(
+                    f"sillkeep {part} of {settings.home} is running; stop it first", err=True
+                )
+                sys.exit(BUSY)
+            locks.enter_context(lock)
+        with _progress() as tell:
+            home = settings.record_home
+            aside = backup.restore(home, source, now_s=_now(), force=force, tell=tell)
+    was = f"; the record as it was is {aside}" if aside else ""
+    typer.echo(f"restored and compared: {source}{was}")
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, float], None]]:
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        bar = progress.add_task("", total=1.0)
+        yield lambda doing, share: progress.update(bar, description=doing, completed=share)
+
+
+def _check_deeply() -> None:
+    """Read the whole record and compare it with its checksums; the result goes into it."""
+    from monitor.store import checking
+
+    os.nice(10)  # nobody waits for it
+    with _record() as record, _progress() as tell:
+        kinds = checking.KINDS
+        checked = checking.check(
+            record.engine,
+            now_s=_now(),
+            tell=lambda kind: tell(f"checking {kind}", kinds.index(kind) / len(kinds)),
+        )
+        checking.keep(record.engine, checked, said=_checked_text(checked))
 
 
 if __name__ == "__main__":

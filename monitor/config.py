@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from ipaddress import ip_address
 from pathlib import Path
 from typing import IO, Annotated, Any
+from urllib.parse import urlsplit
 
 from pydantic import (
     AfterValidator,
@@ -28,6 +29,7 @@ from pydantic_core import ErrorDetails
 from monitor.errors import ConfigError
 
 FILE_NAME = "sillkeep.toml"
+ARCHIVE_TOKEN = "SILLKEEP_ARCHIVE_TOKEN"  # noqa: S105  the name of a variable
 BUSY = 75  # exit status of a second instance: EX_TEMPFAIL of sysexits.h
 
 
@@ -52,6 +54,13 @@ def _existing(path: Path | None, info: ValidationInfo) -> Path | None:
     if path is not None and not path.is_file():
         raise ValueError(f"there is no file {path}; give the path of an existing file")
     return path
+
+
+def _first_line(file: Path, key: str) -> str:
+    try:
+        return file.read_text(encoding="utf-8").partition("\n")[0].strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{key} cannot be read: {error}") from error
 
 
 Port = Annotated[int, Field(ge=1, le=65535, strict=True)]
@@ -90,10 +99,7 @@ class Broker(_Table):
         """Password from its file, None without one; ConfigError if it cannot be read."""
         if self.password_file is None:
             return None
-        try:
-            return self.password_file.read_text(encoding="utf-8").partition("\n")[0].strip()
-        except (OSError, UnicodeDecodeError) as error:
-            raise ConfigError(f"broker.password_file cannot be read: {error}") from error
+        return _first_line(self.password_file, "broker.password_file")
 
     @model_validator(mode="after")
     def _password_stays_secret(self) -> "Broker":
@@ -114,6 +120,44 @@ class Record(_Table):
     """Where the record is kept; without `path`, in the home folder."""
 
     path: HomePath = None
+    # older readings are sealed; a node that was cut off still sends what its ring holds, 40 days
+    fresh_days: Annotated[int, Field(ge=45, le=36_500, strict=True)] = 60
+    # single readings of units sold or left are dropped after so many years; None: never
+    keep_years: Annotated[int, Field(ge=1, le=100, strict=True)] | None = None
+
+
+class Archive(_Table):
+    """An InfluxDB that mirrors readings and hours; without `url` there is none."""
+
+    url: str = ""
+    org: str = ""
+    bucket: str = "sillkeep"  # one for each record
+    token_file: FilePath = None  # first line; without it, `ARCHIVE_TOKEN` of the environment
+    ca_file: FilePath = None
+    batch: Annotated[int, Field(ge=1, le=20_000, strict=True)] = 5_000  # points a request
+
+    def token(self, environment: Mapping[str, str] = os.environ) -> str:
+        """Token from its file, else from the environment, else ""; ConfigError if unreadable."""
+        if self.token_file is None:
+            return environment.get(ARCHIVE_TOKEN, "")
+        return _first_line(self.token_file, "archive.token_file")
+
+    @model_validator(mode="after")
+    def _token_stays_secret(self) -> "Archive":
+        if not self.url:
+            return self
+        parts = urlsplit(self.url)
+        if parts.scheme not in {"http", "https"} or not parts.hostname:
+            raise ValueError(
+                f'url "{self.url}" is no address; give one such as "https://host:8086"'
+            )
+        if parts.username or parts.query or parts.fragment:
+            raise ValueError("url holds more than an address; put the token into token_file")
+        if parts.scheme == "http" and not is_loopback(parts.hostname):
+            raise ValueError(
+                f"the token would cross the network to {parts.hostname} in clear text; use https"
+            )
+        return self
 
 
 class Pages(_Table):
@@ -154,6 +198,7 @@ class Settings(_Table):
     home: Path
     broker: Broker = Broker()
     record: Record = Record()
+    archive: Archive = Archive()
     pages: Pages = Pages()
 
     @property

@@ -249,6 +249,56 @@ def add_rain(figure: go.Figure, at_s: Ints, rain_mm: Floats, span: Span) -> None
     )
 
 
+def add_goal(figure: go.Figure, at_s: Ints, low: Floats, high: Floats, span: Span) -> None:
+    """Fill what a line has to come into."""
+    kept = thin(high)
+    x = _stamps(at_s[kept], span)
+    _shade(figure, x, low[kept], high[kept], WATER)
+    figure.add_scatter(
+        x=x,
+        y=high[kept],
+        name="up to the drying goal",
+        mode="lines",
+        connectgaps=False,
+        line={"color": WATER, "width": 1, "dash": "dot"},
+        hovertemplate="goal %{y:.1f} %<extra></extra>",
+    )
+
+
+def add_marks(
+    figure: go.Figure, at_s: Ints, values: Floats, span: Span, *, name: str, symbol: str
+) -> None:
+    """Single points on a line, told apart by their shape."""
+    figure.add_scatter(
+        x=_stamps(at_s, span),
+        y=values,
+        name=name,
+        mode="markers",
+        marker={"color": INK, "size": 11, "symbol": symbol, "line": {"width": 1.6, "color": INK}},
+        hovertemplate=f"{name}<extra></extra>",
+    )
+
+
+def add_moment(figure: go.Figure, at_s: int, span: Span, *, name: str) -> None:
+    """Stand a line at one time, with its name at the top."""
+    (x,) = _stamps(np.array([at_s]), span)
+    figure.add_shape(
+        type="line", x0=x, x1=x, y0=0, y1=1, yref="paper", line={"color": INK, "width": 1.4}
+    )
+    figure.add_annotation(
+        x=x,
+        y=0,
+        yref="paper",
+        text=name,
+        showarrow=False,
+        xanchor="left",
+        yanchor="bottom",
+        xshift=3,
+        bgcolor="rgba(248,248,244,0.85)",
+        font={"size": 11, "color": INK},
+    )
+
+
 def section(
     *,
     parts: Sequence[tuple[str, float]],

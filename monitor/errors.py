@@ -6,6 +6,8 @@
     ├── ConfigError      settings wrong; the text names file, line or key, and the fix
     ├── InputError       a file or argument given by a person is wrong; the text says what to do
     ├── StoreError       the record is unreadable, unwritable or of a later version
+    │   └── DamageError  what was read from it is not what was written
+    ├── ArchiveError     the archive cannot be reached or does not take what it is given
     └── DeliveryError    a message could not be handed over
 
 A malformed message from a node is no error of ours: it is a `sensors.wire.Reject`, kept and
@@ -27,6 +29,14 @@ class InputError(MonitorError):
 
 class StoreError(MonitorError):
     """The record cannot be read or written, or belongs to a later version of Sillkeep."""
+
+
+class DamageError(StoreError):
+    """Part of the record is not what was written; the text says which part."""
+
+
+class ArchiveError(MonitorError):
+    """The archive does not take or give anything now; the record has all of it."""
 
 
 class DeliveryError(MonitorError):

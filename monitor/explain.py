@@ -2,15 +2,19 @@
 
 A section through the wall of a zone is worked out from the hours of the cabin's and the outside
 air. The construction is the usual one for the zone's kind: an assumption, and the page says so.
+Where to look for an entry of water, and where no probe of a unit looks, is said from how it stands.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.lot import MouldClass, ZoneKind
+from monitor.evidence import entries
+from monitor.evidence.entries import BlindSpot, Entry
+from monitor.lot import AlarmKind, Cause, MouldClass, Unit, ZoneKind
 from monitor.physics import air, condensation, estimate, layers, mould, ventilation, wall
 
 Floats = NDArray[np.float64]
@@ -22,6 +26,8 @@ SENSOR_K, SENSOR_PERCENT = 0.2, 2.0  # accuracy that the band of a forecast is f
 FORTNIGHT_H = 14 * 24
 ASSUMED_M3 = 30.0  # air in a unit: ours, for a travel trailer of 6 to 7 m
 ASSUMED_PANELS_M2 = 80.0  # of 3 mm ply that its air reaches: ours
+SHOWS_WATER: frozenset[AlarmKind] = frozenset({"leak suspect", "wet", "water contact"})
+COMES_FROM_OUTSIDE: frozenset[Cause] = frozenset({"rain ingress", "plumbing"})  # of the wall
 _FINE_M2_K_W = 0.02  # parts of a layer in the drawing
 _KEPT = 64  # sections; a page asks for the same one at each beat
 
@@ -278,6 +284,80 @@ def airing(
         volume_m3=ASSUMED_M3,
         factor=factor,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """Entries of water to look at from a zone, the likeliest first, by the unit as declared.
+
+    Empty where the cause is condensation.
+    """
+
+    entries: tuple[Entry, ...]
+    cause: Cause
+    unit: Unit
+
+
+def look(code: str, *, kind: ZoneKind, unit: Unit, cause: Cause) -> Look:
+    """Entries of water to look at from a zone, the likeliest first.
+
+    Parameters
+    ----------
+    code : str
+        Of the zone.
+    kind : ZoneKind
+    unit : Unit
+        As declared; the order goes without what is not.
+    cause : Cause
+        What the evidence says.
+
+    Returns
+    -------
+    Look
+    """
+    found = entries.where_to_look(
+        code,
+        kind=kind,
+        body_type=unit.body_type,
+        lean="" if unit.lean == "level" else unit.lean,
+        weather_side=unit.weather_side,
+        cause=cause,
+    )
+    return Look(found, cause, unit)
+
+
+def unseen(zones: Sequence[tuple[str, ZoneKind]], unit: Unit) -> tuple[BlindSpot, ...]:
+    """Usual paths of water that no probe of a unit covers, the one to cover next first.
+
+    Parameters
+    ----------
+    zones : sequence of (code, kind)
+        Zones in which a probe is placed.
+    unit : Unit
+        As declared; slide-outs that are not declared are left out.
+    """
+    return entries.blind_spots(
+        zones,
+        body_type=unit.body_type,
+        lean="" if unit.lean == "level" else unit.lean,
+        weather_side=unit.weather_side,
+        slides=unit.slides or 0,
+    )
+
+
+def found_shares() -> tuple[tuple[float, float], ...]:
+    """Of simulated leaks that add less than so many points at the probe, the percentage found.
+
+    The last class has no limit: inf. Classes of 10 points and more are one.
+    """
+    least = (0.0, 3.0, 6.0, 10.0)
+    rows = entries.couplings().classes
+    shares = []
+    for lower, upper in zip(least, (*least[1:], np.inf), strict=True):
+        own = [row for row in rows if lower <= row.least_points < upper]
+        share = 100.0 * sum(row.found for row in own) / sum(row.leaks for row in own)
+        shares.append((float(upper), share))
+    return tuple(shares)
 
 
 @lru_cache(maxsize=_KEPT)

@@ -165,12 +165,19 @@ class _Client(mqtt.Client):
 class Intake:
     """The connection to the broker, and what waits between it and the record."""
 
-    def __init__(self, record: "Record", broker: Broker, clock: Callable[[], float]) -> None:
+    def __init__(
+        self,
+        record: "Record",
+        broker: Broker,
+        clock: Callable[[], float],
+        timer: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._record = record
         self._broker = broker
         self._clock = clock
+        self._timer = timer  # never steps
         self._batch = Batch()
-        self._receipts: dict[tuple[str, str, int], NodeReceipt] = {}
+        self._receipts: dict[tuple[str, str, int, int], NodeReceipt] = {}
         self._counts = {"messages": 0, "stored": 0, "repeated": 0, "disputed": 0, "rejected": 0}
         self._client: mqtt.Client | None = None
         self._is_connected = False
@@ -180,11 +187,11 @@ class Intake:
 
     def turn(self, longest_s: float = BEAT_EVERY_S) -> None:
         """Wait for the network or the next thing due, at most `longest_s`; do all that is due."""
-        now_s = time.monotonic()
+        now_s = self._timer()
         if self._client is None and now_s >= self._connect_s:
             self._connect(now_s)
-        self._read(min(self._next_s() - time.monotonic(), longest_s))
-        now_s = time.monotonic()
+        self._read(min(self._next_s() - self._timer(), longest_s))
+        now_s = self._timer()
         if self._batch.is_due(now_s):
             self._store(now_s)
         if self._receipts and self._is_connected and now_s >= self._tell_s:
@@ -203,17 +210,10 @@ class Intake:
     def _read(self, timeout_s: float) -> None:
         """Wait at most `timeout_s` for the network; take in what has come, up to a full batch."""
         client = self._client
-        sock = client.socket() if client else None
-        if client is None or sock is None:
-            select.select([], [], [], max(timeout_s, 0.0))
+        has_come = self._wait(client, max(timeout_s, 0.0))
+        if client is None:
             return
-        if isinstance(sock, ssl.SSLSocket) and sock.pending():
-            timeout_s = 0.0  # decrypted already: the system sees nothing more to read
-        writing = [sock] if client.want_write() else []
-        readable, writable, _ = select.select([sock], writing, [], max(timeout_s, 0.0))
-        if writable:
-            client.loop_write()
-        if readable or isinstance(sock, ssl.SSLSocket):
+        if has_come:
             heard = -1
             while heard < self._counts["messages"]:
                 heard = self._counts["messages"]
@@ -224,7 +224,24 @@ class Intake:
         if client.socket() is None:
             self._lost("the connection ended")
 
+    def _wait(self, client: mqtt.Client | None, timeout_s: float) -> bool:
+        """Wait for the network and write what waits; whether there may be something to read."""
+        sock = client.socket() if client else None
+        if client is None or sock is None:
+            select.select([], [], [], timeout_s)
+            return False
+        if isinstance(sock, ssl.SSLSocket) and sock.pending():
+            timeout_s = 0.0  # decrypted already: the system sees nothing more to read
+        writing = [sock] if client.want_write() else []
+        readable, writable, _ = select.select([sock], writing, [], timeout_s)
+        if writable:
+            client.loop_write()
+        return bool(readable) or isinstance(sock, ssl.SSLSocket)
+
     # the broker
+
+    def _new_client(self, name: str) -> mqtt.Client:
+        return _Client(name, self._take_message)
 
     def _connect(self, now_s: float) -> None:
         """Open a new connection; our place at the broker is kept under the client's name."""
@@ -232,7 +249,7 @@ class Intake:
         broker = self._broker
         # one name for one prefix: a changed prefix starts a new session, without the old topic
         name = f"{broker.prefix.replace('/', '-')}-intake"
-        client = _Client(name, self._take_message)
+        client = self._new_client(name)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
@@ -265,7 +282,7 @@ class Intake:
         self._client = None
         self._is_connected = False
         self._reconnect_s = min(self._reconnect_s * 2 or RETRY_FIRST_S, RETRY_LAST_S)
-        self._connect_s = time.monotonic() + self._reconnect_s
+        self._connect_s = self._timer() + self._reconnect_s
         address = f"{self._broker.address}:{self._broker.port}"
         self._note("broker", self._problems["broker"] or f"{address}: {reason}")
 
@@ -334,7 +351,7 @@ class Intake:
         else:
             readings, rejects = decode(topic, payload, received_s=received_s, waited_s=waited_s)
         self._batch.add(
-            readings, rejects, packet=packet, received_s=received_s, now_s=time.monotonic()
+            readings, rejects, packet=packet, received_s=received_s, now_s=self._timer()
         )
 
     # the record
@@ -358,9 +375,9 @@ class Intake:
         self._batch = Batch()
 
     def _owe(self, receipts: "Iterable[NodeReceipt]") -> None:
-        """Remember receipts; a later one of the same boot says everything the earlier one did."""
+        """Remember receipts; a later one of the same part says everything the earlier one did."""
         for receipt in receipts:
-            self._receipts[receipt.site, receipt.node, receipt.boot] = receipt
+            self._receipts[receipt.site, receipt.node, receipt.boot, receipt.first] = receipt
 
     def _tell(self, now_s: float) -> None:
         """Publish the receipts owed."""
@@ -370,8 +387,9 @@ class Intake:
         utc = int(self._clock())
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         properties.MessageExpiryInterval = RECEIPT_LIFE_S
-        for (site, node, boot), told in self._receipts.items():
-            receipt = Receipt(boot=boot, seq=told.seq, utc=utc, missing=list(told.missing))
+        for (site, node, boot, first), told in self._receipts.items():
+            gaps = list(told.missing)
+            receipt = Receipt(boot=boot, seq=told.seq, utc=utc, missing=gaps, first=first)
             self._client.publish(
                 f"{self._broker.prefix}/{site}/{node}/receipt",
                 encode_receipt(receipt),

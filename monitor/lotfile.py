@@ -3,7 +3,8 @@
 ::
 
     [[site]]   code, name, timezone, altitude_m
-    [[unit]]   code, site, name, slot, body_type, life
+    [[unit]]   code, site, name, slot, body_type, life, lean ("level" or the lowest corner, such as
+               off-rear), weather_side (off, door, front, rear), slides (how many)
     [[zone]]   unit ("": the site's own), site, code, kind, material, mould_class, dry_twin, faces,
                temperature_factor, watched_from
     [[node]]   code, site, unit, from, probes = { p1 = "off-rear-low", p2 = "/outside" }
@@ -29,8 +30,10 @@ from monitor.lot import (
     ZONE_KINDS,
     Event,
     EventKind,
+    Lean,
     MouldClass,
     Placement,
+    Side,
     Site,
     Unit,
     Zone,
@@ -86,6 +89,9 @@ class _Unit(Struct, frozen=True, forbid_unknown_fields=True):
     slot: str = ""
     body_type: str = "travel trailer"
     life: Life = "stored"
+    lean: Lean = ""
+    weather_side: Side = ""
+    slides: Annotated[int, Meta(ge=0, le=9)] | None = None
 
 
 class _Zone(Struct, frozen=True, forbid_unknown_fields=True):
@@ -128,6 +134,8 @@ class _Lot(Struct, frozen=True, forbid_unknown_fields=True):
 
 _ALLOWED: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ("unit", "life"): get_args(Life),
+    ("unit", "lean"): get_args(Lean)[1:],
+    ("unit", "weather_side"): get_args(Side)[1:],
     ("zone", "kind"): ZONE_KINDS,
     ("zone", "mould_class"): get_args(MouldClass),
     ("event", "kind"): EVENT_KINDS,
@@ -163,9 +171,7 @@ def read_lot(path: Path) -> LotFile:
     return LotFile(
         sites=tuple(_site(source, lot, index) for index in range(len(lot.site))),
         units=tuple(
-            Unit(
-                unit.code, site_of_unit[unit.code], unit.name, unit.slot, unit.body_type, unit.life
-            )
+            Unit(**(msgspec.structs.asdict(unit) | {"site": site_of_unit[unit.code]}))
             for unit in lot.unit
         ),
         zones=tuple(SiteZone(site, zone) for (site, _, _), zone in zones.items()),

@@ -203,6 +203,8 @@ def parts_of(settings: Settings) -> list[Part]:
         Part("watch", (*sillkeep, "watch"), beats=True),
         Part("pages", (sys.executable, "-m", "dashboards")),
     ]
+    if settings.archive.url:
+        parts.append(Part("archive", (*sillkeep, "archive"), beats=True))
     if settings.broker.embedded:
         parts.insert(0, Part("broker", tuple(broker.command(settings.broker.port))))
     return parts

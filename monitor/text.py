@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import isfinite, isnan
 
-from monitor.lot import AlarmClass, AlarmKind
+from monitor.lot import AIR_KINDS, AlarmClass, AlarmKind, Unit, ZoneKind
 
 TIME_ALLOWED: dict[AlarmClass, str] = {
     "act now": "within the hour",
@@ -26,14 +26,18 @@ CAUTION = (
 ALARMS_ARE_SEPARATE = (
     "CO, LP-gas and smoke alarms are separate devices: Sillkeep neither replaces nor silences them."
 )
-CAUTION_LONG = (
+LOOK_FROM_A_LADDER = (
     "Roof: many are not made to be walked on, wet membranes are slippery and rotten decking gives "
-    "way; look from a ladder you brought and checked, with somebody holding it. Electricity: pull "
-    "shore power, inverter and generator before opening a wet wall. Mould: small areas can be "
+    "way; look from a ladder you brought and checked, with somebody holding it."
+)
+CUT_THE_POWER = "Electricity: pull shore power, inverter and generator before opening a wet wall."
+SHARP_SMELL = "A sharp smell near an absorption refrigerator: leave, air, and call a professional."
+CAUTION_LONG = (
+    f"{LOOK_FROM_A_LADDER} {CUT_THE_POWER} Mould: small areas can be "
     "cleaned with an N-95 mask, gloves and goggles after the water is stopped; people with asthma, "
     "allergies, lung disease or weak immunity stay out and ask a clinician (EPA 402-K-02-003, CDC "
-    "clean-up guidance). Never mix bleach with ammonia or other cleaners. A sharp smell near an "
-    f"absorption refrigerator: leave, air, and call a professional. {ALARMS_ARE_SEPARATE}"
+    "clean-up guidance). Never mix bleach with ammonia or other cleaners. "
+    f"{SHARP_SMELL} {ALARMS_ARE_SEPARATE}"
 )
 
 
@@ -83,6 +87,12 @@ def _number(facts: Mapping[str, float | str], name: str) -> float:
     return float(value) if not isinstance(value, str) else float("nan")
 
 
+def _known(facts: Mapping[str, float | str], name: str, form: str, otherwise: str) -> str:
+    """A figure as it is said, or a word where there is none."""
+    value = _number(facts, name)
+    return otherwise if isnan(value) else format(value, form)
+
+
 def _moisture(facts: Mapping[str, float | str]) -> str:
     """What the wood reads, and how much of it the weather explains."""
     wood, ambient = (
@@ -122,6 +132,13 @@ def _rain(facts: Mapping[str, float | str]) -> str:
     return f"Rain in the three days before: {rain:.0f} mm."
 
 
+_WHY_ROOM_DAMP = {  # by whether the weather explains it
+    True: "The weather explains it: the air inside holds hardly more water than the air outside.",
+    False: "Likely cause: water given off or spilt inside. A room's air does not tell whether a wall leaks: "
+    "that needs a probe at the wall.",
+}
+
+
 def _why_wet(facts: Mapping[str, float | str]) -> str:
     wood, ambient = (
         _number(facts, "wood_moisture_percent"),
@@ -130,6 +147,8 @@ def _why_wet(facts: Mapping[str, float | str]) -> str:
     rain = _rain(facts)
     if facts.get("cause") == "condensation":
         return "Likely cause: condensation on the coldest surface. " + rain
+    if facts.get("kind") in AIR_KINDS:
+        return f"{_WHY_ROOM_DAMP[weather_explains(facts)]} {rain}"
     if isfinite(wood) and isfinite(ambient) and wood - ambient >= 3.0:
         return (
             "Water is coming from somewhere other than the air outside: a leak is likely, plumbing "
@@ -176,7 +195,9 @@ def _wet(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         f"{zone} is wet: {_moisture(facts)}.",
         _why_wet(facts),
         "Wood that stays above 20 % can rot; glue lines of laminated walls let go.",
-        "Open the unit, look above and up-slope of this zone for the joint that lets water in, and dry it",
+        "Open the unit, find what the water comes from, and dry it"
+        if facts.get("kind") in AIR_KINDS
+        else "Open the unit, look above and up-slope of this zone for the joint that lets water in, and dry it",
         "Do not walk on the roof and do not close it up wet.",
     )
 
@@ -243,6 +264,23 @@ def _silent(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         "Check the gateway first, then the node's battery and place",
         "Do not take silence for dryness.",
         "",
+    )
+
+
+def _stalled(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    excess = _known(facts, "excess_percent", ".1f", "some")
+    goal = _known(facts, "goal_percent", ".1f", "less")
+    return AlarmText(
+        f"{zone} has stopped drying: {_known(facts, 'days', '.0f', 'many')} days after the repair it is "
+        f"{excess} points of moisture above its dry standard, {goal} is the goal, and it fell by "
+        "less than 0.15 points in ten days.",
+        "Likely cause: wet wood or foam that was closed in, air that does not reach it, or water that "
+        "still comes in.",
+        "Wood that stays wet behind a panel rots, and a soaked wall answers no rain: nothing can be "
+        "proven in it.",
+        "Bring moving air and gentle heat to it or open the wall further, and look for water that still "
+        "comes in",
+        "Do not close the wall up wet, and do not close the vents of a unit somebody sleeps in.",
     )
 
 
@@ -384,8 +422,82 @@ def estimate_text(*, low: float, high: float, contradicted: bool, own: bool) -> 
     return said
 
 
+def _rot(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    by = (
+        ""
+        if facts.get("basis") == "pin"
+        else " as estimated from the air, which says little above 22 %,"
+    )
+    return AlarmText(
+        f"{zone}: for {_known(facts, 'rot_hours', '.0f', 'many')} hours since watching began the wood was{by} at or above "
+        "25 %, between 2 and 38 °C: wood can decay in such hours.",
+        f"Likely cause: water that gets in and does not leave. {_rain(facts)}",
+        "Decay cannot be dated from readings, and it is not undone by drying: only a look tells whether it began.",
+        "Press and tap the panel, measure with a pin meter, open where it gives; then record an inspection",
+        "Do not lean on a wall, floor or roof that gives way.",
+    )
+
+
+_DOUBTS = {
+    "saturated": (
+        "it has read {least_percent:.1f} % or more for {days:.0f} days, though each warmed by {swing_k:.0f} K",
+        "Likely cause: dew or water on the sensing element, or an element at its end.",
+    ),
+    "stuck": (
+        "its figures have not moved for {days:.0f} days (temperature by {swing_k:.2f} K a day, others by "
+        "{others_swing_k:.1f} K; humidity by {humidity_span_percent:.2f} %)",
+        "Likely cause: a frozen value in the node, a loose wire or a dead element.",
+    ),
+    "swapped?": (
+        "its daily course of temperature fits the place of {other} {times_better:.0f} times better than its own",
+        "Likely cause: two nodes changed places, or the unit was turned in the sun.",
+    ),
+    "drifting": (
+        "its humidity moves away from the other zones by {percent_a_year:+.1f} % a year, in a straight line over "
+        "{years:.1f} years",
+        "Likely cause: an ageing element; a leak that grows evenly for a year looks the same.",
+    ),
+}
+
+
+def _sensor(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    why, cause = _DOUBTS.get(
+        str(facts.get("doubt")), ("its figures are odd", "Cause: cannot tell.")
+    )
+    return AlarmText(
+        f"{zone}: the probe is doubted: {why.format_map(facts)}.",
+        cause,
+        "The zone is unknown until it is trusted again: it may be dry, damp or wet.",
+        "Look at the probe where it hangs, check it against a salt or another one, put a new one in if in doubt",
+        "Do not take its figures for dry or for wet.",
+    )
+
+
+def _battery(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    return AlarmText(
+        f"{zone or 'A node'}: the battery of {facts.get('node', 'its node')} is at "
+        f"{_known(facts, 'battery_percent', '.0f', 'few')} %.",
+        "Likely cause: age, cold, or a weak radio link that makes it send again and again.",
+        "When it is empty nobody watches this zone, and cold empties it sooner.",
+        "Change it at the next visit, and note that you did",
+        "Do not wait until it is silent: silence is not dryness.",
+        "",
+    )
+
+
+def latched(unit: str, zone: str) -> str:
+    """What ends a finding whose signs rest."""
+    return (
+        "Its signs rest, which a dry spell does to any leak: it stays until an inspection is recorded "
+        f"(sillkeep event add inspection --unit {unit} --zone {zone} --value FOUND)."
+    )
+
+
 PARTS = {
     "leak suspect": _leak,
+    "rot": _rot,
+    "sensor suspect": _sensor,
+    "battery low": _battery,
     "damp": _damp,
     "wet": _wet,
     "mould growth": _mould,
@@ -393,7 +505,168 @@ PARTS = {
     "freezing": _freezing,
     "water contact": _contact,
     "silent": _silent,
+    "drying stalled": _stalled,
 }
+
+
+# --- where to look, and what is not seen ------------------------------------------------------------
+
+LOOK_FROM_INSIDE = "Begin with 1, from inside, and go on until one place explains the water."
+LOOK_AT_PIPES = (
+    "Switch the pump off and shut the water supply. Begin with 1, and go on until one place explains "
+    "the water."
+)
+NO_ENTRY = (
+    "No list of entries: what spoke says condensation from the room, not a leak. Find the cold spot and "
+    "air it before anything is sealed."
+)
+AS_ABOVE = "As for {number}."
+LOOK_CAUTIONS = (LOOK_FROM_A_LADDER, CUT_THE_POWER, SHARP_SMELL, ALARMS_ARE_SEPARATE)
+
+
+def stand_text(unit: Unit) -> str:
+    """What the order of entries and of probes took from the unit, and what nobody declared."""
+    said = [unit.body_type] if unit.body_type else []
+    if unit.lean:
+        said.append("standing level" if unit.lean == "level" else f"lowest corner {unit.lean}")
+    if unit.weather_side:
+        said.append(f"rain mostly on its {_side(unit.weather_side)}")
+    if unit.slides is not None:
+        said.append("1 slide" if unit.slides == 1 else f"{unit.slides or 'no'} slides")
+    missing = undeclared(unit)
+    ordered = f"Ordered for: {', '.join(said)}." if said else ""
+    if not missing:
+        return ordered
+    return (
+        f"{ordered} Not declared: {', '.join(missing)}; the order goes without. Declare them under "
+        '[[unit]] in the lot file, such as lean = "off-rear", and import it again.'
+    ).strip()
+
+
+def undeclared(unit: Unit) -> tuple[str, ...]:
+    """Attributes that nobody declared, named as the lot file names them."""
+    return tuple(
+        name
+        for name, missing in (
+            ("body_type", not unit.body_type),
+            ("lean", not unit.lean),
+            ("weather_side", not unit.weather_side),
+            ("slides", unit.slides is None),
+        )
+        if missing
+    )
+
+
+def _side(side: str) -> str:
+    return f"{side} side" if side in {"off", "door"} else f"{side} wall"
+
+
+def record_it(unit: str, zone: str) -> str:
+    """What to do with what was found."""
+    return (
+        f"Record what you found as an inspection (sillkeep event add inspection --unit {unit} --zone {zone} "
+        "--value FOUND): a suspicion ends with nothing else."
+    )
+
+
+SIDES_MEAN = "The door side has the entry door; the off side is the other one."
+ALL_COVERED = "Every usual path of water has a probe."
+ONE_PLACE = (
+    "A path with a probe is watched at one place: a leak elsewhere on it may still be missed."
+)
+PUT_A_PROBE = (
+    "Inside, behind an opening that is there already, against the panel and under a "
+    "small cover, so that it reads the panel's air and not the room's. Nothing is drilled through skin, "
+    "roof or floor; no probe in an LP-gas or battery bay; power off before a lamp or outlet is opened. "
+    "Common practice, no source."
+)
+
+
+NEXT_PROBE = "The next probe would help most at "
+THEN_PROBE = "Then at "
+
+
+def probe_text(place: str, *, reason: str) -> str:
+    """Where a probe goes, and why; follows its zone's code."""
+    return f": {place}. {sentence(reason)}".rstrip()
+
+
+def wall_probe_text(zones: Sequence[str]) -> str:
+    """What a unit without a probe at a wall, roof or floor cannot say."""
+    places = " and ".join(zones)
+    return (
+        "No probe here is at a wall, roof or floor: whether one of them leaks cannot be told from a room's "
+        f"air. It takes a probe at the wall: {places}, as below."
+    )
+
+
+def not_heard_text(zones: Sequence[str]) -> str:
+    """Zones whose probe is placed and says nothing now."""
+    named, verb = ", ".join(zones), "says" if len(zones) == 1 else "say"
+    return (
+        f"Counted as watched, though {named} {verb} nothing now: a path is watched only while "
+        "its probe is heard and trusted."
+    )
+
+
+def baseline_text(since: str, *, reopened: str) -> str:
+    """Since when a zone is compared with its own past."""
+    began = f"when it was worked on ({reopened})" if reopened else "its first reading"
+    return f"Judged against itself since {since}, {began}."
+
+
+NO_BASELINE = "Not judged against itself yet: nothing was measured here."
+
+
+def could_not_have_seen(
+    kind: ZoneKind, *, found_percent: Sequence[tuple[float, float]]
+) -> tuple[str, ...]:
+    """What a probe at a wall, roof or floor cannot have seen, however long it was there.
+
+    Parameters
+    ----------
+    kind : ZoneKind
+        Of the zone.
+    found_percent : sequence of (float, float)
+        Points at the probe up to which a class of simulated leaks goes, inf for the last, and the
+        share of it that was found. [% RH, %]
+    """
+    said = [
+        "A leak that was there before: its water is part of what the zone is compared with. A look and a "
+        "hand meter tell that, this probe does not.",
+        "A leak whose water hardly reaches the probe. " + _found(found_percent),
+        "A slow leak, a teaspoon (5 mL) a rain, in a damp season: it looks like the weather.",
+    ]
+    if kind in {"roof", "slide-roof"}:
+        said.append(
+            "Frost that melts under the roof skin wets like a leak, and a leak can hide behind it."
+        )
+    return tuple(said)
+
+
+def _found(shares: Sequence[tuple[float, float]]) -> str:
+    parts, lower = [], 0.0
+    for upper, percent in shares:
+        span = (
+            f"less than {upper:.0f} points"
+            if not lower
+            else f"{lower:.0f} to {upper:.0f}"
+            if isfinite(upper)
+            else f"{lower:.0f} or more"
+        )
+        parts.append(f"{percent:.0f} % of those that added {span}")
+        lower = upper
+    first, *rest = parts
+    more = ", ".join(part.replace("those that added ", "") for part in rest)
+    return (
+        f"Of simulated leaks, by what they added to the humidity at the probe, {first} were found, "
+        f"{more}. No real units have been counted."
+    )
+
+
+def sentence(words: str) -> str:
+    """Begin with a capital and end with a stop; nothing stays nothing."""
+    return f"{words[:1].upper()}{words[1:]}." if words else ""
 
 
 # --- airing ---------------------------------------------------------------------------------------
@@ -613,3 +886,217 @@ def _water(grams: float) -> str:
 
 def _clock(hour: int) -> str:
     return f"{hour % 24:02d}:00" + (" tomorrow" if hour > 24 else "")
+
+
+# --- repair proof ---------------------------------------------------------------------------------
+
+_NO_PROOF = {
+    "too early": "No proof yet: it goes by whole days (UTC), and the first one after the repair is not over.",
+    "unwatched": "No proof: nobody watched this zone when it was repaired, or nothing was judged since.",
+    "room": "No proof: only walls, roofs, floors, slides, bays and underbellies are proven, and this is a room.",
+}
+WETTINGS_EXPLAINED = (
+    "Answer: by how much the zone rose against the dry standard in two days. It is a response from twice "
+    "the noise on. A wetting with a gap over 6 h, or within two days of the repair, is not counted."
+)
+REVISIONS_EXPLAINED = (
+    "Nothing that was said is rewritten: a later revision replaces what was said from its day on, and the "
+    "old one stays."
+)
+LATER_REASONS = {
+    "": "",
+    "late readings": "readings or notes that came later changed what was said before",
+    "new rules": "judged again by another version of the rules",
+}
+PROOF_UNKNOWNS = (
+    "Whether a leak begins again tomorrow: hence “so far”.",
+    "Leaks smaller than the size given; a closed wall hides more than an opened one.",
+    "Pipes, tanks and traps: they leak without rain, and are not judged here.",
+    "Which side rain met: rain on another side counts like rain on this one.",
+    "How often such a verdict is wrong on real repairs: its rates come from simulated walls.",
+)
+# what to do about each condition of a proof that is missing
+PROOF_TO_DO: dict[str, str] = {
+    "dry twin": "No unaffected zone of like material tells what dry is: put a probe on a like wall on "
+    "another side, or enter it as this zone's dry twin.",
+    "sensor at the spot": "This probe never showed the leak, so it cannot show its end: put it where the "
+    "water collected, and note that as a repair with the value “sensor moved”.",
+    "drying goal": "It has not been at its drying goal for five days running: go on drying.",
+    "30 days": "Fewer than 30 days have passed since the repair: wait.",
+    "enough wetting": "The wettings so far asked too little of the joint: wait for rain, or make a hose test.",
+    "enough evidence": "The answers so far do not tell a tight joint from a leaking one: more wettings will.",
+    "hose test": "No hose test counts: spray the joints from the lowest up and note it. Six rains or thaws "
+    "do without, and the proof then says so.",
+    "natural wettings": "Too few rains or thaws: three beside a hose test, six without, or two hose tests "
+    "a week apart.",
+    "rain record": "Rain is not recorded: without a gauge, a feed or notes of rain nothing was witnessed.",
+    "no response": "It answered a wetting: look at the joint, and at pipes above it, before you wait on.",
+    "coverage": "Readings cover less than 95 % of the hours since the repair: see to the node; whole days "
+    "from now on make up for it.",
+    "bench check": "The probes were not checked over salt before and after: this version cannot enter it, "
+    "so keep your own note.",
+    "source photo": "There is no photo of where the water came in: this version cannot keep one, so keep "
+    "your own.",
+}
+
+
+def proof_text(
+    verdict: str,
+    *,
+    zone: str,
+    repaired: str,
+    survived: int,
+    last: str,
+    responses: int,
+    missing: int,
+) -> str:
+    """Verdict on a repair in a sentence or two; never more than "so far".
+
+    Parameters
+    ----------
+    verdict : str
+        A word of `monitor.evidence.drying.Verdict`.
+    repaired, last : str
+        Days as the reader writes them: of the repair, and of the last wetting survived.
+    survived, responses : int
+        Wettings counted without a response, and with one.
+    missing : int
+        Conditions not met.
+    """
+    wettings = f"{survived} wetting{'' if survived == 1 else 's'}"
+    lived = (
+        f"So far it lived through {wettings} without a response, the last on {last}."
+        if survived
+        else "So far it lived through no wetting that counts, and dry weather proves nothing."
+    )
+    conditions = f"{missing} condition{' is' if missing == 1 else 's are'} missing"
+    said = {
+        "stayed dry": f"{zone} stayed dry so far: since the repair on {repaired} it lived through "
+        f"{wettings} without a response that stands, the last on {last}.",
+        "drying": f"{zone} is drying since the repair on {repaired}; {conditions}. {lived}",
+        "not yet shown": f"It is not yet shown that {zone} stays dry since the repair on {repaired}: "
+        f"{conditions}. {lived}",
+        "did not stay dry": f"{zone} did not stay dry after the repair on {repaired}: water came in again, "
+        f"or never stopped ({responses} of {survived + responses} wettings were answered). This stands "
+        "until there is another repair.",
+    }
+    return said[verdict]
+
+
+def no_proof_text(why: str) -> str:
+    """Why a repair has no proof: `too early`, `unwatched` or `room`."""
+    return _NO_PROOF[why]
+
+
+def share_text(figures: Mapping[str, float]) -> str:
+    """What so many wettings say of the next one."""
+    share = _number(figures, "leaking_share")
+    if isnan(share) or share >= 1.0:
+        return "Too little was asked to say how often it could still leak."
+    if _number(figures, "responses") > 0.0:
+        return "Some wettings were answered: how often it could still leak is not bounded by the others."
+    return (
+        f"By the rule of three at most {100.0 * share:.0f} % of such wettings would still bring water in, "
+        "with 95 % confidence."
+    )
+
+
+def size_text(size_ml: float) -> str:
+    """Which leaks a proof covers, and which it does not."""
+    if isnan(size_ml):
+        return (
+            "The wettings so far would have shown no leak up to 200 mL an event: leaks of any size are "
+            "not excluded."
+        )
+    return (
+        f"The wettings so far would have shown a leak of {size_ml:.0f} mL or more an event (3 mm of rain "
+        "on the face). Smaller leaks are not excluded."
+    )
+
+
+def drying_text(figures: Mapping[str, float]) -> str:
+    """How far a zone is from its drying goal, and when it gets there at this rate."""
+    excess, goal = _number(figures, "excess_percent"), _number(figures, "goal_percent")
+    if isnan(excess) or isnan(goal):
+        return "How far it is from the drying goal is not known: a like zone or its own readings are missing."
+    stands = (
+        f"It stands {abs(excess):.1f} points of moisture {'above' if excess >= 0 else 'below'} the dry "
+        f"standard; the goal is {goal:.1f} above or less"
+    )
+    if excess <= goal:
+        return f"{stands}: reached."
+    rate = _number(figures, "rate_percent_day")
+    if _number(figures, "stalled") == 1.0:
+        return f"{stands}. Drying has stalled: it fell by less than 0.15 points in ten days."
+    if isnan(rate):
+        return f"{stands}. Its rate is not known yet."
+    low, high = _number(figures, "days_to_goal_low"), _number(figures, "days_to_goal_high")
+    if rate <= 0.0 or not isfinite(low):
+        return f"{stands}. At present it does not fall."
+    until = f"{low:.0f} days or more" if not isfinite(high) else _between(low, high)
+    return f"{stands}. It loses {rate:.2f} points a day: {until} to the goal at this rate."
+
+
+def _between(low: float, high: float) -> str:
+    first, last = f"{max(low, 1.0):.0f}", f"{max(high, 1.0):.0f}"
+    if first == last:
+        return f"about {first} day{'' if first == '1' else 's'}"
+    return f"{first} to {last} days"
+
+
+# --- the archive ----------------------------------------------------------------------------------
+
+ARCHIVE_LEVEL_S = 600  # less than this behind is its ordinary pace
+
+
+def archive_text(*, level_s: int, now_s: int, refused: int, trouble: str) -> str:
+    """How the mirror stands against the record (level at `level_s`), and why it falls behind."""
+    behind_s = now_s - level_s
+    said = "The archive is level with the record."
+    if behind_s >= ARCHIVE_LEVEL_S:
+        hours = behind_s / 3600
+        late = f"{hours:.0f} hours" if hours >= 1.5 else f"{behind_s / 60:.0f} minutes"
+        why = f" ({trouble})" if trouble else ""
+        said = f"The archive is {late} behind, since {moment(level_s)}{why}. The record has it all."
+    if refused:
+        points = "1 point" if refused == 1 else f"{refused:,} points"
+        said += (
+            f" It does not take {points}; the reasons are logged, and its next start tries again."
+        )
+    return said
+
+
+# --- the record -----------------------------------------------------------------------------------
+
+UNCHECKED = "The record has not checked itself yet: the watch has it done once a day."
+DAMAGED = "The record is damaged: what stands below may be wrong. Chain says where."
+PART_OF_RECORD: dict[str, str] = {
+    "file": "the file itself",
+    "schema": "its tables",
+    "reading": "readings",
+    "sealed": "sealed readings",
+    "sealed_run": "sealed readings",
+    "hour": "judged hours",
+    "checkpoint": "checkpoints",
+    "alarm": "alarms",
+    "alarm_step": "steps of alarms",
+    "receipt": "receipts",
+    "event": "events",
+    "placement": "placements",
+    "proof": "proofs",
+    "proof_now": "proofs",
+}
+
+
+def record_text(*, at_s: int, kinds: Sequence[str], count: int) -> str:
+    """What the record's check of itself found; `kinds` are the damaged parts, `count` how many."""
+    if not count:
+        return f"The record was checked {moment(at_s)}: every part that had rested is as written."
+    named = dict.fromkeys(PART_OF_RECORD.get(kind, f"entries ({kind})") for kind in kinds)
+    places = "1 place" if count == 1 else f"{count:,} places"
+    return (
+        f"The record is damaged: {places}, found {moment(at_s)}, in {', '.join(named)}. Disk, memory or "
+        "a hand has changed what was written, and what is shown or proven from there may be wrong. "
+        "Copy the record's folder elsewhere, check the disk, stop Sillkeep and restore the newest "
+        "backup that verifies (sillkeep restore)."
+    )

@@ -18,6 +18,7 @@ import bisect
 import hashlib
 import json
 import logging
+import math
 import select
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -35,7 +36,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from sensors.outbox import Key, Outbox, Sample
 from sensors.probes.replay import parse_map, read_replay
-from sensors.wire import Reading, Receipt, decode_receipt, encode, topic
+from sensors.wire import OLDEST_S, Reading, Receipt, decode_receipt, encode, topic
 
 log = logging.getLogger(__name__)
 
@@ -46,11 +47,15 @@ RESEND_FIRST_S: Final = 60.0  # a receipt usually takes less than a second
 RESEND_LAST_S: Final = 900.0
 MISSED_AFTER_S: Final = 10.0  # a receipt that crossed the sending says nothing about it
 MISSED_TIMES: Final = 3
+CLOCK_LIFE_S: Final = 4 * 86400.0  # 60 ppm of drift, a plain crystal's, is 21 s by then
+CLOCK_WRONG_S: Final = 30
+ROUND_TRIP_S: Final = 15.0  # from a sample to a receipt that sets the clock: its error is no larger
 RECONNECT_FIRST_S: Final = 1.0
 RECONNECT_LAST_S: Final = 60.0
 KEEPALIVE_S: Final = 60
 WILL_DELAY_S: Final = 30  # a short drop of the line is no "offline"
 _START: Final[Key] = (-1, -1)
+_CLOCK_WRONG: Final = "clock wrong"  # of the outbox's states
 _RANDOM: Final = SystemRandom()
 
 
@@ -93,6 +98,9 @@ class Node:
         self._reconnect_s = 0.0
         self._resend_s = RESEND_FIRST_S
         self._ahead_s: float | None = None  # UTC less the caller's monotonic time
+        self._told_s = -math.inf  # when the last receipt said so
+        # the probe's own clock, by the receipts; kept, as the next boot has none at first
+        self._is_own_wrong = bool(outbox.state(_CLOCK_WRONG))
         self._sent: dict[Key, float] = {}  # in flight -> when sent; oldest first
         self._sent_to = _START  # everything up to it was sent, or set aside
         self._missed: dict[Key, int] = {}
@@ -132,17 +140,23 @@ class Node:
         self.outbox.add(samples, state=state)
 
     def take(self, sample: Sequence[Reading], *, monotonic_s: float, started_s: float) -> None:
-        """Put a sample of now on disk: with the uptime, and the time if the clock is known."""
+        """Put a sample of now on disk: with the uptime, and the time if a clock can be trusted.
+
+        That is the receipts' until it has drifted; before the first receipt the probe's own, which
+        may be unset or have stepped, if it was right when last compared. Without either the monitor
+        works the time out from the uptime.
+        """
+        own_s = next((each.at_s for each in sample if (each.at_s or 0) >= OLDEST_S), None)
         at_s = self.clock_s(monotonic_s)
+        if at_s is None:
+            at_s = None if self._is_own_wrong else own_s
+        elif monotonic_s - self._told_s > CLOCK_LIFE_S:
+            at_s = None
+        elif own_s is not None:
+            self._is_own_wrong = abs(own_s - at_s) > CLOCK_WRONG_S
         uptime_s = round(monotonic_s - started_s)
-        self.add(
-            [
-                [
-                    structs.replace(each, at_s=each.at_s if each.at_s else at_s, uptime_s=uptime_s)
-                    for each in sample
-                ]
-            ]
-        )
+        stamped = [structs.replace(each, at_s=at_s, uptime_s=uptime_s) for each in sample]
+        self.add([stamped], state={_CLOCK_WRONG: int(self._is_own_wrong)})
 
     def step(self, monotonic_s: float, wait_s: float = 0.0) -> None:
         """Connect, hear, forget and send, whatever is due; wait at most `wait_s` for the network.
@@ -177,14 +191,13 @@ class Node:
 
     # the broker
 
+    def _new_client(self, name: str) -> mqtt.Client:
+        return mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
+
     def _connect(self, monotonic_s: float) -> None:
         """Open a fresh connection: what was in flight is in the outbox, not in the client."""
         broker = self._broker
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=f"{broker.prefix.replace('/', '-')}-{self.site}-{self.node}",
-            protocol=mqtt.MQTTv5,
-        )
+        client = self._new_client(f"{broker.prefix.replace('/', '-')}-{self.site}-{self.node}")
         client.max_inflight_messages_set(WINDOW)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
@@ -285,18 +298,19 @@ class Node:
 
     def _settle(self, monotonic_s: float) -> None:
         """Forget what receipts say is stored; note what they miss."""
-        newest = {receipt.boot: receipt for receipt in self._receipts}
-        self._receipts.clear()
-        for boot, receipt in newest.items():
-            self._ahead_s = receipt.utc - monotonic_s
+        newest = {(receipt.boot, receipt.first): receipt for receipt in self._receipts}
+        if self._receipts:
             self._resend_s = RESEND_FIRST_S
+        self._receipts.clear()
+        for (boot, first), receipt in newest.items():
             self.stored += self.outbox.forget(boot, receipt.seq, receipt.missing)
             self._set_aside -= {key for key in self._set_aside if _covers(receipt, key)}
             for key in [key for key in self._sent if key[0] == boot and key[1] <= receipt.seq]:
                 if _covers(receipt, key):
-                    del self._sent[key]
+                    if monotonic_s - self._sent.pop(key) < ROUND_TRIP_S:  # else it lay somewhere
+                        self._ahead_s, self._told_s = receipt.utc - monotonic_s, monotonic_s
                     self._missed.pop(key, None)
-                elif monotonic_s - self._sent[key] > MISSED_AFTER_S:
+                elif key[1] >= first and monotonic_s - self._sent[key] > MISSED_AFTER_S:
                     self._miss(key)
         if self._sent and monotonic_s - next(iter(self._sent.values())) > self._resend_s:
             self._resend_s = min(self._resend_s * 2, RESEND_LAST_S)
@@ -334,6 +348,9 @@ class Node:
                 for key, sample in held
                 if key not in self._sent and key not in self._set_aside
             ]
+            # one that was missed goes alone: a pack is refused whole where a sample spoils it
+            alone = [(key, sample) for key, sample in fresh if key in self._missed]
+            fresh = [(key, sample) for key, sample in fresh if key not in self._missed]
             payload = encode([each for _, sample in fresh for each in sample]) if fresh else b""
             if len(payload) > PACK_BYTES and len(fresh) > 1:
                 self._pack_samples = len(fresh) // 2  # this node's samples are large
@@ -341,6 +358,8 @@ class Node:
             self._sent_to = held[-1][0]
             if fresh:
                 self._publish(payload, fresh, monotonic_s)
+            for key, sample in alone:
+                self._publish(encode(sample), [(key, sample)], monotonic_s)
 
     def _publish(
         self, payload: bytes, samples: list[tuple[Key, Sample]], monotonic_s: float

@@ -61,13 +61,18 @@ class Reject(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     seqs: tuple[tuple[int, int], ...] = ()  # (boot, seq) of samples that are here, not readings
 
 
-class Receipt(msgspec.Struct, frozen=True, kw_only=True):
-    """Monitor to node: every sample of `boot` up to and including `seq` is stored, save `missing`."""
+class Receipt(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Monitor to node: every sample of `boot` up to and including `seq` is stored, save `missing`.
+
+    A boot with very many gaps takes several receipts. Those after the first one list all before
+    `first` as one gap: such a sample may be stored all the same, it is told in another receipt.
+    """
 
     boot: int
     seq: int
     utc: int
     missing: list[tuple[int, int]] = []
+    first: int = 0
 
 
 CODE: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")  # site, node and probe: fullmatch
@@ -319,8 +324,12 @@ def decode_receipt(payload: bytes) -> Receipt:
         receipt = _RECEIPT.decode(payload)
     except (ValueError, RecursionError) as error:
         raise ValueError(f"not a receipt: {error}") from error
-    if not all(0 <= each <= _WHOLE for each in (receipt.boot, receipt.seq, receipt.utc)):
-        raise ValueError(f"not a receipt: boot, seq and utc are whole numbers of 0 to {_WHOLE}")
+    if not all(
+        0 <= each <= _WHOLE for each in (receipt.boot, receipt.seq, receipt.utc, receipt.first)
+    ):
+        raise ValueError(
+            f"not a receipt: boot, seq, utc and first are whole numbers of 0 to {_WHOLE}"
+        )
     if any(not 0 <= first <= last <= _WHOLE for first, last in receipt.missing):
         raise ValueError("not a receipt: a gap is [first, last]")
     return receipt

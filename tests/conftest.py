@@ -9,6 +9,8 @@ import sqlite3
 import subprocess
 import sys
 import time
+import urllib.parse
+import urllib.request
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -207,3 +209,134 @@ def intake(tmp_path: Path) -> Iterator[Callable[[int], RunningIntake]]:
     yield make
     for one in made:
         one.stop()
+
+
+# --- an archive -----------------------------------------------------------------------------------
+
+INFLUXD = shutil.which("influxd", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+NGINX = shutil.which("nginx", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+TOKEN = "token-of-the-tests"
+INFLUXD_CONF = """
+reporting-disabled = true
+bind-address = "127.0.0.1:{rpc}"
+[meta]
+  dir = "{folder}/meta"
+[data]
+  dir = "{folder}/data"
+  wal-dir = "{folder}/wal"
+  index-version = "tsi1"
+[http]
+  bind-address = "127.0.0.1:{inner}"
+  log-enabled = false
+[monitor]
+  store-enabled = false
+"""
+# version 1.6 knows neither tokens nor the write path of version 2: the proxy stands in for both
+NGINX_CONF = """
+daemon off; worker_processes 1; {user} pid {folder}/nginx.pid; error_log {folder}/nginx.log warn;
+events {{ worker_connections 64; }}
+http {{
+  access_log off; client_max_body_size 64m;
+  client_body_temp_path {folder}/b; proxy_temp_path {folder}/p; fastcgi_temp_path {folder}/f;
+  uwsgi_temp_path {folder}/u; scgi_temp_path {folder}/s;
+  server {{
+    listen 127.0.0.1:{port};
+    if ($http_authorization != "Token {token}") {{
+      return 401 '{{"code":"unauthorized","message":"unauthorized access"}}';
+    }}
+    proxy_set_header Authorization "";
+    location = /api/v2/write {{
+      set $args db=$arg_bucket&precision=n;
+      rewrite ^ /write break; proxy_pass http://127.0.0.1:{inner};
+    }}
+    location = /query {{ proxy_pass http://127.0.0.1:{inner}; }}
+  }}
+}}
+"""
+
+
+@dataclass
+class RunningInflux:
+    """InfluxDB 1.6 that is written to as if it were version 2, and can be stopped and started."""
+
+    folder: Path
+    port: int
+    inner: int
+    database: subprocess.Popen[bytes] | None = None
+    proxy: subprocess.Popen[bytes] | None = None
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    @property
+    def toml(self) -> str:
+        """Settings of this archive."""
+        return f'[archive]\nurl = "{self.url}"\nbucket = "lot"\ntoken_file = "token"\n'
+
+    def start(self) -> None:
+        with (self.folder / "influxd.log").open("ab") as output:
+            self.database = subprocess.Popen(
+                [str(INFLUXD), "-config", str(self.folder / "influxd.conf")],
+                stdout=output,
+                stderr=output,
+            )
+        wait_until(lambda: is_open(self.inner))
+        self.ask("CREATE DATABASE lot")
+
+    def stop(self, number: int = signal.SIGTERM) -> None:
+        """End the database; the proxy then answers 502."""
+        end(self.database, number)
+        self.database = None
+
+    def start_proxy(self) -> None:
+        with (self.folder / "nginx.log").open("ab") as output:
+            self.proxy = subprocess.Popen(
+                [str(NGINX), "-c", str(self.folder / "nginx.conf")], stdout=output, stderr=output
+            )
+        wait_until(lambda: is_open(self.port))
+
+    def stop_proxy(self) -> None:
+        """End the proxy; connections are then refused."""
+        end(self.proxy, signal.SIGTERM)
+        self.proxy = None
+
+    def ask(self, query: str) -> str:
+        """Answer of the database itself, as CSV."""
+        body = urllib.parse.urlencode({"q": query, "db": "lot", "epoch": "ns"}).encode()
+        request = urllib.request.Request(
+            f"http://127.0.0.1:{self.inner}/query", data=body, headers={"Accept": "application/csv"}
+        )
+        with urllib.request.urlopen(request, timeout=20) as answer:
+            return str(answer.read().decode())
+
+    def count(self, measurement: str = "reading", field: str = "present") -> int:
+        rows = self.ask(f'SELECT count("{field}") FROM "{measurement}"').split()
+        return int(rows[1].rpartition(",")[2]) if len(rows) > 1 else 0
+
+
+def end(process: subprocess.Popen[bytes] | None, number: int) -> None:
+    if process is not None:
+        process.send_signal(number)
+        process.wait(20)
+
+
+@pytest.fixture
+def influx(tmp_path: Path) -> Iterator[RunningInflux]:
+    """An archive on free ports."""
+    if INFLUXD is None or NGINX is None:
+        pytest.skip("influxdb or nginx-light is not installed")
+    folder = tmp_path / "influx"
+    folder.mkdir()
+    running = RunningInflux(folder, unused_port(), unused_port())
+    given = {"folder": folder, "inner": running.inner, "port": running.port, "rpc": unused_port()}
+    given |= {"token": TOKEN, "user": "user root;" if os.getuid() == 0 else ""}
+    (folder / "influxd.conf").write_text(INFLUXD_CONF.format(**given))
+    (folder / "nginx.conf").write_text(NGINX_CONF.format(**given))
+    try:
+        running.start()
+        running.start_proxy()
+        yield running
+    finally:
+        running.stop_proxy()
+        running.stop()

@@ -22,6 +22,14 @@ prefix = "yard/north"
 [record]
 path = "data"
 
+[archive]
+url = "https://archive.example:8086"
+org = "yard"
+bucket = "north"
+token_file = "secret"
+ca_file = "ca.crt"
+batch = 900
+
 [pages]
 host = "0.0.0.0"
 port = 8080

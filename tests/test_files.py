@@ -747,6 +747,15 @@ def test_a_lot_file_is_read_whole(tmp_path):
     ]
 
 
+def test_how_a_unit_stands_is_read_and_what_is_not_declared_stays_open(tmp_path):
+    stands = 'lean = "off-rear"\nweather_side = "door"\nslides = 0\n'
+    declared = lot_of(tmp_path, LOT.replace('life = "in shop"\n', stands)).units[0]
+    assert (declared.lean, declared.weather_side, declared.slides) == ("off-rear", "door", 0)
+    assert declared.life == "stored"
+    silent = lot_of(tmp_path, LOT).units[0]
+    assert (silent.lean, silent.weather_side, silent.slides) == ("", "", None)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "line", "words"),
     [
@@ -755,6 +764,9 @@ def test_a_lot_file_is_read_whole(tmp_path):
         ("[[unit]]", "[unit]", 6, ["double brackets"]),
         ('kind = "wall"', 'kind = "walls"', 18, ["'walls'", "wall, roof", "outside"]),
         ('life = "in shop"', 'life = "away"', 9, ["'away'", "stored", "left"]),
+        ('life = "in shop"', 'lean = "left"', 9, ["'left'", "level, off-front"]),
+        ('life = "in shop"', 'weather_side = "west"', 9, ["'west'", "off, door, front, rear"]),
+        ('life = "in shop"', "slides = -1", 9, ["slides", "0"]),
         ('code = "u01"', 'code = "U 01"', 7, ["a-z, 0-9"]),
         ('code = "u01"\n', "", 6, ["[[unit]]", "'code'"]),
         ("altitude_m = 40", 'altitude_m = "40"', 4, ["altitude_m", "a number", "text"]),

@@ -1,21 +1,24 @@
 """The record's file: made, migrated, refused."""
 
+import signal
 import sqlite3
 import subprocess
 import sys
 from contextlib import closing
+from importlib import import_module
 from pathlib import Path
 
 import pytest
 from alembic.autogenerate import compare_metadata
+from alembic.operations import Operations
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import create_engine
+from sqlalchemy import Engine, create_engine, event
 
 from monitor.errors import StoreError
-from monitor.lot import Site
-from monitor.store import open_record
-from monitor.store.engine import FILE_NAME, MIGRATIONS
+from monitor.lot import Site, Unit
+from monitor.store import checking, open_record
+from monitor.store.engine import FILE_NAME, MIGRATIONS, revisions
 from monitor.store.schema import metadata
 
 MAKE = "import sys, pathlib, monitor.store as s; s.open_record(pathlib.Path(sys.argv[1])).close()"
@@ -38,7 +41,7 @@ def test_migrations_from_nothing_give_the_tables_of_the_schema(tmp_path: Path) -
     metadata.create_all(engine)
     engine.dispose()
     migrated = definitions(tmp_path / FILE_NAME)
-    assert len([name for name in metadata.tables if name in migrated]) == 19
+    assert len([name for name in metadata.tables if name in migrated]) == 29
     assert migrated == definitions(tmp_path / "plain.sqlite")
 
 
@@ -130,4 +133,128 @@ def test_processes_that_start_together_make_one_record(tmp_path: Path) -> None:
     ]
     errors = [process.communicate(timeout=50)[1].decode() for process in started]
     assert errors == ["", "", ""]
-    assert len(definitions(tmp_path / FILE_NAME)) > 19
+    assert len(definitions(tmp_path / FILE_NAME)) > 21
+
+
+def test_units_of_an_older_record_have_declared_nothing_of_how_they_stand(tmp_path: Path) -> None:
+    versions = "monitor.store.migrations.versions"
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
+        for name in ("0001_first", "0002_proofs"):
+            for statement in import_module(f"{versions}.{name}").STATEMENTS:
+                connection.execute(statement)
+        connection.execute("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL)")
+        connection.execute("INSERT INTO alembic_version VALUES ('0002')")
+        connection.execute("INSERT INTO site (code) VALUES ('yard')")
+        connection.execute("INSERT INTO unit (site_id, code, life) VALUES (1, 'rv1', 'stock')")
+        connection.commit()
+    with open_record(tmp_path) as record:
+        assert record.units() == [Unit("rv1", "yard", life="stock")]
+
+
+# --- killed while migrating -----------------------------------------------------------------------
+
+REVISIONS = sorted(revisions())
+CRASH = """
+import os, pathlib, signal, sys
+from sqlalchemy import Engine, event
+from monitor.store import open_record
+left = int(sys.argv[2])
+def before(connection, cursor, statement, *_):
+    global left
+    left -= 1
+    if not left:
+        os.kill(os.getpid(), signal.SIGKILL)
+event.listen(Engine, "before_cursor_execute", before)
+open_record(pathlib.Path(sys.argv[1])).close()
+"""
+
+
+class KilledError(Exception):
+    pass
+
+
+def old_record(home: Path, revision: str) -> Path:
+    """A record of an older version with a site, a unit and readings in it."""
+    home.mkdir(parents=True)
+    path = home / FILE_NAME
+    engine = create_engine(f"sqlite:///{path}")
+    script = ScriptDirectory(str(MIGRATIONS))
+    with engine.begin() as connection:
+        context = MigrationContext.configure(
+            connection, opts={"fn": lambda at, _: script._upgrade_revs(revision, at)}
+        )
+        with Operations.context(context):
+            context.run_migrations()
+        for statement in (
+            "INSERT INTO site (site_id, code) VALUES (1, 'yard')",
+            "INSERT INTO unit (unit_id, site_id, code, life) VALUES (1, 1, 'rv1', 'stock')",
+            "INSERT INTO node (node_id, site_id, code) VALUES (1, 1, 'n1')",
+            "INSERT INTO probe (probe_id, node_id) VALUES (1, 1)",
+            "INSERT INTO reading (probe_id, boot, seq, at_s, received_s) VALUES (1, 1, 1, 600, 601)",
+        ):
+            connection.exec_driver_sql(statement)
+    engine.dispose()
+    return path
+
+
+def hashes(path: Path) -> dict[str, str]:
+    engine = create_engine(f"sqlite:///{path}")
+    with engine.connect() as connection:
+        found = checking.hashes(connection)
+    engine.dispose()
+    return found
+
+
+@pytest.mark.parametrize("revision", REVISIONS[:-1])
+def test_a_record_of_every_older_version_is_migrated(tmp_path: Path, revision: str) -> None:
+    path = old_record(tmp_path / "old", revision)
+    with open_record(path.parent) as record:
+        assert record.units() == [Unit("rv1", "yard", life="stock")]
+        record.add_site(Site("second"))
+    open_record(tmp_path / "new").close()
+    assert definitions(path) == definitions(tmp_path / "new" / FILE_NAME)
+
+
+@pytest.mark.parametrize("revision", REVISIONS[:-1])
+def test_a_migration_that_fails_at_any_statement_changes_nothing(
+    tmp_path: Path, revision: str
+) -> None:
+    path = old_record(tmp_path / "old", revision)
+    before = hashes(path)
+    left = 0
+
+    def fail(*_: object) -> None:
+        nonlocal left
+        left -= 1
+        if not left:
+            raise KilledError
+
+    event.listen(Engine, "before_cursor_execute", fail)
+    try:
+        for statement in range(1, 1000):
+            left = statement
+            try:
+                open_record(path.parent).close()
+            except KilledError:
+                left = 0
+                assert hashes(path) == before
+            else:
+                break
+    finally:
+        event.remove(Engine, "before_cursor_execute", fail)
+    assert statement > 10
+    with open_record(path.parent) as record:
+        assert record.units() == [Unit("rv1", "yard", life="stock")]
+
+
+@pytest.mark.parametrize("statement", [3, 8, 20, 60])
+def test_a_process_killed_while_migrating_leaves_the_old_record(
+    tmp_path: Path, statement: int
+) -> None:
+    path = old_record(tmp_path / "old", REVISIONS[0])
+    before = hashes(path)
+    command = [sys.executable, "-c", CRASH, str(path.parent), str(statement)]
+    assert subprocess.run(command, check=False).returncode == -signal.SIGKILL
+    assert hashes(path) == before
+    with open_record(path.parent) as record:
+        assert record.units() == [Unit("rv1", "yard", life="stock")]

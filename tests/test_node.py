@@ -9,7 +9,7 @@ import pytest
 from sensors.node import Broker, Node, main, parse_broker
 from sensors.outbox import Outbox
 from sensors.probes.replay import NaiveTimeError, ReplayError, parse_map, read_replay, read_time
-from sensors.wire import Reading
+from sensors.wire import Reading, Receipt, decode, topic
 
 START_S = 1_893_456_000  # 2030-01-01T00:00Z
 
@@ -124,6 +124,90 @@ def test_a_node_without_clock_stamps_its_uptime(tmp_path):
     node.take([Reading(site="yard", node="n1", contact=True)], monotonic_s=160.4, started_s=100.0)
     (_, (reading,)), *_ = node.outbox.after((-1, -1), 1)
     assert (reading.at_s, reading.uptime_s, reading.boot, reading.seq) == (None, 60, 1, 0)
+    node.close()
+
+
+def receipted(node: Node, *, monotonic_s: float, utc: int, seq: int, missing=(), first=0) -> None:
+    """Let a node hear a receipt."""
+    receipt = Receipt(boot=1, seq=seq, utc=utc, missing=list(missing), first=first)
+    node._receipts.append(receipt)
+    node._settle(monotonic_s)
+
+
+def sampled(node: Node, monotonic_s: float, own_s: int | None = None) -> int | None:
+    """Time that a sample of now is given."""
+    measured = Reading(site="yard", node="n1", at_s=own_s, wood_percent=12.0)
+    node.take([measured], monotonic_s=monotonic_s, started_s=0.0)
+    return node.outbox.after((-1, -1), 1000)[-1][1][0].at_s
+
+
+def test_a_clock_that_was_never_set_gives_no_time(tmp_path):
+    node = Node("yard", "n1", outbox=Outbox(tmp_path / "n1.outbox"))
+    assert sampled(node, 10.0, own_s=86_400) is None
+    assert sampled(node, 20.0, own_s=START_S) == START_S
+    node.close()
+
+
+def test_receipts_tell_the_time_better_than_the_probe_until_they_are_old(tmp_path):
+    node = Node("yard", "n1", outbox=Outbox(tmp_path / "n1.outbox"))
+    sampled(node, 10.0)
+    node._sent[1, 0] = 11.0
+    receipted(node, monotonic_s=12.0, utc=START_S, seq=0)
+    assert sampled(node, 100.0, own_s=START_S + 3600) == START_S + 88
+    assert sampled(node, 12.0 + 5 * 86_400, own_s=START_S) is None  # ours has drifted
+    node.close()
+    # found wrong, it stays so over a restart
+    again = Node("yard", "n1", outbox=Outbox(tmp_path / "n1.outbox"))
+    assert sampled(again, 10.0, own_s=START_S + 3600) is None
+    again.close()
+
+
+def test_a_receipt_that_lay_unread_sets_no_clock(tmp_path):
+    node = Node("yard", "n1", outbox=Outbox(tmp_path / "n1.outbox"))
+    sampled(node, 10.0)
+    node._sent[1, 0] = 11.0
+    receipted(node, monotonic_s=611.0, utc=START_S, seq=0)  # the node slept for ten minutes
+    assert (len(node.outbox), node.clock_s(611.0)) == (0, None)
+    node.close()
+
+
+def test_a_receipt_says_nothing_of_the_part_before_its_first(tmp_path):
+    node = Node("yard", "n1", outbox=Outbox(tmp_path / "n1.outbox"))
+    node.add(samples(10))
+    node._sent = {(1, seq): 0.0 for seq in range(10)}
+    receipted(node, monotonic_s=50.0, utc=START_S, seq=9, missing=[(0, 4), (7, 7)], first=5)
+    assert keys(node.outbox) == [(1, seq) for seq in (0, 1, 2, 3, 4, 7)]
+    assert sorted(node._sent) == [(1, seq) for seq in range(5)]  # waits for its own receipt
+    assert node._missed == {(1, 7): 1}
+    node.close()
+
+
+class Sink:
+    """In place of the broker: keeps packs."""
+
+    def __init__(self) -> None:
+        self.packs: list[bytes] = []
+
+    def publish(self, _topic: str, payload: bytes, *_: object, **__: object) -> None:
+        self.packs.append(payload)
+
+
+def test_a_sample_that_spoils_its_pack_is_set_aside_alone(tmp_path):
+    node = Node("yard", "n1", outbox=Outbox(tmp_path / "n1.outbox"))
+    node.add(samples(6))
+    node._client = sink = Sink()
+    stored: set[int] = {5}  # a later sample shows the node what is missing
+    for now_s in range(0, 200, 20):
+        node._send(float(now_s))
+        for pack in sink.packs:
+            seqs = {r.seq for r in decode(topic("yard", "n1"), pack, received_s=START_S + 999)[0]}
+            stored |= set() if 2 in seqs else seqs  # the monitor refuses any pack with number 2
+        sink.packs.clear()
+        gaps = [(seq, seq) for seq in range(5) if seq not in stored]
+        receipted(node, monotonic_s=now_s + 15.0, utc=START_S, seq=5, missing=gaps)
+    assert stored == {0, 1, 3, 4, 5}
+    assert (node.set_aside, keys(node.outbox)) == (1, [(1, 2)])
+    node._client = None
     node.close()
 
 

@@ -13,12 +13,13 @@ from flask.testing import FlaskClient
 from dashboards import paint, words
 from dashboards.app import make_app, page
 from dashboards.words import wish
-from monitor import drawing
-from monitor.lot import Unit, Zone
-from monitor.store import board, health
+from monitor import drawing, explain
+from monitor.lot import Event, Placement, Site, Unit, Zone
+from monitor.store import board, checking, health
 from monitor.store import schema as t
 from monitor.store.record import Record, open_record
-from tests.filled import NOW_S, filled_record
+from monitor.text import CAUTION, DAMAGED
+from tests.filled import NOW_S, WET_TEXT, filled_record
 
 HOUR_S = 3600
 
@@ -99,8 +100,6 @@ def test_the_file_an_empty_page_proposes_can_be_imported(tmp_path):
 
 def test_a_unit_that_was_never_judged_is_unknown(tmp_path):
     with open_record(tmp_path) as new:
-        from monitor.lot import Site
-
         new.add_site(Site("home"))
         new.add_unit(Unit("rv1", "home"))
         new.add_zone("home", Zone("rv1", "off-rear-low"))
@@ -150,7 +149,7 @@ def test_a_unit_is_never_dry_on_what_nobody_knows(record, kinds, words_, last, u
 def test_a_unit_shows_what_to_do_next_and_its_zones(record):
     shown = seen(record, "/unit/van-wet")
     assert "Open the unit, look above and up-slope" in shown
-    assert shown.count('href="/unit/van-wet/zone/') == 4
+    assert len(set(re.findall(r'href="/unit/van-wet/zone/([^"]+)"', shown))) == 4
     assert "24.0\u202f% (from air)" in shown or "24.1\u202f% (from air)" in shown
 
 
@@ -486,3 +485,229 @@ def test_a_cabin_says_whether_to_open_it_and_never_to_close_up_an_occupied_unit(
     assert "Never close up a unit that somebody is in" in shown
     assert "CO, LP-gas and smoke alarms are separate devices" in shown
     assert "No probe sits there: a leak needs a probe at the wall to be seen." in shown
+
+
+# --- where to look, what is not seen --------------------------------------------------------------
+
+SUSPECT_TEXT = (
+    "off-rear-low is suspected of a leak: what is left unexplained follows rain (t 4.2 over 60 days, "
+    "beside its like zones). Likely cause: rain getting in."
+)
+
+
+def suspected(home: Path, *, cause: str, zone: str = "off-rear-low") -> Record:
+    """A filled record with a suspicion beside the other alarms."""
+    record = filled_record(home, days=3)
+    with record.engine.begin() as db:
+        wet = db.execute(
+            t.zone.select().join(t.unit).where(t.unit.c.code == "van-wet", t.zone.c.code == zone)
+        ).one()
+        row = {"alarm_id": 9, "site_id": wet.site_id, "unit_id": wet.unit_id,
+               "zone_id": wet.zone_id, "kind": "leak suspect", "class": "this week",
+               "raised_s": NOW_S - 7200, "state": "unacknowledged", "cause": cause,
+               "text": SUSPECT_TEXT, "key": "suspect"}  # fmt: skip
+        db.execute(t.alarm.insert(), row)
+        db.execute(t.alarm.delete().where(t.alarm.c.kind == "wet"))
+    return record
+
+
+def places(shown: str) -> list[str]:
+    """Names of the entries on a zone's page, in order."""
+    return re.findall(r"<li><p><b>([^<]+)</b>: ", shown)
+
+
+def test_a_zone_under_suspicion_says_where_to_look_with_order_reason_and_caution(tmp_path):
+    with suspected(tmp_path, cause="rain ingress") as own:
+        shown = seen(own, "/unit/van-wet/zone/off-rear-low")
+    assert "Where to look" in shown
+    assert places(shown)[0].startswith("Roof edge")
+    assert places(shown)[-1].startswith("Fresh and waste water")
+    assert shown.count("it shows low, look high and up-slope") == 1  # a reason is told once
+    assert '<p class="aside">As for 1.</p>' in shown
+    assert "Order from common practice, no source" in shown
+    assert "Not declared: lean, weather_side, slides; the order goes without." in shown
+    assert "event add inspection --unit van-wet --zone off-rear-low" in shown
+    assert "t 4.2 over 60 days" in shown  # the cues with their figures
+    look = shown[shown.index("Where to look") : shown.index("Order from common practice")]
+    for caution in ("Stay off a roof", "ladder", "shore power", "LP gas"):
+        assert caution in look
+
+
+def test_after_plumbing_pipes_come_first_and_the_supply_is_shut(tmp_path):
+    with suspected(tmp_path, cause="plumbing") as own:
+        shown = seen(own, "/unit/van-wet/zone/off-rear-low")
+    assert places(shown)[0].startswith("Fresh and waste water")
+    assert "shut the water supply" in shown
+
+
+def test_the_short_caution_stands_once_by_the_list_where_the_alarm_above_ends_with_it(tmp_path):
+    with suspected(tmp_path, cause="rain ingress") as own:
+        with own.engine.begin() as db:
+            said = t.alarm.update().where(t.alarm.c.alarm_id == 9)
+            db.execute(said.values(text=f"{SUSPECT_TEXT} {CAUTION}"))
+            damp = t.alarm.update().where(t.alarm.c.alarm_id == 2)
+            more_urgent = {"class": "today", "cleared_s": None, "text": f"{WET_TEXT} {CAUTION}"}
+            db.execute(damp.values(more_urgent))
+        shown = seen(own, "/unit/van-wet/zone/off-rear-low")
+    assert "is suspected of a leak" in shown
+    assert "off-rear-low is wet: wood moisture" in shown
+    assert shown.count('<p class="caution">') == 1
+    assert shown.index('<p class="caution">') < shown.index("Where to look")
+
+
+def test_a_declared_lean_and_weather_side_reorder_the_list_and_are_named(tmp_path):
+    with suspected(tmp_path, cause="") as own:
+        before = places(seen(own, "/unit/van-wet/zone/off-rear-low"))
+        own.add_unit(
+            Unit(
+                "van-wet",
+                "yard",
+                "Long grey",
+                "A9",
+                lean="door-front",
+                weather_side="off",
+                slides=1,
+            )
+        )
+        shown = seen(own, "/unit/van-wet/zone/off-rear-low")
+    assert sorted(places(shown)) == sorted(before)
+    assert places(shown) != before
+    assert "lowest corner door-front, rain mostly on its off side, 1 slide." in shown
+    assert "Not declared" not in shown
+    assert "this is the high corner" in shown
+
+
+def test_condensation_is_given_no_list_of_entries(tmp_path):
+    with suspected(tmp_path, cause="condensation") as own:
+        shown = seen(own, "/unit/van-wet/zone/off-rear-low")
+    assert "No list of entries" in shown
+    assert places(shown) == []
+
+
+def test_the_cause_of_the_last_hour_alone_asks_where_to_look_and_a_dry_zone_does_not(tmp_path):
+    with filled_record(tmp_path, days=3) as own:
+        address = "/unit/van-dry/zone/off-rear-low"
+        assert "Where to look" not in seen(own, address)
+        with own.engine.begin() as db:
+            dry = db.execute(
+                t.zone.select()
+                .join(t.unit)
+                .where(t.unit.c.code == "van-dry", t.zone.c.code == "off-rear-low")
+            ).one()
+            found = t.hour.update().where(t.hour.c.zone_id == dry.zone_id)
+            db.execute(found.values(cause="rain ingress"))
+        assert "Where to look" in seen(own, address)
+        assert "Where to look" not in seen(own, "/unit/van-dry/zone/air-main")
+        assert "Where to look" not in seen(own, "/site/yard/zone/outside")
+
+
+def test_a_wall_s_page_says_since_when_it_is_judged_against_itself_and_what_it_cannot_see(record):
+    shown = seen(record, "/unit/van-wet/zone/off-rear-low")
+    assert "Judged against itself since 26 Oct 2025, its first reading." in shown
+    assert "What this probe could not have seen" in shown
+    assert "No real units have been counted" in shown
+    for address in ("/unit/van-wet/zone/air-main", "/site/yard/zone/outside"):
+        assert "Judged against itself" not in seen(record, address)
+
+
+@pytest.mark.parametrize(
+    ("value", "zone", "again"),
+    [
+        ("opened and dried", "off-rear-low", True),
+        ("closed, sensor moved", "", True),
+        ("closed", "off-rear-low", False),
+        ("opened and dried", "door-mid-high", False),
+    ],
+)
+def test_opening_a_zone_or_moving_its_probe_begins_it_anew(tmp_path, value, zone, again):
+    with filled_record(tmp_path, days=20) as own:
+        own.add_event(
+            "yard", Event(NOW_S - 5 * 86400, "repair", value, "van-wet", zone), recorded_s=NOW_S
+        )
+        row = board.zone(own.engine, "van-wet", "off-rear-low", site=False, now_s=NOW_S)
+        found = board.baseline(own.engine, row)
+        shown = seen(own, "/unit/van-wet/zone/off-rear-low")
+    start_s = NOW_S - 20 * 86400
+    assert found == (
+        board.Baseline(NOW_S - 5 * 86400, value) if again else board.Baseline(start_s, "")
+    )
+    assert ("since 20 Nov 2025, when it was worked on" in shown) == again
+
+
+def test_a_zone_that_was_never_measured_has_no_baseline(tmp_path):
+    with open_record(tmp_path) as new:
+        new.add_site(Site("home"))
+        new.add_unit(Unit("rv1", "home"))
+        new.add_zone("home", Zone("rv1", "off-rear-low"))
+        assert "Not judged against itself yet" in seen(new, "/unit/rv1/zone/off-rear-low")
+
+
+def test_a_unit_says_what_no_probe_sees_and_where_the_next_one_helps_most(record):
+    shown = seen(record, "/unit/van-wet")
+    unseen = shown[shown.index("What no probe here can see") : shown.index("What we do not know")]
+    assert "Roof edge and corner moulding down to the door rear corner" in unseen
+    assert "down to the off rear corner" not in unseen  # it has a probe
+    assert (
+        "The next probe would help most at <b>door-rear-low</b>: low in the rear corner" in unseen
+    )
+    assert "Then at <b>off-front-low</b>: low in the front corner" in unseen
+    assert unseen.count("their water ends low in the corner") == 1
+    assert "Not declared: lean, weather_side, slides" in unseen
+    assert "watched at one place" in unseen
+    assert "No probe here is at a wall" not in unseen
+    assert "Look first:" in shown
+
+
+def test_a_probe_that_is_silent_is_counted_and_said_to_say_nothing(record):
+    assert "door-mid-high says nothing now" in seen(record, "/unit/van-lost")
+
+
+def test_a_unit_with_only_room_air_claims_no_leak_and_says_where_a_wall_probe_goes(tmp_path):
+    with open_record(tmp_path) as new:
+        new.add_site(Site("home"))
+        new.add_unit(Unit("rv1", "home", lean="door-front"))
+        for code, kind in (("air-main", "cabin"), ("bed-under", "bed")):
+            new.add_zone("home", Zone("rv1", code, kind))
+            placed = Placement(f"n-{code}", "p1", "home", "rv1", code, NOW_S - 86400)
+            new.place(placed, recorded_s=NOW_S, who="test")
+        shown = seen(new, "/unit/rv1")
+    assert "It takes a probe at the wall: door-front-low and off-rear-low, as below." in shown
+    assert (
+        "The next probe would help most at <b>door-front-low</b>: low in the front corner" in shown
+    )
+    assert "Cabin only: walls not watched." in shown
+    assert "Where to look" not in shown
+    assert "suspect" not in shown
+
+
+def test_a_unit_with_every_path_covered_says_that_a_path_is_watched_at_one_place(tmp_path):
+    with open_record(tmp_path) as new:
+        new.add_site(Site("home"))
+        unit = Unit("rv1", "home", lean="level", weather_side="off", slides=0)
+        new.add_unit(unit)
+        for spot in explain.unseen([], unit):
+            new.add_zone("home", Zone("rv1", spot.zone, spot.kind))
+            placed = Placement(f"n-{spot.zone}", "p1", "home", "rv1", spot.zone, NOW_S - 86400)
+            new.place(placed, recorded_s=NOW_S, who="test")
+        shown = seen(new, "/unit/rv1")
+    assert "Every usual path of water has a probe." in shown
+    assert "a leak elsewhere on it may still be missed" in shown
+    assert "next probe" not in shown
+
+
+def test_a_zone_whose_probe_was_never_placed_covers_nothing(tmp_path):
+    with open_record(tmp_path) as new:
+        new.add_site(Site("home"))
+        new.add_unit(Unit("rv1", "home"))
+        new.add_zone("home", Zone("rv1", "off-rear-low"))
+        assert "would help most at <b>off-rear-low</b>" in seen(new, "/unit/rv1")
+
+
+def test_a_damaged_record_says_so_on_every_page(tmp_path):
+    with filled_record(tmp_path, days=2) as damaged:
+        assert "The record has not checked itself yet" in seen(damaged, "/chain")
+        found = (checking.Damage("hour", 3, 20_417),)
+        checking.keep(damaged.engine, checking.Checked(NOW_S, 9, 0, found, 1), said="")
+        assert "The record is damaged: 1 place" in seen(damaged, "/chain")
+        assert "in judged hours" in seen(damaged, "/chain")
+        assert DAMAGED in seen(damaged, "/")

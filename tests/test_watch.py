@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
-from monitor import watch
+from monitor import judge, watch
 from monitor.errors import InputError
 from monitor.lot import Event, Placement, Site, Unit, Zone
 from monitor.store import Record, open_record
@@ -158,6 +159,55 @@ def test_liquid_water_is_raised_before_its_hour_is_over_and_only_once(record: Re
     assert state(record, at_s) == "wet"
 
 
+def test_water_seen_twice_in_an_hour_before_the_round_is_one_alarm(record: Record) -> None:
+    hour_s = START_S + 2 * DAY_S
+    take(record, history(2), hour_s)
+    for seq, at_s in ((9998, hour_s + 300), (9999, hour_s + 900)):
+        water = replace(history(1)[0], seq=seq, at_s=at_s, contact=True)
+        record.take([water], [], received_s=at_s)
+    watch.tick(record, now_s=hour_s + 1000)
+    watch.tick(record, now_s=hour_s + HOUR_S + 60)
+    assert [a.kind for a in record.alarms() if a.kind == "water contact"] == ["water contact"]
+
+
+def test_water_that_turns_out_to_be_disputed_is_withdrawn(record: Record) -> None:
+    at_s = START_S + 2 * DAY_S + 300
+    take(record, history(2), at_s)
+    water = replace(history(1)[0], seq=9998, at_s=at_s, contact=True)
+    record.take([water], [], received_s=at_s)
+    watch.tick(record, now_s=at_s + 60)
+    record.take([replace(water, contact=False)], [], received_s=at_s + 90)
+    watch.tick(record, now_s=at_s + HOUR_S)
+    (alarm,) = [a for a in record.alarms() if a.kind == "water contact"]
+    assert (alarm.state, alarm.withdrawn_s) == ("normal", at_s + HOUR_S)
+
+
+def test_an_alarm_raised_again_after_it_was_withdrawn_is_told_again(record: Record) -> None:
+    at_s = START_S + DAY_S
+    unit, begins = Unit("u1", "yard"), judge.AlarmChange("off-rear-low", "wet", at_s, None, {})
+    for now_s, changes in ((at_s + 60, [begins]), (at_s + 120, []), (at_s + 180, [begins])):
+        work = watch.reconcile(
+            unit, changes, (), record.alarms(unit="u1"), since_s=START_S, now_s=now_s
+        )
+        for new in work.new:
+            record.add_alarm(new, now_s=now_s)
+        for changed in work.changed:
+            record.change_alarm(changed, now_s=now_s)
+    with record.engine.connect() as connection:
+        keys = [row[0] for row in connection.exec_driver_sql("SELECT key FROM outbox")]
+    assert keys == [f"u1/off-rear-low/wet/{at_s}", f"u1/off-rear-low/wet/{at_s}/3"]
+
+
+def test_the_hours_of_a_site_go_on_while_its_node_is_silent(record: Record) -> None:
+    take(record, history(1), START_S + DAY_S)
+    watch.tick(record, now_s=START_S + DAY_S)
+    first, last = record.site_spans("yard")["outside"]
+    for days in (2, 3, 7):
+        watch.tick(record, now_s=START_S + days * DAY_S)
+    assert (first, last) == (START_S // HOUR_S, START_S // HOUR_S + 23)
+    assert record.site_spans("yard")["outside"] == (first, first + 7 * 24 - 1)
+
+
 def test_late_readings_raise_what_they_show_and_withdraw_what_they_disprove(record: Record) -> None:
     readings = history(8, wet_from_h=72)
     now_s = START_S + 8 * DAY_S
@@ -263,3 +313,81 @@ def test_any_order_repeats_rounds_and_restarts_end_in_the_same_record(
     with open_record(home) as reopened:
         watch.tick(reopened, now_s=end_s)
         assert _contents(reopened) == expected
+
+
+# --- findings that are latched ---------------------------------------------------------------------
+
+T_FOUND = START_S + 30 * DAY_S
+BEGINS = judge.AlarmChange("off-rear-low", "leak suspect", T_FOUND, None, {})
+AGAIN = judge.AlarmChange("off-rear-low", "leak suspect", T_FOUND + 40 * DAY_S, None, {})
+
+
+def reconciled(
+    record: Record, changes: list[judge.AlarmChange], latch: judge.Latch | None, now_s: int
+) -> str:
+    """State of the one leak suspect after the watch has found this."""
+    unit = Unit("u1", "yard")
+    latches = [] if latch is None else [latch]
+    for _ in range(2):  # finding the same again changes nothing
+        work = watch.reconcile(
+            unit, changes, latches, record.alarms(unit="u1"), since_s=START_S, now_s=now_s
+        )
+        for new in work.new:
+            record.add_alarm(new, now_s=now_s)
+        for changed in work.changed:
+            record.change_alarm(changed, now_s=now_s)
+    assert work.new == work.changed == ()
+    (alarm,) = record.alarms(unit="u1")
+    return alarm.state
+
+
+def test_a_leak_suspect_stays_until_an_inspection_and_its_episodes_are_one_alarm(
+    record: Record,
+) -> None:
+    rested_s, seen_s = T_FOUND + 20 * DAY_S, T_FOUND + 60 * DAY_S
+    found = judge.Latch("off-rear-low", T_FOUND, None)
+    assert reconciled(record, [BEGINS], found, T_FOUND + DAY_S) == "unacknowledged"
+    (alarm,) = record.alarms()
+    watch.acknowledge(record, alarm.alarm_id, who="A. N.", now_s=T_FOUND + 2 * DAY_S)
+    resting = judge.Latch("off-rear-low", T_FOUND, rested_s)
+    assert reconciled(record, [BEGINS], resting, rested_s) == "latched acknowledged"
+    back = judge.Latch("off-rear-low", T_FOUND, None)
+    assert reconciled(record, [BEGINS, AGAIN], back, seen_s - DAY_S) == "unacknowledged"
+    inspected = judge.Latch("off-rear-low", T_FOUND, None, seen_s)
+    assert reconciled(record, [BEGINS, AGAIN], inspected, seen_s + DAY_S) == "normal"
+    (alarm,) = record.alarms()
+    assert (alarm.cleared_s, alarm.revision) == (seen_s, 1)
+
+
+def test_late_readings_that_show_a_finding_was_none_withdraw_it_even_when_latched(
+    record: Record,
+) -> None:
+    resting = judge.Latch("off-rear-low", T_FOUND, T_FOUND + 20 * DAY_S)
+    now_s = T_FOUND + 21 * DAY_S
+    assert reconciled(record, [BEGINS], resting, now_s) == "latched unacknowledged"
+    assert reconciled(record, [], None, now_s) == "normal"
+    (alarm,) = record.alarms()
+    assert alarm.withdrawn_s == now_s
+
+
+def test_a_finding_older_than_what_was_judged_now_stands(record: Record) -> None:
+    found = judge.Latch("off-rear-low", T_FOUND, None)
+    assert reconciled(record, [BEGINS], found, T_FOUND + DAY_S) == "unacknowledged"
+    assert reconciled(record, [], found, T_FOUND + 90 * DAY_S) == "unacknowledged"
+
+
+def test_a_low_battery_is_raised_once_and_ends_with_a_fuller_one(record: Record) -> None:
+    def heard(day: int, percent: float) -> None:
+        at_s = START_S + day * DAY_S
+        sample = replace(history(1)[0], seq=day, at_s=at_s, battery_percent=percent)
+        record.take([sample], [], received_s=at_s)
+        watch.tick(record, now_s=at_s)
+
+    for day, percent in enumerate((40.0, 20.0, 19.0, 25.0)):
+        heard(day, percent)
+    (alarm,) = [a for a in record.alarms() if a.kind == "battery low"]
+    assert (alarm.node, alarm.raised_s, alarm.state) == ("n1", START_S + DAY_S, "unacknowledged")
+    assert "is at 20 %" in alarm.text
+    heard(4, 95.0)
+    (alarm,) = [a for a in record.alarms() if a.kind == "battery low"]
+    assert (alarm.cleared_s, alarm.state) == (START_S + 4 * DAY_S, "returned unacknowledged")

@@ -7,10 +7,10 @@ from dash.development.base_component import Component
 
 from dashboards import views, words
 from dashboards.words import Wish
+from monitor import text
+from monitor.alarms import CAN_ACKNOWLEDGE, LATCHED
 from monitor.store.board import AlarmRow, SiteRow
 from monitor.text import CAUTION
-
-CAN_ACKNOWLEDGE = ("unacknowledged", "returned unacknowledged")
 
 
 def blocks(
@@ -59,11 +59,11 @@ def _unknowns(standing: tuple[AlarmRow, ...]) -> list[Any]:
 
 def alarm_text(alarm: AlarmRow) -> Component:
     """Text as stored: its first sentence, the rest, the caution."""
-    text, caution = alarm.text, None
-    if text.endswith(CAUTION):
-        text, caution = text.removesuffix(CAUTION).strip(), CAUTION
-    first = words.first_sentence(text)
-    rest = text.removeprefix(first).strip()
+    said, caution = alarm.text, None
+    if said.endswith(CAUTION):
+        said, caution = said.removesuffix(CAUTION).strip(), CAUTION
+    first = words.first_sentence(said)
+    rest = said.removeprefix(first).strip()
     return html.Div(
         [
             html.P(html.B(first)),
@@ -106,6 +106,9 @@ def _alarm(alarm: AlarmRow, sites: dict[str, SiteRow], asked: Wish, token: str) 
             className="aside",
         ),
         alarm_text(alarm),
+        html.P(text.latched(alarm.unit, alarm.zone), className="aside")
+        if alarm.state in LATCHED
+        else None,
         _form(alarm, asked, token) if alarm.open and alarm.state in CAN_ACKNOWLEDGE else None,
     ]
     kind = "todo" if alarm.open and alarm.cleared_s is None else "over"

@@ -9,6 +9,7 @@ from dash.development.base_component import Component
 from dashboards import views, words
 from dashboards.paint import marked
 from dashboards.words import Wish
+from monitor import text
 from monitor.store.health import Chain, NodeNow
 
 PARTS = ("intake", "watch")  # those without which nothing moves; others show once they are heard
@@ -24,6 +25,8 @@ def blocks(chain: Chain, asked: Wish) -> list[Any]:
             "From probe to person: what is alive, what came, what was refused.", className="lead"
         ),
         _pulses(chain, asked),
+        _archive(chain, asked),
+        _record(chain),
         views.facts(_counts(chain), name="wide"),
         html.H2("Silent nodes"),
         _nodes(silent, asked) if silent else html.P("No node that watches a zone is silent."),
@@ -51,6 +54,25 @@ def _pulses(chain: Chain, asked: Wish) -> Component:
         entries.append(html.Li([html.B(name), html.Span(said), html.Em(late) if late else None],
                                className=late))  # fmt: skip
     return html.Ol(entries, className="chain", **marked(aria_label="From probe to page"))
+
+
+def _archive(chain: Chain, asked: Wish) -> Component | None:
+    found = chain.archive
+    if found is None:
+        return None
+    said = text.archive_text(
+        level_s=found.from_s, now_s=asked.now_s, refused=found.refused, trouble=found.trouble
+    )
+    return html.P(said)
+
+
+def _record(chain: Chain) -> Component:
+    found = chain.checked
+    if found is None:
+        return html.P(text.UNCHECKED)
+    kinds = [damage.kind for damage in found.damages]
+    said = text.record_text(at_s=found.at_s, kinds=kinds, count=found.count)
+    return html.P(said, className="standing" if found.count else "")
 
 
 def _counts(chain: Chain) -> list[tuple[str, Any]]:

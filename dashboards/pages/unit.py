@@ -1,6 +1,7 @@
 """Unit: its word, what to do next, its zones, and what we do not know about it."""
 
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, cast
 
 import numpy as np
 from dash import html
@@ -8,9 +9,12 @@ from dash.development.base_component import Component
 
 from dashboards import views, words
 from dashboards.pages.alarms import alarm_text
+from dashboards.paint import marked
 from dashboards.words import Wish
-from monitor import drawing
+from monitor import drawing, explain, text
+from monitor.evidence.entries import BASIS, BlindSpot
 from monitor.judge.rules import LIMITS
+from monitor.lot import STRUCTURE_KINDS, ZoneKind
 from monitor.store.board import HOUR_S, STRIP_DAYS, AlarmRow, SiteRow, UnitNow, ZoneNow
 
 
@@ -25,6 +29,7 @@ def blocks(unit: UnitNow, site: SiteRow, asked: Wish) -> list[Any]:
         ),
         html.H2("Zones"),
         _zones(unit, site, asked),
+        *_not_seen(unit),
         views.unknown_panel(_unknowns(unit, site, asked)),
     ]
 
@@ -53,6 +58,7 @@ def _next(unit: UnitNow, site: SiteRow, asked: Wish) -> Component:
         [
             html.H2("What to do next"),
             _todo(unit.alarms[0], site),
+            _first_look(unit, asked),
             html.P(
                 html.A(
                     f"{words.count(more, 'more open alarm')}" if more else "To the alarms",
@@ -76,6 +82,70 @@ def _todo(alarm: AlarmRow, site: SiteRow) -> Component:
             alarm_text(alarm),
         ]
     )
+
+
+def _first_look(unit: UnitNow, asked: Wish) -> Component | None:
+    """The first place to look at for the most urgent alarm, and the way to the others."""
+    alarm = unit.alarms[0]
+    zone = next((zone for zone in unit.zones if zone.code == alarm.zone), None)
+    look = views.look(zone, unit.alarms, unit.declared) if zone else None
+    if look is None or not look.entries:
+        return None
+    first = look.entries[0]
+    path = words.zone_path(unit.site, unit.code, alarm.zone)
+    return html.P(
+        [
+            html.B("Look first: "),
+            f"{first.name}, {first.where}. ",
+            html.A("Where to look, all places", href=asked.link(path)),
+        ]
+    )
+
+
+def _not_seen(unit: UnitNow) -> list[Any]:
+    """Usual paths of water without a probe, and where the next one helps most."""
+    if not unit.zones:
+        return []
+    placed = [zone for zone in unit.zones if zone.placed_s is not None]
+    spots = explain.unseen(
+        [(zone.code, cast(ZoneKind, zone.kind)) for zone in placed], unit.declared
+    )
+    walls = [zone for zone in placed if zone.kind in STRUCTURE_KINDS]
+    mute = [zone.code for zone in walls if zone.word == "unknown"]
+    return [
+        html.Section(
+            [
+                html.H2("What no probe here can see", id="unseen"),
+                html.Ul([html.Li(f"{spot.path[:1].upper()}{spot.path[1:]}") for spot in spots])
+                if spots
+                else html.P(text.ALL_COVERED),
+                html.P(text.ONE_PLACE) if walls else None,
+                html.P(text.not_heard_text(mute)) if mute else None,
+            ],
+            className="unknowns",
+            **marked(aria_labelledby="unseen"),
+        ),
+        *_next_probe(spots[:2], unit, walls=bool(walls)),
+    ]
+
+
+def _next_probe(spots: Sequence[BlindSpot], unit: UnitNow, *, walls: bool) -> list[Any]:
+    """Where the next probe, and the one after it, would help most."""
+    if not spots:
+        return []
+    said = []
+    for place, spot in enumerate(spots):
+        told = place > 0 and spot.reason == spots[0].reason
+        why = text.probe_text(spot.place, reason="" if told else spot.reason)
+        lead = text.THEN_PROBE if place else text.NEXT_PROBE
+        said.append(html.P([lead, html.B(spot.zone), why]))
+    return [
+        html.H2("The next probe"),
+        None if walls else html.P(text.wall_probe_text([spot.zone for spot in spots])),
+        *said,
+        html.Details([html.Summary("How a probe is put there"), html.P(text.PUT_A_PROBE)]),
+        html.P(f"{BASIS} {text.stand_text(unit.declared)} {text.SIDES_MEAN}", className="aside"),
+    ]
 
 
 def _fortnight(unit: UnitNow) -> Component | None:

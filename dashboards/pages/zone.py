@@ -1,6 +1,6 @@
 """Zone: one zone over time, each chart with a sentence above and a table behind."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,12 +17,22 @@ from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import drawing, text
 from monitor.drawing import Floats, Ints, Line, Span
-from monitor.explain import Airing, Growth, Section
+from monitor.evidence.entries import BASIS, Entry
+from monitor.explain import Airing, Growth, Look, Section
 from monitor.judge.rules import LIMITS
 from monitor.lot import AIR_KINDS, STRUCTURE_KINDS
-from monitor.store.board import HOUR_S, AlarmRow, Samples, Series, SiteRow, ZoneNow
+from monitor.store.board import (
+    HOUR_S,
+    AlarmRow,
+    Baseline,
+    Samples,
+    Series,
+    SiteRow,
+    ZoneNow,
+)
 
 DAY_S = 86400
+LOOK_FIRST = 3  # entries shown at once: a phone's page
 SAMPLES_D = 3  # up to so many days every reading is drawn, beyond it the hours
 
 
@@ -38,6 +48,11 @@ class Told:
     section: Section | None = None  # through its wall; None: the air on one side is not known
     airing: Airing | None = None
     growth: Growth | None = None
+    look: Look | None = None  # None: nothing here asks for it
+    baseline: Baseline | None = None  # None: nothing was measured
+    found_percent: tuple[
+        tuple[float, float], ...
+    ] = ()  # of simulated leaks, by points at the probe
 
     @property
     def at_s(self) -> Ints:
@@ -59,11 +74,13 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
         html.P(html.A(f"← {zone.unit or 'Lot'}", href=asked.link(back)), className="back"),
         html.H1([zone.code, html.Small(f"{zone.kind} · {zone.unit or zone.site}")]),
         _standing(told, asked),
+        *_where_to_look(told),
         *_opening(told, span),
         _spans(told, asked),
         *_charts(told, span, asked),
         *_through(told, asked),
         wall_section.meanings(),
+        *_not_seen(told),
         views.unknown_panel(_unknowns(told, span, asked)),
     ]
 
@@ -96,10 +113,96 @@ def _standing(told: Told, asked: Wish) -> Component:
         [
             html.Div(line, className="line"),
             views.facts(figures),
-            *(alarm_text(alarm) for alarm in told.alarms[:1]),
+            *(alarm_text(alarm) for alarm in _explaining(told.alarms)),
         ],
         className=f"word is-{zone.word if judged else 'dry'}",
     )
+
+
+def _explaining(alarms: tuple[AlarmRow, ...]) -> list[AlarmRow]:
+    """The most urgent alarm, and the suspicion, whose text holds the cues and their figures."""
+    suspicion = [alarm for alarm in alarms[1:] if alarm.kind == "leak suspect"][:1]
+    first = alarms[:1]
+    if suspicion and suspicion[0].text.endswith(text.CAUTION):  # it stands once, below both
+        first = tuple(
+            replace(one, text=one.text.removesuffix(text.CAUTION).strip()) for one in first
+        )
+    return [*first, *suspicion]
+
+
+def _where_to_look(told: Told) -> list[Any]:
+    if told.look is None:
+        return []
+    head = html.H2("Where to look", className="chart-title")
+    if not told.look.entries:
+        return [head, html.P(text.NO_ENTRY, className="sentence")]
+    items = _entries(told.look.entries)
+    more = len(items) - LOOK_FIRST
+    pipes = told.look.cause == "plumbing"
+    # right above, at the end of an alarm: twice on one screen is read not at all
+    cautioned = any(alarm.text.endswith(text.CAUTION) for alarm in _explaining(told.alarms))
+    return [
+        head,
+        html.P(text.LOOK_AT_PIPES if pipes else text.LOOK_FROM_INSIDE, className="sentence"),
+        None if cautioned else html.P(text.CAUTION, className="caution"),
+        html.Ol(items[:LOOK_FIRST], className="look"),
+        html.Details(
+            [
+                html.Summary(f"{words.count(more, 'more place')} to look at"),
+                html.Ol(items[LOOK_FIRST:], className="look", start=str(LOOK_FIRST + 1)),
+            ]
+        )
+        if more > 0
+        else None,
+        html.Details(
+            [
+                html.Summary("Before you reach, cut or open anything"),
+                html.Ul([html.Li(caution) for caution in text.LOOK_CAUTIONS]),
+            ]
+        ),
+        html.P(f"{BASIS} {text.stand_text(told.look.unit)}", className="aside"),
+        html.P(text.record_it(told.zone.unit, told.zone.code), className="aside"),
+    ]
+
+
+def _entries(entries: tuple[Entry, ...]) -> list[html.Li]:
+    """Places with their reasons; a reason is told once."""
+    reasons = [entry.reason for entry in entries]
+    items = []
+    for place, entry in enumerate(entries):
+        first = reasons.index(entry.reason)
+        why = (
+            text.AS_ABOVE.format(number=first + 1) if first < place else text.sentence(entry.reason)
+        )
+        name = html.B(f"{entry.name[:1].upper()}{entry.name[1:]}")
+        items.append(html.Li([html.P([name, f": {entry.where}"]), html.P(why, className="aside")]))
+    return items
+
+
+def _not_seen(told: Told) -> list[Any]:
+    """Since when a zone is compared with itself, and what that cannot show."""
+    kind = told.zone.kind
+    if kind not in STRUCTURE_KINDS:
+        return []
+    since = (
+        text.NO_BASELINE
+        if told.baseline is None
+        else text.baseline_text(
+            words.day(told.baseline.since_s, told.site.timezone), reopened=told.baseline.reopened
+        )
+    )
+    lines = text.could_not_have_seen(kind, found_percent=told.found_percent)
+    return [
+        html.Section(
+            [
+                html.H2("What this probe could not have seen", id="unseen"),
+                html.P(since),
+                html.Ul([html.Li(line) for line in lines]),
+            ],
+            className="unknowns",
+            **marked(aria_labelledby="unseen"),
+        )
+    ]
 
 
 def _spans(told: Told, asked: Wish) -> Component:

@@ -1,5 +1,6 @@
-"""The record: everything that was measured, judged and told. The only place that speaks SQL."""
+"""The record and its archive: all that was measured, judged and told. Only here is SQL spoken."""
 
+from monitor.store.archive import Mirror
 from monitor.store.record import Record, open_record
 from monitor.store.rows import (
     Alarm,
@@ -12,7 +13,11 @@ from monitor.store.rows import (
     NewAlarm,
     NodeReceipt,
     OutboxItem,
+    ProofRevision,
+    ProofStep,
+    ProofWork,
     Pulse,
+    RepairRow,
     Taken,
 )
 
@@ -24,11 +29,16 @@ __all__ = [
     "Due",
     "KeptReject",
     "Latest",
+    "Mirror",
     "NewAlarm",
     "NodeReceipt",
     "OutboxItem",
+    "ProofRevision",
+    "ProofStep",
+    "ProofWork",
     "Pulse",
     "Record",
+    "RepairRow",
     "Taken",
     "open_record",
 ]

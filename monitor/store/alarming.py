@@ -34,14 +34,17 @@ def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> None:
         index_elements=["key"],
         set_=again | {"withdrawn_s": None, "revision": c.revision + 1},
         where=c.withdrawn_s.is_not(None),
-    ).returning(c.alarm_id)
-    alarm_id = connection.execute(query).scalar()
-    if alarm_id is None:
+    ).returning(c.alarm_id, c.revision)
+    kept = connection.execute(query).one_or_none()
+    if kept is None:
         return
+    alarm_id, revision = kept
     for step in alarm.steps:
         _add_step(connection, alarm_id, step, now_s=now_s)
     for item in alarm.outbox:
-        told = {"key": item.key, "channel": item.channel, "body": item.body, "created_s": now_s}
+        # raised again it is news, under a key of its own
+        key = item.key if revision == 1 else f"{item.key}/{revision}"
+        told = {"key": key, "channel": item.channel, "body": item.body, "created_s": now_s}
         connection.execute(insert(t.outbox).values(told).on_conflict_do_nothing())
 
 

@@ -5,8 +5,10 @@ is that a stored word runs out: once its hour is older than the silence its node
 knows, and the zone is `unknown` until it is judged again.
 """
 
+import logging
 import re
 from collections.abc import Iterable, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from typing import Any, cast
 
@@ -21,14 +23,27 @@ from sqlalchemy import (
     and_,
     case,
     func,
+    or_,
     select,
 )
 
-from monitor.lot import AIR_KINDS, DEFAULT_SILENCE_S, STRUCTURE_KINDS, ZoneWord, silent_after_s
-from monitor.store import health
+from monitor.config import Archive
+from monitor.errors import ArchiveError, ConfigError
+from monitor.lot import (
+    AIR_KINDS,
+    DEFAULT_SILENCE_S,
+    STRUCTURE_KINDS,
+    Unit,
+    ZoneWord,
+    silent_after_s,
+)
+from monitor.store import health, sealing
 from monitor.store import schema as t
+from monitor.store.influx import Server, archived_hours
 
+LOG = logging.getLogger(__name__)
 HOUR_S = 3600
+PATIENCE_S = 5.0  # of a page with the archive
 STRIP_DAYS = 14  # two weeks hold several rains, and fit a phone
 STRIP_STEP_H = 12  # wood moisture is a running 24 h mean: a point by day and by night tells it
 PAST_ALARMS = 100  # ended alarms on one page
@@ -132,6 +147,14 @@ class Strip:
 
 
 @dataclass(frozen=True, slots=True)
+class Baseline:
+    """Since when a zone is judged against itself."""
+
+    since_s: int
+    reopened: str  # the repair that began it anew; "": its first reading did
+
+
+@dataclass(frozen=True, slots=True)
 class UnitNow:
     """A unit, its word, its zones (worst first) and its open alarms (most urgent first)."""
 
@@ -144,6 +167,7 @@ class UnitNow:
     reason: str  # why the word is not the worst judged zone's; "" if it is
     zones: tuple[ZoneNow, ...]
     alarms: tuple[AlarmRow, ...]
+    declared: Unit
     strip: Strip | None = None
 
     @property
@@ -276,6 +300,13 @@ def unit(engine: Engine, code: str, *, now_s: int) -> tuple[UnitNow, SiteRow] | 
         return replace(found, strip=strip), _sites(db, found.site)[0]
 
 
+def declared(engine: Engine, code: str) -> Unit | None:
+    """What was entered of a unit; None if there is none of that code."""
+    with engine.connect() as db:
+        row = db.execute(_units().where(t.unit.c.code == code)).first()
+        return None if row is None else Unit(**row._mapping)
+
+
 def zone(engine: Engine, owner: str, code: str, *, site: bool, now_s: int) -> ZoneNow | None:
     """One zone of a unit, or of a site (`site`); None if there is none."""
     with engine.connect() as db:
@@ -328,8 +359,42 @@ def first_hour(engine: Engine, row: ZoneNow) -> int | None:
         return found
 
 
-def series(engine: Engine, row: ZoneNow, *, from_hour: int, to_hour: int) -> Series:
-    """Hours of one zone in [from_hour, to_hour), missing ones as nan."""
+def baseline(engine: Engine, row: ZoneNow) -> Baseline | None:
+    """Since when a zone's evidence is compared with its own past; None if nothing was measured yet."""
+    zone_of = t.zone.c.zone_id
+    with engine.connect() as db:
+        zone_id = _zone_id(db, row)
+        first: int | None = db.scalar(
+            select(func.min(t.hour.c.hour)).where(
+                t.hour.c.zone_id == zone_id, t.hour.c.readings > 0
+            )
+        )
+        reopened = db.execute(
+            select(t.event.c.at_s, t.event.c.value)
+            .join(t.unit, t.unit.c.unit_id == t.event.c.unit_id)
+            .outerjoin(t.zone, zone_of == t.event.c.zone_id)
+            .where(
+                t.unit.c.code == row.unit,
+                t.event.c.kind == "repair",
+                or_(t.event.c.zone_id.is_(None), zone_of == zone_id),
+                or_(t.event.c.value.contains("opened"), t.event.c.value.contains("moved")),
+            )
+            .order_by(t.event.c.at_s.desc())
+        ).first()
+    if first is None:
+        return None
+    if reopened is not None and reopened.at_s > first * HOUR_S:
+        return Baseline(reopened.at_s, reopened.value)
+    return Baseline(first * HOUR_S, "")
+
+
+def series(
+    engine: Engine, row: ZoneNow, *, from_hour: int, to_hour: int, archive: Archive | None = None
+) -> Series:
+    """Hours of one zone in [from_hour, to_hour), missing ones as nan.
+
+    Those before the first one that the record keeps are asked of the archive, where there is one.
+    """
     names = Series.__slots__[1:]
     columns = [t.hour.c[name] for name in names]
     query = select(t.hour.c.hour, *columns).where(
@@ -341,28 +406,42 @@ def series(engine: Engine, row: ZoneNow, *, from_hour: int, to_hour: int) -> Ser
     if rows:
         found = np.array([tuple(r) for r in rows], dtype=np.float64)
         table[:, found[:, 0].astype(np.int64) - from_hour] = found[:, 1:].T
+    if archive is not None and archive.url:
+        kept = first_hour(engine, row)
+        for hour in _archived(archive, row, from_hour, min(to_hour, kept or to_hour)):
+            values = [np.nan if hour[name] is None else hour[name] for name in names]
+            table[:, hour["hour"] - from_hour] = values
     return Series(from_hour, **dict(zip(names, table, strict=True)))
+
+
+def _archived(archive: Archive, row: ZoneNow, from_hour: int, to_hour: int) -> list[dict[str, Any]]:
+    """Hours from the archive; none, said in the log, if it does not answer soon."""
+    if from_hour >= to_hour:
+        return []
+    place = {"site": row.site, "unit": row.unit, "zone": row.code}
+    try:
+        with closing(Server(archive, answer_s=PATIENCE_S)) as server:
+            return list(archived_hours(server, **place, from_hour=from_hour, to_hour=to_hour))
+    except (ArchiveError, ConfigError) as error:
+        LOG.warning("hours of %s %s not shown: %s", row.unit or row.site, row.code, error)
+        return []
+
+
+_SAMPLED = ("at_s", "temperature_c100", "humidity_p100", "silence_s")
 
 
 def samples(engine: Engine, row: ZoneNow, *, from_s: int, to_s: int) -> Samples:
     """Single readings of one zone in [from_s, to_s), without disputed ones."""
-    found: list[tuple[float, ...]] = []
     with engine.connect() as db:
-        for probe_id, start_s, end_s in _watches(db, _zone_id(db, row), to_s=to_s):
-            query = select(
-                t.reading.c.at_s,
-                t.reading.c.temperature_c100,
-                t.reading.c.humidity_p100,
-                func.coalesce(t.reading.c.silence_s, DEFAULT_SILENCE_S),
-            ).where(
-                t.reading.c.probe_id == probe_id,
-                t.reading.c.at_s >= max(start_s, from_s),
-                t.reading.c.at_s < min(end_s, to_s),
-                t.reading.c.disputed.is_(None),
-            )
-            found += [tuple(r) for r in db.execute(query)]
-    found.sort(key=lambda r: r[0])
-    table = np.array(found, dtype=np.float64).reshape(-1, 4)
+        parts = [
+            sealing.measured(db, probe_id, max(start_s, from_s), min(end_s, to_s))
+            for probe_id, start_s, end_s in _watches(db, _zone_id(db, row), to_s=to_s)
+        ]
+    columns = [sealing.MEASURED.index(name) for name in _SAMPLED]
+    found = [np.take(part, columns, axis=1) for part in parts]
+    table: Floats = np.concatenate([np.zeros((0, len(columns))), *found])
+    table = np.take(table, np.argsort(table[:, 0], kind="stable"), axis=0)
+    table[:, 3] = np.nan_to_num(table[:, 3], nan=float(DEFAULT_SILENCE_S))
     late = np.flatnonzero(np.diff(table[:, 0]) > 2 * table[:-1, 3]) + 1
     gaps = np.full((len(late), 4), np.nan)
     gaps[:, 0] = table[late - 1, 0] + 1
@@ -392,8 +471,10 @@ def _sites(db: Connection, code: str = "") -> tuple[SiteRow, ...]:
 
 
 def _units() -> Select[Any]:
+    c = t.unit.c
     return select(
-        t.site.c.code.label("site"), t.unit.c.code, t.unit.c.name, t.unit.c.slot, t.unit.c.life
+        t.site.c.code.label("site"),
+        *(c.code, c.name, c.slot, c.life, c.body_type, c.lean, c.weather_side, c.slides),
     ).join_from(t.unit, t.site)
 
 
@@ -412,6 +493,7 @@ def _unit_now(
         reason,
         tuple(own),
         tuple(alarms.get(row.code, ())),
+        Unit(**row._mapping),
     )
 
 

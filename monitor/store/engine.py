@@ -47,6 +47,12 @@ def open_engine(home: Path, *, read_only: bool = False) -> Engine:
     return engine
 
 
+def revisions() -> list[str]:
+    """Versions of the record known here, the newest first."""
+    script = ScriptDirectory(str(MIGRATIONS))
+    return [revision.revision for revision in script.walk_revisions()]
+
+
 def _read_settings(connection: sqlite3.Connection, _: Any) -> None:  # noqa: ANN401  pool entry
     connection.isolation_level = None  # transactions are begun by `_begin`, not behind our back
     connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")

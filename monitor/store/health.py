@@ -6,9 +6,12 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, Engine, FromClause, Row, func, select
 
 from monitor.lot import DEFAULT_SILENCE_S, silent_after_s
+from monitor.store import checking
 from monitor.store import schema as t
+from monitor.store.archive import Standing, standing
 
 AnyRow = Row[*tuple[Any, ...]]
+CHECK_LATE_S = 26 * 3600  # once a UTC day
 PULSE_LATE_S = 600  # the watch ticks every minute or so: ten missed ticks are no hiccup
 
 
@@ -19,6 +22,7 @@ class Pulse:
     part: str
     at_s: int
     late: bool
+    damage: bool = False  # the record's check of itself found some
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +48,8 @@ class Chain:
     reasons: tuple[tuple[str, int, int], ...]  # (reason, count, newest time), most frequent first
     untold: int  # entries of the outbox not handed over yet
     nodes: tuple[NodeNow, ...]
+    archive: Standing | None = None  # None: there is none
+    checked: checking.Checked | None = None  # None: the record was not checked yet
 
 
 def is_silent(heard_s: int | None, *, silence_s: int, now_s: int) -> bool:
@@ -67,6 +73,7 @@ def chain(engine: Engine, *, now_s: int) -> Chain:
         .order_by(func.count().desc(), newest.desc())
         .limit(20)
     )
+    archive = standing(engine)  # a connection of its own: not inside another's transaction
     with engine.connect() as db:
         return Chain(
             pulses=read_pulses(db, now_s=now_s),
@@ -80,6 +87,8 @@ def chain(engine: Engine, *, now_s: int) -> Chain:
             )
             or 0,
             nodes=_nodes(db, now_s=now_s),
+            archive=archive,
+            checked=checking.last(db),
         )
 
 
@@ -99,8 +108,14 @@ def _count_readings(db: Connection, here: ColumnElement[bool]) -> int:
 
 def read_pulses(db: Connection, *, now_s: int) -> tuple[Pulse, ...]:
     """When each process last made progress, inside an open question."""
-    rows = db.execute(select(t.pulse.c.part, t.pulse.c.at_s).order_by(t.pulse.c.part))
-    return tuple(Pulse(r.part, r.at_s, late=now_s - r.at_s > PULSE_LATE_S) for r in rows)
+    checked = checking.last(db)
+    found = []
+    for part, at_s in db.execute(select(t.pulse.c.part, t.pulse.c.at_s).order_by(t.pulse.c.part)):
+        is_check = part == checking.PART
+        late = now_s - at_s > (CHECK_LATE_S if is_check else PULSE_LATE_S)
+        damage = is_check and checked is not None and checked.count > 0
+        found.append(Pulse(part, at_s, late, damage))
+    return tuple(found)
 
 
 def _nodes(db: Connection, *, now_s: int) -> tuple[NodeNow, ...]:

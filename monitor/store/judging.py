@@ -15,6 +15,7 @@ from sqlalchemy.dialects import sqlite
 
 from monitor.lot import DEFAULT_SILENCE_S, Placement, Zone, ZoneReadings
 from monitor.store import schema as t
+from monitor.store import sealing
 from monitor.store.rows import Due, Latest
 
 HOUR_S = 3600
@@ -25,6 +26,16 @@ FOREVER_S = 2**53
 _HOUR_COLUMNS = [column.name for column in t.hour.c if column.name != "zone_id"]
 _TEXT = {"state", "trend", "cause", "moisture_basis"}
 _WHOLE = {"hour", "readings", "witnessed"}
+_ARCHIVE = sqlite.insert(t.archive_hour)
+_MARK_ARCHIVE = _ARCHIVE.on_conflict_do_update(
+    index_elements=["zone_id"],
+    set_={
+        "changed_hour": func.min(
+            func.coalesce(t.archive_hour.c.changed_hour, _ARCHIVE.excluded.changed_hour),
+            _ARCHIVE.excluded.changed_hour,
+        )
+    },
+)
 _INSERT_HOUR = str(t.hour.insert().compile(dialect=sqlite.dialect()))
 
 
@@ -190,6 +201,7 @@ def latest(connection: Connection) -> list[Latest]:
             c.received_s,
             c.silence_s,
             c.contact,
+            c.battery_p,
         )
         .join_from(t.latest, t.probe)
         .join(t.node, t.node.c.node_id == t.probe.c.node_id)
@@ -197,12 +209,13 @@ def latest(connection: Connection) -> list[Latest]:
         .where(c.at_s.is_not(None))
     )
     result = []
-    for site, node, probe, at_s, received_s, silence_s, contact in connection.execute(query):
+    for site, node, probe, at_s, received_s, silence_s, contact, battery in connection.execute(
+        query
+    ):
         placed = now.get((site, node, probe))
-        unit, zone = (placed.unit, placed.zone) if placed else ("", "")
-        result.append(
-            Latest(site, node, probe, unit, zone, at_s, received_s, silence_s, contact == 1)
-        )
+        watched = (placed.unit, placed.zone) if placed else ("", "")
+        newest = (at_s, received_s, silence_s, contact == 1, battery)
+        result.append(Latest(site, node, probe, *watched, *newest))
     return result
 
 
@@ -227,27 +240,8 @@ def readings(
         for start_s, end_s, zone in spans:
             if zone in own and start_s < to_s and end_s > from_s:
                 span = max(start_s, from_s), min(end_s, to_s)
-                parts[own[zone]].append(_measured(connection, probe, *span))
+                parts[own[zone]].append(sealing.measured(connection, probe, *span))
     return {code: _series(found) for code, found in parts.items()}
-
-
-def _measured(connection: Connection, probe: int, from_s: int, to_s: int) -> NDArray[np.float64]:
-    c = t.reading.c
-    query = (
-        select(
-            c.at_s,
-            c.temperature_c100,
-            c.humidity_p100,
-            c.wood_p100,
-            c.contact,
-            c.rain_mm100,
-            c.silence_s,
-        )
-        .where(c.probe_id == probe, c.at_s >= from_s, c.at_s < to_s, c.disputed.is_(None))
-        .order_by(c.at_s)
-    )
-    rows = connection.execute(query).all()
-    return np.array([tuple(row) for row in rows], dtype=np.float64).reshape(-1, 7)
 
 
 def _series(parts: Sequence[NDArray[np.float64]]) -> ZoneReadings:
@@ -282,6 +276,9 @@ def keep_hours(
     ids = dict(connection.execute(query).all())
     c = t.hour.c
     connection.execute(delete(t.hour).where(c.zone_id.in_(ids.values()), c.hour >= from_hour))
+    if ids:
+        changed = [{"zone_id": zone, "changed_hour": from_hour} for zone in ids.values()]
+        connection.execute(_MARK_ARCHIVE, changed)
     for code, columns in tables.items():
         rows = list(_rows(ids[code], columns, from_hour))
         if rows:  # a season at once: straight to the driver, a third of the time

@@ -8,13 +8,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, cast
 
+from numpy.typing import NDArray
 from sqlalchemy import Connection, Engine, and_, func, or_, select, update
 from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import DBAPIError
 
 from monitor.errors import InputError, StoreError
 from monitor.lot import Event, Placement, Site, Unit, Zone, ZoneReadings
-from monitor.store import alarming, judging, taking
+from monitor.store import alarming, checking, judging, proving, sealing, taking
 from monitor.store import schema as t
 from monitor.store.engine import open_engine
 from monitor.store.rows import (
@@ -25,12 +26,16 @@ from monitor.store.rows import (
     KeptReject,
     Latest,
     NewAlarm,
+    ProofRevision,
+    ProofWork,
     Pulse,
+    RepairRow,
     Taken,
 )
 from sensors.wire import Reading, Reject
 
 HOUR_S = 3600
+_NEVER_JUDGED = {"lean", "weather_side", "slides"}  # attributes of a unit that only pages ask for
 
 
 class Record:
@@ -85,7 +90,10 @@ class Record:
                 judging.mark_units(connection, hour=0, site=site.code)
 
     def add_unit(self, unit: Unit) -> None:
-        """Enter or change a unit of a known site; a changed one is judged again from the start."""
+        """Enter or change a unit of a known site; a changed one is judged again from the start.
+
+        How it stands (lean, weather side, slides) bears on no judgement.
+        """
         with self._writing() as connection:
             values = {
                 "site_id": _site_id(connection, unit.site),
@@ -93,15 +101,21 @@ class Record:
                 "slot": unit.slot,
                 "body_type": unit.body_type,
                 "life": unit.life,
+                "lean": unit.lean,
+                "weather_side": unit.weather_side,
+                "slides": unit.slides,
             }
             here = t.unit.c.code == unit.code
             known = connection.execute(select(t.unit).where(here)).mappings().one_or_none()
             if known is None:
                 connection.execute(t.unit.insert().values(code=unit.code, **values))
-            elif any(known[name] != value for name, value in values.items()):
+                return
+            changed = {name for name, value in values.items() if known[name] != value}
+            if changed:
                 connection.execute(update(t.unit).where(here).values(values))
                 own = t.zone.c.unit_id == known["unit_id"]
                 connection.execute(update(t.zone).where(own).values(site_id=values["site_id"]))
+            if changed - _NEVER_JUDGED:
                 judging.mark_units(connection, hour=0, unit=unit.code)
 
     def add_zone(self, site: str, zone: Zone) -> None:
@@ -190,12 +204,16 @@ class Record:
         """All units, by code."""
         c = t.unit.c
         query = (
-            select(c.code, t.site.c.code, c.name, c.slot, c.body_type, c.life)
+            select(
+                c.code,
+                t.site.c.code.label("site"),
+                *(c.name, c.slot, c.body_type, c.life, c.lean, c.weather_side, c.slides),
+            )
             .join(t.site)
             .order_by(c.code)
         )
         with self._reading() as connection:
-            return [Unit(*row) for row in connection.execute(query)]
+            return [Unit(**row) for row in connection.execute(query).mappings()]
 
     def zones(self, unit: str) -> list[Zone]:
         """Zones of a unit, in the order they were entered."""
@@ -268,6 +286,30 @@ class Record:
         with self._reading() as connection:
             return [KeptReject(*row) for row in connection.execute(query)]
 
+    # --- history ---
+
+    def seal(self, *, before_s: int, now_s: int) -> int:
+        """Seal one block of readings from before a time; how many, 0 if there is none to seal.
+
+        One transaction of some tens of milliseconds, so that an intake hardly waits.
+        """
+        with self._reading() as connection:
+            probe = sealing.next_probe(connection, before_s=before_s, now_s=now_s)
+        if probe is None:
+            return 0
+        with self._writing() as connection:
+            return sealing.seal(connection, probe, before_s=before_s, now_s=now_s)
+
+    def drop(self, *, before_s: int) -> int:
+        """Drop one block of sealed readings of what is gone; how many, 0 if there is none."""
+        with self._writing() as connection:
+            return sealing.drop(connection, before_s=before_s)
+
+    def last_check(self) -> checking.Checked | None:
+        """What the record's last check of itself found; None if there was none."""
+        with self._reading() as connection:
+            return checking.last(connection)
+
     # --- judging ---
 
     def deal_marks(self, *, to_hour: int) -> None:
@@ -292,10 +334,25 @@ class Record:
             return judging.readings(connection, here, from_s=from_s, to_s=to_s)
 
     def site_dirty_hour(self, site: str) -> int | None:
-        """First hour of the site's own zones that is not worked out yet."""
+        """First hour of the site's own zones that has to be worked out again."""
         query = select(t.site.c.dirty_hour).where(t.site.c.code == site)
         with self._reading() as connection:
             return cast("int | None", connection.execute(query).scalar_one())
+
+    def site_spans(self, site: str) -> dict[str, tuple[int, int]]:
+        """First and last hour worked out of each of the site's own zones that has any."""
+        of_zone = t.hour.c.zone_id == t.zone.c.zone_id
+        first, last = (
+            select(edge(t.hour.c.hour)).where(of_zone).scalar_subquery()
+            for edge in (func.min, func.max)
+        )
+        query = select(t.zone.c.code, first, last).join(
+            t.site, t.site.c.site_id == t.zone.c.site_id
+        )
+        here = and_(t.site.c.code == site, t.zone.c.unit_id.is_(None))
+        with self._reading() as connection:
+            rows = connection.execute(query.where(here)).all()
+        return {code: (start, end) for code, start, end in rows if start is not None}
 
     def checkpoint(self, unit: str, *, day: int, version: str) -> tuple[int, bytes] | None:
         """The newest checkpoint of a unit not after a day, of one version of the rules."""
@@ -364,12 +421,61 @@ class Record:
         with self._reading() as connection:
             return [dict(row) for row in connection.execute(query).mappings()]
 
+    # --- proof of repairs ---
+
+    def repairs(self, *, unit: str = "") -> list[RepairRow]:
+        """Repairs of a unit's zones, or of all; the newest first, each with how its proof stands."""
+        with self._reading() as connection:
+            return proving.repairs(connection, unit=unit)
+
+    def proof_revisions(self, unit: str, zone: str, repaired_s: int) -> list[ProofRevision]:
+        """Everything that was ever told of the proof of one repair, in the order it was told."""
+        with self._reading() as connection:
+            return proving.revisions(connection, _unit_zone(connection, unit, zone), repaired_s)
+
+    def unit_hours(
+        self, unit: str, *, from_hour: int, to_hour: int
+    ) -> dict[str, dict[str, NDArray[Any]]]:
+        """Hours of a unit's zones, and of its site's with a slash before their code, as columns.
+
+        Hour, temperature, wood moisture, coverage and rain: what a proof is worked out from.
+        """
+        with self._reading() as connection:
+            return proving.hours(connection, unit, from_hour=from_hour, to_hour=to_hour)
+
+    def keep_proofs(
+        self,
+        unit: str,
+        works: Sequence[ProofWork],
+        *,
+        version: str,
+        alarms: AlarmWork,
+        now_s: int,
+    ) -> None:
+        """Keep what the proofs of a unit's repairs say anew, with their alarms, or nothing."""
+        with self._writing() as connection:
+            for work in works:
+                zone = _unit_zone(connection, unit, work.zone)
+                proving.keep(connection, zone, work, version=version, now_s=now_s)
+            for new in alarms.new:
+                alarming.add(connection, new, now_s=now_s)
+            for changed in alarms.changed:
+                alarming.change(connection, changed, now_s=now_s)
+
     # --- alarms and processes ---
 
     def alarms(self, *, unit: str = "", open_only: bool = False) -> list[Alarm]:
         """Alarms, the newest first; `open_only`: those that ask for something."""
         with self._reading() as connection:
             return alarming.alarms(connection, unit=unit, open_only=open_only)
+
+    def doubts(self, unit: str) -> list[tuple[str, int, int | None]]:
+        """Zone, beginning and end of each doubt in a probe of a unit that still holds."""
+        return [
+            (alarm.zone, alarm.raised_s, alarm.cleared_s)
+            for alarm in self.alarms(unit=unit)
+            if alarm.kind == "sensor suspect" and alarm.withdrawn_s is None
+        ]
 
     def add_alarm(self, alarm: NewAlarm, *, now_s: int) -> None:
         """Keep an alarm; one that is known already changes nothing."""
@@ -446,6 +552,17 @@ def _unit_id(connection: Connection, code: str) -> int:
     found = connection.execute(select(t.unit.c.unit_id).where(t.unit.c.code == code)).scalar()
     if found is None:
         raise InputError(f'there is no unit "{code}"; add it first')
+    return int(found)
+
+
+def _unit_zone(connection: Connection, unit: str, zone: str) -> int:
+    found = connection.execute(
+        select(t.zone.c.zone_id).where(
+            t.zone.c.unit_id == _unit_id(connection, unit), t.zone.c.code == zone
+        )
+    ).scalar()
+    if found is None:
+        raise InputError(f'there is no zone "{zone}" in {unit}')
     return int(found)
 
 

@@ -1,5 +1,6 @@
 """What the record gives back, and what it is given to keep: frozen, in codes and not in keys."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from monitor.lot import AlarmClass, AlarmKind, AlarmState
@@ -7,13 +8,17 @@ from monitor.lot import AlarmClass, AlarmKind, AlarmState
 
 @dataclass(frozen=True, slots=True)
 class NodeReceipt:
-    """Every sample of a boot up to `seq` is stored, save those in `missing` (first, last)."""
+    """Every sample of a boot up to `seq` is stored, save those in `missing` (first, last).
+
+    All before `first` is told in another receipt, and is one gap here.
+    """
 
     site: str
     node: str
     boot: int
     seq: int
     missing: tuple[tuple[int, int], ...] = ()
+    first: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +138,7 @@ class Latest:
     received_s: int
     silence_s: int | None
     contact: bool
+    battery_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,3 +158,50 @@ class Pulse:
     part: str
     at_s: int
     detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class ProofStep:
+    """How the proof of a repair stands from a midnight on; `figures` is what it was taken from."""
+
+    at_s: int
+    verdict: str
+    size_ml: float  # nan: no leak would have been seen
+    missing: tuple[str, ...]
+    figures: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class ProofWork:
+    """The proof of one repair, worked out from its first midnight to the newest one."""
+
+    zone: str
+    repaired_s: int
+    steps: tuple[ProofStep, ...]  # whenever verdict or missing conditions change
+    now: ProofStep
+
+
+@dataclass(frozen=True, slots=True)
+class ProofRevision:
+    """A step as it was told at `recorded_s`; `reason` is why it differs from what was told before."""
+
+    number: int
+    step: ProofStep
+    reason: str
+    version: str
+    recorded_s: int
+
+
+@dataclass(frozen=True, slots=True)
+class RepairRow:
+    """A repair that somebody noted, and how its proof stands (None: no midnight was judged yet)."""
+
+    site: str
+    timezone: str
+    unit: str
+    zone: str
+    kind: str
+    repaired_s: int
+    value: str
+    ended_s: int | None  # by the zone's next repair
+    now: ProofStep | None

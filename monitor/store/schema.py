@@ -4,12 +4,16 @@
 
     site ─< unit ─< zone >─ placement >─ probe >─ node >─ site        who watches what
     probe ─< reading, dispute      what was measured, kept for good; latest: the newest one a probe
+    probe ─< sealed ─< sealed_run  old readings in compressed blocks, and which samples are in them
     reject                         what could not be read, kept with its reason
     event                          rain, hose tests, inspections ...
     unit ─< checkpoint; zone ─< hour                                   what was judged from it
+    zone ─< proof, proof_now       what is proven of each of its repairs, revision by revision
     alarm ─< alarm_step            what was raised, and each change of its life
     outbox                         what still has to be told to a person or another store
     pulse                          when each process last made progress
+    archive, archive_*             which archive mirrors this, and what it does not have yet
+    checksum                       what groups of rows of the tables above are known to hold
 
 Whole numbers where a disk lasts longer for it: times are seconds since the epoch, measured values
 hundredths (`*_c100` 0.01 °C, `*_p100` 0.01 %, `rain_mm100`, `signal_dbm`, `pressure_pa`, `co2_ppm`
@@ -19,6 +23,7 @@ whole). NULL is "not measured", never zero.
 from typing import Any
 
 from sqlalchemy import (
+    DDL,
     REAL,
     CheckConstraint,
     Column,
@@ -32,6 +37,7 @@ from sqlalchemy import (
     UniqueConstraint,
     text,
 )
+from sqlalchemy.event import listen
 
 metadata = MetaData(
     naming_convention={
@@ -74,6 +80,10 @@ unit = Table(
     Column("dirty_hour", Integer),
     # counts the marks, so that a mark set while judging is not cleared with the one it followed
     Column("dirty_count", Integer, nullable=False, server_default="0"),
+    # how it stands, for where to look; "" and NULL: not declared
+    Column("lean", Text, nullable=False, server_default=""),
+    Column("weather_side", Text, nullable=False, server_default=""),
+    Column("slides", Integer),
     **_STRICT,
 )
 
@@ -161,7 +171,7 @@ MEASURED: tuple[str, ...] = tuple(column.name for column in _measured())
 reading = Table(
     # identity (probe, boot, seq); a node without them: boot -1, seq = its time.
     # at_s NULL: time pending (the node's clock was not set). uptime_s is kept only for a sample that
-    # came without a time: its at_s, once known, is worked out from the nearest anchor.
+    # came without a time: its at_s, once known, is worked out from the anchors around it.
     "reading",
     metadata,
     Column("probe_id", ForeignKey("probe.probe_id"), primary_key=True),
@@ -176,6 +186,32 @@ reading = Table(
     Column("disputed", Integer),
     Index(None, "probe_id", "at_s"),
     Index("ix_reading_untimed", "probe_id", "boot", sqlite_where=text("uptime_s IS NOT NULL")),
+    **_KEYED,
+)
+
+sealed = Table(  # readings of one probe and one period, and the digest of all of it
+    "sealed",
+    metadata,
+    Column("sealed_id", Integer, primary_key=True),
+    Column("probe_id", ForeignKey("probe.probe_id"), nullable=False),
+    Column("from_s", Integer, nullable=False),  # its first at_s and its last
+    Column("to_s", Integer, nullable=False),
+    Column("readings", Integer, nullable=False),
+    Column("digest", LargeBinary, nullable=False),
+    Column("columns", LargeBinary, nullable=False),  # monitor.store.columns
+    Index(None, "probe_id", "from_s", "to_s"),
+    **_STRICT,
+)
+
+sealed_run = Table(  # samples that a block may hold: of a boot, from the first to the last
+    "sealed_run",
+    metadata,
+    Column("probe_id", ForeignKey("probe.probe_id"), primary_key=True),
+    Column("boot", Integer, primary_key=True),
+    Column("last_seq", Integer, primary_key=True),
+    # no foreign key: each block taken away would have all runs read through
+    Column("sealed_id", Integer, primary_key=True),
+    Column("first_seq", Integer, nullable=False),
     **_KEYED,
 )
 
@@ -215,6 +251,8 @@ latest = Table(  # newest usable sample a probe by at_s, and its dirty mark
     # first hour number with a reading whose units are not marked yet; NULL: none
     Column("dirty_hour", Integer),
     Column("dirty_count", Integer, nullable=False, server_default="0"),
+    # earliest time of a reading that has changed since the archive looked; NULL: none
+    Column("archive_s", Integer),
     **_KEYED,
 )
 
@@ -300,6 +338,38 @@ checkpoint = Table(  # the fold's state before the first hour of a UTC day
     **_KEYED,
 )
 
+proof = Table(
+    # append-only: how the proof of a repair stands from `at_s` on, as told at `recorded_s`; a higher
+    # number replaces what was told from its `at_s` on, and the lower ones stay
+    "proof",
+    metadata,
+    Column("zone_id", ForeignKey("zone.zone_id"), primary_key=True),
+    Column("repaired_s", Integer, primary_key=True),
+    Column("number", Integer, primary_key=True),
+    Column("at_s", Integer, nullable=False),
+    Column("verdict", Text, nullable=False),
+    Column("size_ml", REAL),  # NULL: no leak would have been seen
+    Column("missing", Text, nullable=False, server_default=""),  # conditions, joined by "; "
+    Column("figures", Text, nullable=False, server_default="{}"),  # JSON
+    Column("reason", Text, nullable=False, server_default=""),  # why what was told before changed
+    Column("version", Text, nullable=False),  # of the rules
+    Column("recorded_s", Integer, nullable=False),
+    **_KEYED,
+)
+
+proof_now = Table(  # the same at the newest midnight, with that day's figures; told anew each day
+    "proof_now",
+    metadata,
+    Column("zone_id", ForeignKey("zone.zone_id"), primary_key=True),
+    Column("repaired_s", Integer, primary_key=True),
+    Column("at_s", Integer, nullable=False),
+    Column("verdict", Text, nullable=False),
+    Column("size_ml", REAL),
+    Column("missing", Text, nullable=False, server_default=""),
+    Column("figures", Text, nullable=False, server_default="{}"),
+    **_KEYED,
+)
+
 alarm = Table(
     "alarm",
     metadata,
@@ -353,8 +423,146 @@ outbox = Table(
 pulse = Table(
     "pulse",
     metadata,
-    Column("part", Text, primary_key=True),  # intake, watch, pages, broker
+    Column("part", Text, primary_key=True),  # intake, watch, archive, pages, broker
     Column("at_s", Integer, nullable=False),
     Column("detail", Text, nullable=False, server_default="{}"),
     **_KEYED,
 )
+
+archive = Table(  # one row: the archive that mirrors this record (monitor.store.archive)
+    "archive",
+    metadata,
+    Column("target", Text, primary_key=True),  # address and bucket; another one is filled anew
+    Column("since_s", Integer, nullable=False),
+    Column("level_s", Integer),  # when it last had everything; NULL: not yet
+    **_KEYED,
+)
+
+archive_reading = Table(  # the archive still has to get the readings of a probe after this one
+    "archive_reading",
+    metadata,
+    Column("probe_id", ForeignKey("probe.probe_id"), primary_key=True),
+    Column("at_s", Integer, nullable=False),
+    Column("boot", Integer, nullable=False),
+    Column("seq", Integer, nullable=False),
+    **_KEYED,
+)
+
+archive_hour = Table(
+    "archive_hour",
+    metadata,
+    Column("zone_id", ForeignKey("zone.zone_id"), primary_key=True),
+    Column("changed_hour", Integer),  # first one that has changed since the archive looked
+    Column("next_hour", Integer),  # first one that the archive still has to get
+    Column("from_hour", Integer),  # first one that it ever got; NULL: none yet
+    Column("to_hour", Integer),  # first one after all that it ever got
+    **_KEYED,
+)
+
+archive_moved = Table(  # times that a reading no longer has, and the archive does not know it yet
+    "archive_moved",
+    metadata,
+    Column("probe_id", ForeignKey("probe.probe_id"), primary_key=True),
+    Column("boot", Integer, primary_key=True),
+    Column("seq", Integer, primary_key=True),
+    Column("at_s", Integer, primary_key=True),
+    **_KEYED,
+)
+
+archive_refused = Table(  # what the archive does not take; tried again with the next start
+    "archive_refused",
+    metadata,
+    Column("kind", Text, primary_key=True),  # reading, moved, hour
+    Column("key", Integer, primary_key=True),  # probe or zone
+    Column("at_s", Integer, primary_key=True),
+    Column("boot", Integer, primary_key=True),  # 0 for an hour, as seq
+    Column("seq", Integer, primary_key=True),
+    Column("reason", Text, nullable=False),
+    Column("refused_s", Integer, nullable=False),
+    **_KEYED,
+)
+
+# a trigger, so that no way of changing a time can forget it
+_MOVED = DDL(  # type: ignore[no-untyped-call]
+    "CREATE TRIGGER archive_moved_reading AFTER UPDATE OF at_s ON reading"
+    " WHEN OLD.at_s IS NOT NEW.at_s AND OLD.at_s IS NOT NULL AND EXISTS (SELECT 1 FROM archive)"
+    " BEGIN INSERT OR IGNORE INTO archive_moved (probe_id, boot, seq, at_s)"
+    " VALUES (OLD.probe_id, OLD.boot, OLD.seq, OLD.at_s); END"
+)
+listen(metadata, "after_create", _MOVED)
+
+checksum = Table(  # monitor.store.checking
+    "checksum",
+    metadata,
+    Column("kind", Text, primary_key=True),  # the table, or "schema"
+    Column("a", Integer, primary_key=True),
+    Column("b", Integer, primary_key=True),
+    Column("digest", Integer),  # NULL: being taken
+    **_KEYED,
+)
+
+# Rows are checked in groups (a, b). Triggers drop the checksum of a group with every change of its
+# rows, so that a checksum that stands is of rows that nobody has written since it was taken.
+# `{row}` is where OLD or NEW goes. A new table joins here and brings its triggers in its migration.
+GROUPS: dict[str, tuple[str, str]] = {
+    "site": ("site_id", "0"),
+    "unit": ("unit_id", "0"),
+    "zone": ("zone_id", "0"),
+    "node": ("node_id", "0"),
+    "probe": ("probe_id", "0"),
+    "placement": ("placement_id", "0"),
+    "reading": ("probe_id", "coalesce({row}at_s / 86400, -1)"),
+    "sealed": ("sealed_id", "0"),
+    "sealed_run": ("probe_id", "{row}boot"),
+    "dispute": ("probe_id", "0"),
+    "anchor": ("node_id", "{row}boot"),
+    "latest": ("probe_id", "0"),
+    "receipt": ("node_id", "{row}boot"),
+    "reject": ("reject_id", "0"),
+    "event": ("event_id", "0"),
+    "hour": ("zone_id", "{row}hour / 24"),
+    "checkpoint": ("unit_id", "{row}day"),
+    "proof": ("zone_id", "{row}repaired_s"),
+    "proof_now": ("zone_id", "{row}repaired_s"),
+    "alarm": ("alarm_id", "0"),
+    "alarm_step": ("alarm_id", "0"),
+    "outbox": ("outbox_id", "0"),
+    "pulse": ("0", "0"),
+    "archive": ("0", "0"),
+    "archive_reading": ("probe_id", "0"),
+    "archive_hour": ("zone_id", "0"),
+    "archive_moved": ("probe_id", "0"),
+    "archive_refused": ("key", "0"),
+}
+
+
+def triggers(table: str) -> list[str]:
+    """Statements that make the triggers of one table.
+
+    None for new readings: their days are voided together (`sealing.void`), for a trigger a row would
+    take a third of the time that taking it takes.
+    """
+    a, b = GROUPS[table]
+    made = []
+    for action, rows in (
+        ("INSERT", ("NEW.",)),
+        ("UPDATE", ("OLD.", "NEW.")),
+        ("DELETE", ("OLD.",)),
+    ):
+        if (table, action) == ("reading", "INSERT"):
+            continue
+        body = " ".join(
+            f"DELETE FROM checksum WHERE kind = '{table}' AND a = {a if a == '0' else row + a}"  # noqa: S608
+            f" AND b = {b.format(row=row)};"
+            for row in rows
+        )
+        made.append(
+            f"CREATE TRIGGER checksum_{table}_{action.lower()} AFTER {action} ON {table}"
+            f" BEGIN {body} END"
+        )
+    return made
+
+
+for _name in GROUPS:
+    for _statement in triggers(_name):
+        listen(metadata, "after_create", DDL(_statement))  # type: ignore[no-untyped-call]

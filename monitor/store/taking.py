@@ -7,7 +7,7 @@ looked at by itself: the same again, another value for one identity, or another 
 import hashlib
 import json
 from bisect import bisect_right, insort
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any
@@ -32,12 +32,13 @@ from sqlalchemy.dialects import sqlite
 from sqlalchemy.dialects.sqlite import Insert, insert
 
 from monitor.store import schema as t
+from monitor.store import sealing
 from monitor.store.rows import NodeReceipt, Taken
 from sensors.wire import Reading, Reject
 
 HOUR_S = 3600
 ANCHOR_S = 3600  # one (uptime, UTC) pair an hour of uptime keeps clock drift below a second
-MAX_RANGES = 50  # of missing samples in one receipt
+MAX_RANGES = 50  # gaps that one receipt lists
 
 KEYS_A_QUERY = 500  # a query may hold a few thousand values
 
@@ -95,14 +96,24 @@ class Anchors:
             return True
         return False
 
-    def nearest(self, uptime_s: int) -> int | None:
-        """Time at an uptime by the nearest pair; None if there is none."""
+    def time_at(self, uptime_s: int) -> int | None:
+        """Time at an uptime; None without a pair.
+
+        Between two pairs on the line through them: a clock that drifts by 60 ppm is 36 s off in the
+        middle of two weeks without a pair. Before the first and after the last by the nearest.
+        """
         at = bisect_right(self.hours, uptime_s // ANCHOR_S)
         near = [self.pairs[hour] for hour in self.hours[max(at - 2, 0) : at + 1]]
-        if not near:
+        before = max((pair for pair in near if pair[0] <= uptime_s), default=None)
+        after = min((pair for pair in near if pair[0] > uptime_s), default=None)
+        known = before or after
+        if known is None:
             return None
-        known_s, at_s = min(near, key=lambda pair: (abs(pair[0] - uptime_s), pair))
-        return at_s + uptime_s - known_s
+        passed_s = uptime_s - known[0]
+        if before is None or after is None or not passed_s:
+            return known[1] + passed_s
+        span_s, told_s = after[0] - before[0], after[1] - before[1]
+        return before[1] + (2 * passed_s * told_s + span_s) // (2 * span_s)  # whole: no last bits
 
 
 @dataclass(slots=True)
@@ -137,7 +148,7 @@ def take(
     renewed = _keep_anchors(connection, names, readings, nodes)
     for row, reading, node in zip(rows, readings, nodes, strict=True):
         if row["at_s"] is None and reading.uptime_s is not None:
-            row["at_s"] = _anchors(connection, names, node, row["boot"]).nearest(reading.uptime_s)
+            row["at_s"] = _anchors(connection, names, node, row["boot"]).time_at(reading.uptime_s)
     changes = _insert(connection, rows)
     retimed: list[Touched] = []
     if renewed:
@@ -244,21 +255,28 @@ def _insert(connection: Connection, rows: list[Row]) -> Changes:
     """Keep the rows; fast where all are new."""
     if not rows:
         return Changes()
+    sealed = sealing.find(connection, rows)
+    if sealed:
+        return _merge(connection, rows, sealed)
     # A savepoint by hand: after a failure (disk full) SQLite may have rolled back by itself, and a
     # rollback to a savepoint that is gone would hide the reason.
     connection.exec_driver_sql("SAVEPOINT readings")
     if _NEW_READING.run(connection, rows) == len(rows):
+        sealing.void(connection, rows)
         connection.exec_driver_sql("RELEASE readings")
         return Changes(new=rows)
     connection.exec_driver_sql("ROLLBACK TO readings")
     connection.exec_driver_sql("RELEASE readings")
-    return _merge(connection, rows)
+    return _merge(connection, rows, {})
 
 
-def _merge(connection: Connection, rows: list[Row]) -> Changes:
+def _merge(
+    connection: Connection, rows: list[Row], sealed: dict[Identity, sealing.Held]
+) -> Changes:
     """Each row by itself: new, the same again, another time, or another value."""
     changes = Changes()
     held = _stored(connection, rows)
+    held |= {key: dict(one.row) for key, one in sealed.items()}
     changed: dict[Identity, Row] = {}
     for row in rows:
         key = _identity(row)
@@ -278,6 +296,10 @@ def _merge(connection: Connection, rows: list[Row]) -> Changes:
         changed[key] = known
     if changes.new:
         _NEW_READING.run(connection, changes.new)
+        sealing.void(connection, changes.new)
+    opened = {key: sealed[key] for key in changed if key in sealed}
+    if opened:
+        sealing.reopen(connection, opened)
     for row in changed.values():
         connection.execute(update(t.reading).where(_is(row)).values(row))
     return changes
@@ -377,7 +399,7 @@ def _keep_latest(connection: Connection, changes: Changes, retimed: list[Touched
 
 
 def _entry(entries: dict[int, Row], probe: int, at_s: int | None) -> Row:
-    """The entry of a probe, marked from the hour of `at_s`."""
+    """The entry of a probe, marked from `at_s` on for the judge (by the hour) and the archive."""
     entry = entries.get(probe)
     if entry is None:
         entry = entries[probe] = dict.fromkeys(_LATEST_COLUMNS)
@@ -386,6 +408,8 @@ def _entry(entries: dict[int, Row], probe: int, at_s: int | None) -> Row:
         hour = at_s // HOUR_S
         dirty = entry["dirty_hour"]
         entry["dirty_hour"] = hour if dirty is None else min(dirty, hour)
+        changed_s = entry["archive_s"]
+        entry["archive_s"] = at_s if changed_s is None else min(changed_s, at_s)
     return entry
 
 
@@ -402,11 +426,14 @@ def _order(row: Row) -> tuple[int, ...]:
 
 def _read_latest_again(connection: Connection, probe: int) -> None:
     c = t.reading.c
-    usable = and_(c.probe_id == probe, c.disputed.is_(None))
-    newest = select(func.max(c.at_s)).where(usable).scalar_subquery()
-    rows = connection.execute(select(t.reading).where(usable, c.at_s == newest)).mappings().all()
+    usable = and_(c.probe_id == probe, c.disputed.is_(None), c.at_s.is_not(None))
+    last = connection.execute(
+        select(c.at_s).where(usable).order_by(c.at_s.desc()).limit(1)
+    ).scalar_one_or_none()
+    fresh = connection.execute(select(t.reading).where(usable, c.at_s == last)).mappings().all()
+    rows = [*map(dict, fresh), *sealing.newest(connection, probe, from_s=last)]
     names = ("at_s", *t.MEASURED)
-    best = max(map(dict, rows), key=_order, default=dict.fromkeys(names))
+    best = max(rows, key=_order, default=dict.fromkeys(names))
     connection.execute(
         update(t.latest)
         .where(t.latest.c.probe_id == probe)
@@ -432,6 +459,9 @@ def _latest_upsert() -> Insert:
             func.min(old.dirty_hour, new.dirty_hour), old.dirty_hour, new.dirty_hour
         ),
         "dirty_count": old.dirty_count + literal_column("1"),
+        "archive_s": func.coalesce(
+            func.min(old.archive_s, new.archive_s), old.archive_s, new.archive_s
+        ),
         "readings": old.readings + new.readings,
     }
     return given.on_conflict_do_update(index_elements=["probe_id"], set_=set_)
@@ -494,7 +524,7 @@ def _resolve_again(
     touched: list[Touched] = []
     for known in map(dict, connection.execute(query).mappings().all()):
         boot = (known["node_id"], known["boot"])
-        at_s = _anchors(connection, names, *boot).nearest(known["uptime_s"])
+        at_s = _anchors(connection, names, *boot).time_at(known["uptime_s"])
         if boot in boots and at_s != known["at_s"]:
             connection.execute(update(t.reading).where(_is(known)).values(at_s=at_s))
             touched += [(known["probe_id"], known["at_s"]), (known["probe_id"], at_s)]
@@ -562,14 +592,32 @@ def _receipts(
                     "missing": json.dumps(missing) if missing else "[]",
                 }
             )
-        told = high if len(missing) <= MAX_RANGES else missing[MAX_RANGES][0] - 1
-        receipts.append(NodeReceipt(*codes[node], boot, told, tuple(missing[:MAX_RANGES])))
+        receipts += [
+            NodeReceipt(*codes[node], boot, seq=last, missing=gaps, first=first)
+            for first, last, gaps in _told(high, missing, seqs)
+        ]
     if rows:
         _KEEP_RECEIPT.run(connection, rows)
     return tuple(receipts)
 
 
 _KEEP_RECEIPT = Many.of(_upsert(t.receipt, "node_id", "boot"))
+
+
+def _told(
+    high: int, missing: list[tuple[int, int]], arrived: Iterable[int]
+) -> Iterator[tuple[int, int, tuple[tuple[int, int], ...]]]:
+    """First and last seq and gaps of each receipt that a boot's new samples ask for.
+
+    Gaps may be there for good (a node that counts what it does not send), in any number: a receipt
+    lists `MAX_RANGES` of them and takes everything before for one more.
+    """
+    parts = [missing[at : at + MAX_RANGES] for at in range(0, len(missing), MAX_RANGES)] or [[]]
+    firsts = [0, *(part[0][0] for part in parts[1:])]
+    for at in sorted({bisect_right(firsts, seq) - 1 for seq in arrived}):
+        first = firsts[at]
+        last = firsts[at + 1] - 1 if at + 1 < len(firsts) else high
+        yield first, last, (*([(0, first - 1)] if first else []), *parts[at])
 
 
 def _known_seqs(connection: Connection, node: int, boot: int) -> Seqs:

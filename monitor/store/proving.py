@@ -1,0 +1,201 @@
+"""Proofs of repairs in the record: told once, never rewritten.
+
+A revision stands from its `at_s` on. Where readings or notes that came later change what was told
+of an earlier time, a further revision says so from that time on; the older ones stay as they were.
+"""
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import groupby
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection, RowMapping, and_, or_, select
+from sqlalchemy.dialects.sqlite import insert
+
+from monitor.store import schema as t
+from monitor.store.rows import ProofRevision, ProofStep, ProofWork, RepairRow
+
+LATE, NEW_RULES = "late readings", "new rules"
+_COLUMNS = ("hour", "temperature_c", "wood_moisture_percent", "coverage_percent", "rain_mm")
+
+
+def keep(
+    connection: Connection, zone_id: int, work: ProofWork, *, version: str, now_s: int
+) -> None:
+    """Keep what is new of a proof, and how it stands now."""
+    known = revisions(connection, zone_id, work.repaired_s)
+    c = t.proof_now.c
+    keys = {"zone_id": zone_id, "repaired_s": work.repaired_s}
+    told_s = connection.execute(
+        select(c.at_s).where(c.zone_id == zone_id, c.repaired_s == work.repaired_s)
+    ).scalar()
+    other = NEW_RULES if known and known[-1].version != version else LATE
+    rows = [
+        {
+            **keys,
+            **_columns(step),
+            "number": number,
+            "reason": other if told_s is not None and step.at_s <= told_s else "",
+            "version": version,
+            "recorded_s": now_s,
+        }
+        for number, step in enumerate(changed(known, work.steps), start=len(known) + 1)
+    ]
+    if rows:
+        connection.execute(t.proof.insert(), rows)
+    now = _columns(work.now)
+    given = insert(t.proof_now).values(keys | now)
+    connection.execute(
+        given.on_conflict_do_update(index_elements=["zone_id", "repaired_s"], set_=now)
+    )
+
+
+def changed(known: Sequence[ProofRevision], steps: Sequence[ProofStep]) -> list[ProofStep]:
+    """Which steps have to be told so that what was told is what was worked out.
+
+    From the first time at which the two differ on: that time's step, and all later ones.
+    """
+    line = _turns(standing_line(known))
+    same = 0
+    for kept, step in zip(line, steps, strict=False):
+        if _said(kept) != _said(step):
+            break
+        same += 1
+    if same == len(line):
+        return list(steps[same:])
+    turn_s = min(step.at_s for step in (*line[same : same + 1], *steps[same : same + 1]))
+    begun = [step for step in steps if step.at_s <= turn_s][-1:]
+    return [
+        *(replace(step, at_s=turn_s) for step in begun),
+        *(step for step in steps if step.at_s > turn_s),
+    ]
+
+
+def standing_line(known: Sequence[ProofRevision]) -> list[ProofStep]:
+    """Steps that still stand, by time."""
+    line: list[ProofStep] = []
+    for revision in known:
+        line = [step for step in line if step.at_s < revision.step.at_s]
+        line.append(revision.step)
+    return line
+
+
+def _turns(line: Sequence[ProofStep]) -> list[ProofStep]:
+    """A line without steps that say again what stood already: late readings can take a turn back."""
+    stood: tuple[object, ...] = ()
+    turns = []
+    for step in line:
+        if _said(step)[1:] != stood:
+            stood = _said(step)[1:]
+            turns.append(step)
+    return turns
+
+
+def _said(step: ProofStep) -> tuple[object, ...]:
+    return step.at_s, step.verdict, step.missing
+
+
+def _columns(step: ProofStep) -> dict[str, Any]:
+    return {
+        "at_s": step.at_s,
+        "verdict": step.verdict,
+        "size_ml": None if np.isnan(step.size_ml) else step.size_ml,
+        "missing": "; ".join(step.missing),
+        "figures": json.dumps(dict(step.figures)),  # nan and infinity as Python writes them
+    }
+
+
+def _step(row: RowMapping) -> ProofStep:
+    return ProofStep(
+        at_s=row["at_s"],
+        verdict=row["verdict"],
+        size_ml=float("nan") if row["size_ml"] is None else row["size_ml"],
+        missing=tuple(filter(None, row["missing"].split("; "))),
+        figures=json.loads(row["figures"]),
+    )
+
+
+# --- what is read ---------------------------------------------------------------------------------
+
+
+def revisions(connection: Connection, zone_id: int, repaired_s: int) -> list[ProofRevision]:
+    """Everything that was ever told of one proof."""
+    c = t.proof.c
+    query = select(t.proof).where(c.zone_id == zone_id, c.repaired_s == repaired_s)
+    return [
+        ProofRevision(row["number"], _step(row), row["reason"], row["version"], row["recorded_s"])
+        for row in connection.execute(query.order_by(c.number)).mappings()
+    ]
+
+
+def repairs(connection: Connection, *, unit: str) -> list[RepairRow]:
+    """Repairs that were noted of a zone, the newest first; notes of one time belong together."""
+    now, c = t.proof_now, t.event.c
+    query = (
+        select(
+            t.site.c.code.label("site"),
+            t.site.c.timezone,
+            t.unit.c.code.label("unit"),
+            t.zone.c.code.label("zone"),
+            t.zone.c.kind,
+            t.zone.c.zone_id,
+            c.at_s.label("noted_s"),
+            c.value,
+            *(now.c[name] for name in ("at_s", "verdict", "size_ml", "missing", "figures")),
+        )
+        .join_from(t.event, t.zone, t.zone.c.zone_id == c.zone_id)
+        .join(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
+        .join(t.site, t.site.c.site_id == t.unit.c.site_id)
+        .outerjoin(now, and_(now.c.zone_id == t.zone.c.zone_id, now.c.repaired_s == c.at_s))
+        .where(c.kind == "repair", t.unit.c.code == unit if unit else t.unit.c.code.is_not(None))
+        .order_by(t.zone.c.zone_id, c.at_s, c.event_id)
+    )
+    found: list[RepairRow] = []
+    for _, of_zone in groupby(connection.execute(query).mappings(), lambda row: row["zone_id"]):
+        own = [list(same) for _, same in groupby(of_zone, lambda row: row["noted_s"])]
+        ends = [rows[0]["noted_s"] for rows in own[1:]]
+        found += [_repair(rows, end) for rows, end in zip(own, [*ends, None], strict=True)]
+    return sorted(found, key=lambda row: (-row.repaired_s, row.unit, row.zone))
+
+
+def _repair(rows: Sequence[RowMapping], ended_s: int | None) -> RepairRow:
+    row = rows[0]
+    return RepairRow(
+        **{name: row[name] for name in ("site", "timezone", "unit", "zone", "kind")},
+        repaired_s=row["noted_s"],
+        value=", ".join(filter(None, (one["value"] for one in rows))),
+        ended_s=ended_s,
+        now=None if row["at_s"] is None else _step(row),
+    )
+
+
+def hours(
+    connection: Connection, unit: str, *, from_hour: int, to_hour: int
+) -> dict[str, dict[str, NDArray[Any]]]:
+    """Columns of a unit's zones and of its site's own (a slash before the code), by hour."""
+    own = select(t.unit.c.unit_id, t.unit.c.site_id).where(t.unit.c.code == unit).subquery()
+    zones = connection.execute(
+        select(t.zone.c.zone_id, t.zone.c.code, t.zone.c.unit_id).join(
+            own,
+            or_(
+                t.zone.c.unit_id == own.c.unit_id,
+                and_(t.zone.c.unit_id.is_(None), t.zone.c.site_id == own.c.site_id),
+            ),
+        )
+    ).all()
+    found: dict[str, dict[str, NDArray[Any]]] = {}
+    columns = [t.hour.c[name] for name in _COLUMNS]
+    for zone_id, code, owner in zones:
+        query = select(*columns).where(
+            t.hour.c.zone_id == zone_id, t.hour.c.hour >= from_hour, t.hour.c.hour < to_hour
+        )
+        rows = connection.execute(query.order_by(t.hour.c.hour)).all()
+        if rows:
+            table = np.array([tuple(row) for row in rows], dtype=np.float64).T
+            name = code if owner is not None else f"/{code}"
+            found[name] = dict(zip(_COLUMNS, table, strict=True))
+            found[name]["hour"] = table[0].astype(np.int64)
+    return found
