@@ -214,6 +214,69 @@ def test_a_reading_that_changes_while_it_is_on_its_way_is_sent_again(record: Rec
     assert server.believed() == expected(record)
 
 
+def test_an_hour_that_leaves_the_record_after_a_lost_answer_is_voided(record: Record) -> None:
+    server = Merging()
+    mirror = mirror_of(record, server)
+    judge(record, "rv0", hours(H0, H0 + 3), from_hour=H0)
+    server.troubles = iter(["answer lost"])
+    with pytest.raises(ArchiveError):
+        mirror.step()
+    judge(record, "rv0", hours(H0 + 1, H0 + 1), from_hour=H0 + 1)
+    mirrored(mirror)
+    assert server.believed() == expected(record)
+    assert len(server.believed()) == 1
+
+
+def test_a_reading_leaves_its_first_time_when_a_better_one_is_known_and_may_go_back(
+    record: Record,
+) -> None:
+    server = Merging()
+    mirror = mirror_of(record, server)
+    record.take([sample(9, boot=2, at_s=T0 + 9000, uptime_s=9000)], [], received_s=T0)
+    record.take([sample(5, boot=2, at_s=None, uptime_s=2000)], [], received_s=T0)
+    mirrored(mirror)
+    record.take([sample(1, boot=2, at_s=T0 + 500, uptime_s=1000)], [], received_s=T0)
+    assert mirrored(mirror) > 1
+    assert server.believed() == expected(record)
+    assert len(server.believed()) == 3
+    assert len(server.points) == 4  # the fourth is the time it left
+    with record.engine.begin() as db:  # away and back before the archive looked
+        db.exec_driver_sql("UPDATE reading SET at_s = at_s + 7 WHERE seq = 5")
+        db.exec_driver_sql("UPDATE reading SET at_s = at_s - 7 WHERE seq = 5")
+    mirrored(mirror)
+    assert server.believed() == expected(record)
+    with record.engine.connect() as db:
+        assert db.execute(text("select count(*) from archive_moved")).scalar() == 0
+
+
+def test_late_rows_set_the_cursors_back_while_a_backlog_is_on_its_way(record: Record) -> None:
+    server = Merging()
+    mirror = mirror_of(record, server)
+    record.take([sample(seq) for seq in range(10, 40)], [], received_s=T0)
+    judge(record, "rv0", hours(H0 + 10, H0 + 40), from_hour=H0 + 10)
+    for late in (9, 8, 20):
+        for _ in range(3):
+            mirror.step()
+        record.take([sample(late - 5)], [], received_s=T0)
+        judge(record, "rv0", hours(H0 + late, H0 + 30, temperature_c=[5.5] * (30 - late)),
+              from_hour=H0 + late)  # fmt: skip
+    mirrored(mirror)
+    assert server.believed() == expected(record)
+
+
+def test_rows_far_after_the_cursor_leave_a_backlog_where_it_was(record: Record) -> None:
+    server = Merging()
+    mirror = mirror_of(record, server)
+    record.take([sample(seq) for seq in range(30)], [], received_s=T0)
+    judge(record, "rv0", hours(H0, H0 + 30), from_hour=H0)
+    while server.sent < 37:  # hours first: both are on their way
+        mirror.step()
+        judge(record, "rv0", hours(H0 + 28, H0 + 33), from_hour=H0 + 28)
+        record.take([sample(100 + server.sent)], [], received_s=T0)
+    mirrored(mirror)
+    assert server.believed() == expected(record)
+
+
 def test_another_archive_gets_everything_from_the_start(record: Record) -> None:
     first, second = Merging(), Merging()
     record.take([sample(seq) for seq in range(20)], [], received_s=T0)

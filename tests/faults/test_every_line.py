@@ -10,6 +10,7 @@ import contextlib
 import json
 import os
 import random
+import shutil
 import sqlite3
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -380,3 +381,4 @@ def deaths(tmp_path: Path, home: Path, part: str, *, most: int) -> None:
         if state not in dumps:
             dumps[state] = json.dumps(dump(put(tmp_path / f"copy{part}{line}", state)), default=str)
         assert json.dumps(dump(folder), default=str) == dumps[state]
+        shutil.rmtree(folder)

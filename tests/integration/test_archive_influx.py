@@ -17,9 +17,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from dashboards.pages import chain
+from dashboards.words import Wish
 from monitor.config import Archive, load
 from monitor.errors import ArchiveError
-from monitor.store import Mirror, Record, board, open_record, sealing
+from monitor.store import Mirror, Record, board, health, open_record, sealing
 from monitor.store.archive import standing
 from monitor.store.influx import Server
 from tests.archived import H0, T0, assert_equal, hours, judge, lot, mirrored, sample
@@ -458,3 +460,28 @@ def test_a_second_archive_of_the_same_record_ends_with_75(
     process()
     until(lambda: is_level(record))
     assert process().wait(40) == 75
+
+
+def test_check_says_how_the_archive_stands(
+    record: Record,
+    settings: Archive,
+    influx: RunningInflux,
+    tmp_path: Path,
+    process: Any,
+    until: Any,
+) -> None:
+    take(record, 1)
+    process()
+    until(lambda: (found := standing(record.engine)) is not None and found.level_s is not None)
+    done = subprocess.run(
+        [sys.executable, "-c", "from monitor.cli import main; main()", "check"],
+        cwd=ROOT,
+        env=dict(os.environ) | {"SILLKEEP_HOME": str(tmp_path / "home")},
+        capture_output=True,
+        text=True,
+        timeout=40,
+        check=False,
+    )
+    assert "The archive is level with the record." in done.stdout
+    shown = str(chain.blocks(health.chain(record.engine, now_s=T0), Wish("/chain", T0)))
+    assert "The archive is level with the record." in shown
