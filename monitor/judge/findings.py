@@ -1,6 +1,6 @@
 """What a day's figures mean: the words of each zone, wetting events witnessed, alarm conditions."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -10,7 +10,7 @@ from monitor.judge.day import DAY_H, Bools, Days, Rows, Watched, sums
 from monitor.judge.hours import HOUR_S, Floats, rounded
 from monitor.judge.memory import UnitMemory
 from monitor.judge.rules import DAMP, LIMITS, WET, Signs
-from monitor.lot import AIR_KINDS, AlarmKind, ZoneKind, silent_after_s
+from monitor.lot import AIR_KINDS, AlarmKind, Event, ZoneKind, silent_after_s
 
 
 class AlarmChange(NamedTuple):
@@ -189,11 +189,14 @@ def alarm_changes(
     """Conditions that began or ended in the day's complete hours."""
     changes: list[AlarmChange] = []
     hours = min(days.hours, to_hour - days.hour)
+    looks = sorted(
+        (e for e in watched.events if e.kind in {"inspection", "repair"}), key=lambda e: e.at_s
+    )
     for row, zone in enumerate(rows.zones):
         if zone.kind != "outside":
             conditions = _conditions(rows, days, row)
             if zone.kind not in AIR_KINDS:
-                conditions["rot"] = _rot(watched, rows, days, kept, row)
+                conditions["rot"] = _rot(looks, rows, days, kept, row)
             for name, edges in conditions.items():
                 changes += _latch(rows, days, kept, row=row, name=name, edges=edges, hours=hours)
     return changes
@@ -223,7 +226,7 @@ def _conditions(rows: Rows, days: Days, row: int) -> dict[str, tuple[Bools, Bool
 
 
 def _rot(
-    watched: Watched, rows: Rows, days: Days, kept: UnitMemory, row: int
+    looks: Sequence[Event], rows: Rows, days: Days, kept: UnitMemory, row: int
 ) -> tuple[Bools, Bools]:
     """Hours in which rot hours since somebody last looked reach the limit, and in which they look.
 
@@ -232,10 +235,9 @@ def _rot(
     hours, zone = days.figures["rot_hours"][row], kept.zones[row]
     begins = hours - zone.rot_seen_h >= LIMITS.rot_hours
     looked = np.zeros(days.hours, dtype=np.bool_)
-    for event in sorted(watched.events, key=lambda e: e.at_s):
+    for event in looks:
         column = event.at_s // HOUR_S - days.hour
-        here = event.kind in {"inspection", "repair"} and event.zone in {"", rows.codes[row]}
-        if here and 0 <= column < days.hours:
+        if event.zone in {"", rows.codes[row]} and 0 <= column < days.hours:
             looked[column] = True
             zone.rot_seen_h = float(np.nan_to_num(hours[column]))
             begins[column:] = hours[column:] - zone.rot_seen_h >= LIMITS.rot_hours

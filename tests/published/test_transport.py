@@ -1,8 +1,8 @@
 """Heat and moisture transfer: the two benchmarks that have numbers to hold.
 
-Neither standard nor report could be read first hand. The figures of both are second hand, from
-transcriptions with page numbers in the tests of public programs, which agree with each other where
-they overlap (benchmark 1 of the report has the material of the standard) and with our own results.
+Neither standard nor report could be read first hand. The figures of both are second hand, with page
+numbers; they agree with each other where they overlap (benchmark 1 of the report has the material of
+the standard) and with our own results.
 """
 
 import numpy as np
