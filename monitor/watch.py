@@ -45,10 +45,7 @@ LEAK: AlarmKind = "leak suspect"
 STALLED: AlarmKind = "drying stalled"  # of a repair's proof, not of an hour
 RESTS = "its signs rest; it stays until an inspection is recorded"
 ENDED: dict[alarms.Act, str] = {"ends": "the condition ended", "inspected": "somebody inspected it"}
-BATTERY_LOW_PERCENT, BATTERY_CLEARS_PERCENT = (
-    20.0,
-    30.0,
-)  # a week's notice at least, in the cold too
+BATTERY_LOW_PERCENT, BATTERY_CLEARS_PERCENT = 20.0, 30.0  # ours: time to change it before it dies
 
 
 @dataclass(frozen=True, slots=True)

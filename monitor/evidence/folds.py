@@ -1,5 +1,6 @@
 """What the folds of this package share."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Self
 
@@ -19,6 +20,19 @@ class Lossless:
     def empty(cls, zones: int) -> Self:
         """Nothing known of so many zones."""
         raise NotImplementedError
+
+    def arranged(self, order: list[int]) -> Self:
+        """The same with its zones in another order; -1 is a zone nothing is known of."""
+        raise NotImplementedError
+
+    @classmethod
+    def recalled(cls, data: bytes, known: Sequence[str], codes: Sequence[str]) -> Self:
+        """What `to_bytes` kept of the zones `known`, in the order of `codes`; b"" is nothing."""
+        if not data:
+            return cls.empty(len(codes))
+        memory = cls.from_bytes(data, zones=len(known))
+        place = {code: at for at, code in enumerate(known)}
+        return memory if codes == known else memory.arranged([place.get(c, -1) for c in codes])
 
     def to_bytes(self) -> bytes:
         """Lossless form, field after field: whole ten-thousandths where they are exact, else floats.

@@ -161,7 +161,7 @@ class Memory(Lossless):
         for one in fields(self):
             getattr(self, one.name)[...] = getattr(fresh, one.name)
 
-    def arranged(self, order: Sequence[int]) -> "Memory":
+    def arranged(self, order: list[int]) -> "Memory":
         """The same with its rows in another order; -1 is a zone nothing is known of."""
         memory = Memory.empty(len(order))
         memory.block[:] = self.block

@@ -31,7 +31,7 @@ class Doubting:
         self._rows, self._days, self._kept = rows, days, kept
         self._kinds = [zone.kind for zone in rows.zones]
         self._placed_s = [watched.settling_s.get(zone.code, ()) for zone in rows.zones]
-        self._memory = _memory(rows, kept)
+        self._memory = trust.Memory.recalled(kept.trust, kept.trust_codes, rows.codes)
 
     def carry(self, day: int) -> None:
         """Hours of a day are doubted as the day before left it."""
@@ -79,11 +79,3 @@ class Doubting:
         """Carry the fold over the last of these midnights."""
         self._kept.trust = self._memory.to_bytes()
         self._kept.trust_codes = list(self._rows.codes)
-
-
-def _memory(rows: Rows, kept: UnitMemory) -> trust.Memory:
-    if not kept.trust:
-        return trust.Memory.empty(len(rows.codes))
-    memory = trust.Memory.from_bytes(kept.trust, zones=len(kept.trust_codes))
-    known = {code: row for row, code in enumerate(kept.trust_codes)}
-    return memory.arranged([known.get(code, -1) for code in rows.codes])

@@ -67,7 +67,7 @@ def weigh_leaks(
     days.flags["doubted"] = np.zeros(days.now.readings.shape, dtype=np.bool_)
     days.episodes, days.doubts, days.latches = [], [], []
     noted_on = _noted_by_day(watched, days)
-    memory = _memory(rows, kept)
+    memory = leak.Memory.recalled(kept.evidence, kept.evidence_codes, _codes(rows))
     around = _Surroundings.of(watched, rows, days) if len(rows.structure) else None
     doubting = Doubting(watched, rows, days, kept)
     for day in range(-(-days.hours // DAY_H)):
@@ -92,17 +92,6 @@ def _noted_by_day(watched: Watched, days: Days) -> dict[int, list[Event]]:
         if event.kind != "rain":
             noted.setdefault((event.at_s // HOUR_S - days.hour) // DAY_H, []).append(event)
     return noted
-
-
-def _memory(rows: Rows, kept: UnitMemory) -> leak.Memory:
-    codes = _codes(rows)
-    if not kept.evidence:
-        return leak.Memory.empty(len(codes))
-    memory = leak.Memory.from_bytes(kept.evidence, zones=len(kept.evidence_codes))
-    if codes == kept.evidence_codes:
-        return memory
-    known = {code: column for column, code in enumerate(kept.evidence_codes)}
-    return memory.arranged([known.get(code, -1) for code in codes])
 
 
 def _codes(rows: Rows) -> list[str]:
