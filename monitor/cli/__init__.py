@@ -652,7 +652,3 @@ def _check_deeply() -> None:
             tell=lambda kind: tell(f"checking {kind}", kinds.index(kind) / len(kinds)),
         )
         checking.keep(record.engine, checked, said=_checked_text(checked))
-
-
-if __name__ == "__main__":
-    main()
