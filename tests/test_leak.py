@@ -244,17 +244,18 @@ DRY = dict.fromkeys(leak.FEATURES, 0.0) | {
     "weather_first": 0.0,
     "wettings": 10.0,
 }
+LEAKING = {"balance": 30.0, "source_20": 4.0, "like_excess": 3.0, "weather_excess": 3.0}
 
 
 @pytest.mark.parametrize(
     ("figures", "cause"),
     [
-        ({"own_rain": 5.0, "source_20": 4.0, "like_rise": 3.0, "like_level": 3.0}, "rain ingress"),
-        ({"source_20": 4.0, "like_rise": 3.0, "like_level": 3.0, "in_use": 1.0}, "plumbing"),
+        (LEAKING | {"own_rain": 5.0}, "rain ingress"),
+        (LEAKING | {"in_use": 1.0}, "plumbing"),
         ({"dew": 0.4, "source_20": -4.0, "in_use": 1.0}, "condensation"),
-        ({"weather_first": 5.0, "like_first": 5.0, "weather_level": 2.0, "like_level": 2.0,
-          "source_20": 3.0}, "built-in moisture"),
-        ({"like_level": 1.2, "dew": 0.05, "wettings": 1.0, "weather_first": 1.5}, "cannot tell"),
+        ({"like_first": 5.0, "like_level": 2.0, "source_20": 3.0}, "built-in moisture"),
+        ({"balance": 9.0, "like_excess": 0.8, "weather_excess": 1.0, "dew": 0.05,
+          "wettings": 1.0, "like_first": 1.0}, "cannot tell"),
     ],
 )  # fmt: skip
 def test_the_cause_is_the_one_that_the_cues_agree_on(figures, cause):
@@ -262,7 +263,7 @@ def test_the_cause_is_the_one_that_the_cues_agree_on(figures, cause):
 
 
 def test_no_water_in_the_pipes_excludes_plumbing():
-    wet = DRY | {"source_20": 4.0, "like_rise": 3.0, "like_level": 3.0, "in_use": 0.0}
+    wet = DRY | LEAKING | {"in_use": 0.0}
     assert verdict.cause(verdict.seen(wet)) != "plumbing"
 
 

@@ -51,7 +51,7 @@ from monitor.judge.memory import MEAN_DAYS, UnitMemory
 
 __all__ = ["VERSION", "AlarmChange", "Judgement", "Latch", "Watched", "advance"]
 
-VERSION = "3"  # of these rules: a record judged by another version is judged again
+VERSION = "4"  # of these rules: a record judged by another version is judged again
 
 DAILY_DAYS = 40  # what a node's ring holds, so how late its readings may come
 MONTH_DAYS = 30

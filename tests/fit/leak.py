@@ -11,7 +11,7 @@ the simulation.
 
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -55,10 +55,11 @@ class Lessons:
 
 
 Expected = dict[str, tuple[np.ndarray, np.ndarray]]  # terms and moisture of a day, by side
+Look = Callable[[leak.Memory, leak.DayMeans, leak.Around], None]
 
 
-def lessons(batch: Batch, *, sees: list[Expected] | None = None) -> Lessons:
-    """The detector's fold over a batch, as the judge runs it; `sees` takes what its filters see."""
+def lessons(batch: Batch, *, look: Look | None = None) -> Lessons:
+    """The detector's fold over a batch, as the judge runs it; `look` is called after each day."""
     hours, units, _ = batch.humidity_percent.shape
     days, walls = hours // DAY_H, batch.walls
     rows = units * walls
@@ -110,8 +111,8 @@ def lessons(batch: Batch, *, sees: list[Expected] | None = None) -> Lessons:
             like=like,
         )
         features[day] = leak.advance_day(memory, today, around)
-        if sees is not None:
-            sees.append(leak.expected_terms(memory, today, around))
+        if look is not None:
+            look(memory, today, around)
     onset = np.where(batch.onset_s == NEVER_S, 10**6, (batch.onset_s - batch.at_s[0]) // DAY_S)
     return Lessons(
         features=features,
@@ -161,7 +162,8 @@ def expected(batches: Sequence[Batch]) -> str:
     found: dict[str, list[np.ndarray]] = {"like": [], "weather": []}
     for batch in batches:
         told: list[Expected] = []
-        healthy = np.flatnonzero(lessons(batch, sees=told).healthy)
+        lesson = lessons(batch, look=lambda *seen: told.append(leak.expected_terms(*seen)))  # noqa: B023
+        healthy = np.flatnonzero(lesson.healthy)
         for side, of_zones in found.items():
             terms, level = (np.array([day[side][k] for day in told[WARM_DAYS:]]) for k in (0, 1))
             of_zones += [_coefficients(terms[:, :, row], level[:, row]) for row in healthy]
