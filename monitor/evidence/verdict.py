@@ -51,8 +51,8 @@ VOTES: dict[str, dict[str, Votes]] = {
         "plainly follows rain": (1.5, -0.9, -0.5, 0.0),
     },
     "use": {
-        "nobody there, no water in pipes": (0.4, -0.9, 0.5, 0.0),
-        "people or water in pipes": (-0.1, 0.5, 0.1, -0.5),
+        "empty and no water in its pipes": (0.4, -0.9, 0.5, 0.0),
+        "people there or water in its pipes": (-0.1, 0.5, 0.1, -0.5),
     },
     "vapour source": {
         "gives off vapour": (0.1, 0.5, -1.1, 0.6),
@@ -101,8 +101,8 @@ def seen(figures: Mapping[str, float]) -> dict[str, str]:
             ("like its like when watching began", figures["like_first"] < 0.8),
         ),
         "use": _first_of(
-            ("nobody there, no water in pipes", figures["in_use"] < 0.02),
-            ("people or water in pipes", figures["in_use"] >= 0.3),
+            ("empty and no water in its pipes", figures["in_use"] < 0.02),
+            ("people there or water in its pipes", figures["in_use"] >= 0.3),
         ),
     }
     return {cue: what for cue, what in found.items() if what}
@@ -116,13 +116,36 @@ def cause(cues: Mapping[str, str]) -> Found | Literal["cannot tell"]:
     return CAUSES[sums.index(first)] if first - second >= LEAD else "cannot tell"
 
 
+# the number behind what a cue saw; moisture in points of the wood's own dry mass
+_NUMBERS = {
+    "rain": "{rain:.1f} times its own error",
+    "balance": "{balance:.0f} of 40",
+    "vapour source": "{source_20:+.1f} % of saturation",
+    "like zones": "{like_excess:+.1f} points",
+    "own past": "{weather_excess:+.1f} points",
+    "dew": "{dew:.0%} of hours",
+    "first level": "{like_first:+.1f} points",
+    "use": "{in_use:.0%} of the last weeks",
+}
+
+
+def spoken(cues: Mapping[str, str], figures: Mapping[str, float]) -> str:
+    """What the cues saw, each with its number, for a person."""
+    told = dict(figures) | {"rain": _answer_to_rain(figures)}
+    return "; ".join(f"{what} ({_NUMBERS[cue].format_map(told)})" for cue, what in cues.items())
+
+
 def _first_of(*choices: tuple[str, bool]) -> str:
     return next((what for what, holds in choices if holds), "")
 
 
-def _rain(figures: Mapping[str, float]) -> str:
+def _answer_to_rain(figures: Mapping[str, float]) -> float:
     # in healthy simulated zones the filter's answer to rain spreads less than the regressions' t
-    follows = max(figures["rain_60"], figures["own_rain"], 1.3 * figures["like_rain"])
+    return max(figures["rain_60"], figures["own_rain"], 1.3 * figures["like_rain"])
+
+
+def _rain(figures: Mapping[str, float]) -> str:
+    follows = _answer_to_rain(figures)
     return _first_of(
         ("plainly follows rain", follows >= 7.0),
         ("follows rain", follows >= 4.0),

@@ -204,7 +204,7 @@ def _facts(
     return {
         "cue_1": strongest[0],
         "cue_2": strongest[1],
-        "voted": ", ".join(cues.values()),
+        "voted": verdict.spoken(cues, figures),
         "leak_cause": verdict.cause(cues),
         **{name: round(value, 2) for name, value in figures.items()},
     }
