@@ -97,6 +97,7 @@ class Node:
         self._connect_s = 0.0
         self._reconnect_s = 0.0
         self._resend_s = RESEND_FIRST_S
+        self._heard_s = -math.inf  # when the last receipt came
         self._ahead_s: float | None = None  # UTC less the caller's monotonic time
         self._told_s = -math.inf  # when the last receipt said so
         # the probe's own clock, by the receipts; kept, as the next boot has none at first
@@ -300,7 +301,7 @@ class Node:
         """Forget what receipts say is stored; note what they miss."""
         newest = {(receipt.boot, receipt.first): receipt for receipt in self._receipts}
         if self._receipts:
-            self._resend_s = RESEND_FIRST_S
+            self._resend_s, self._heard_s = RESEND_FIRST_S, monotonic_s
         self._receipts.clear()
         for (boot, first), receipt in newest.items():
             self.stored += self.outbox.forget(boot, receipt.seq, receipt.missing)
@@ -312,7 +313,9 @@ class Node:
                     self._missed.pop(key, None)
                 elif key[1] >= first and monotonic_s - self._sent[key] > MISSED_AFTER_S:
                     self._miss(key)
-        if self._sent and monotonic_s - next(iter(self._sent.values())) > self._resend_s:
+        # while receipts come the monitor is at work: more of the same would only keep it from that
+        waited_s = monotonic_s - max(next(iter(self._sent.values()), 0.0), self._heard_s)
+        if self._sent and waited_s > self._resend_s:
             self._resend_s = min(self._resend_s * 2, RESEND_LAST_S)
             self._send_again()
 

@@ -211,6 +211,22 @@ def test_a_sample_that_spoils_its_pack_is_set_aside_alone(tmp_path):
     node.close()
 
 
+def test_nothing_is_sent_again_while_receipts_come(tmp_path):
+    node = Node("yard", "n1", outbox=Outbox(tmp_path / "n1.outbox"))
+    node.add(samples(40))
+    node._client = sink = Sink()
+    for seq in range(30):  # a monitor that has much to do
+        receipted(node, monotonic_s=50.0 * seq, utc=START_S, seq=seq)
+        node._send(50.0 * seq)
+    assert len(sink.packs) == 1
+    for now_s in (1509.0, 1511.0):
+        node._settle(now_s)
+        node._send(now_s)
+        assert len(sink.packs) == (1 if now_s < 1510.0 else 2)
+    node._client = None
+    node.close()
+
+
 def test_without_a_broker_samples_wait_and_connecting_backs_off(tmp_path, free_port):
     node = Node("yard", "n1", outbox=Outbox(tmp_path / "n1.outbox"), broker=Broker(port=free_port))
     node.add(samples(3))
