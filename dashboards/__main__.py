@@ -2,9 +2,11 @@
 
 import argparse
 import logging
+import socket
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 from monitor.config import home_folder, load
 from monitor.errors import MonitorError
@@ -16,6 +18,7 @@ THREADS = 4
 def main() -> None:
     """Serve the board until the process is ended."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(levelname)s %(message)s")
+    logging.getLogger("alembic").setLevel(logging.WARNING)  # each change opens the record anew
     parser = argparse.ArgumentParser(prog="python -m dashboards", description="Serve the board.")
     parser.add_argument("--home", type=Path, help="folder of settings and record")
     parser.add_argument("--port", type=int, help="port; without it, the settings'")
@@ -36,11 +39,26 @@ def serve(home: Path, *, port: int | None = None) -> None:
     folder = settings.record_home
     open_record(folder).close()  # made or migrated; afterwards it is only read
     record = open_record(folder, read_only=True)
-    app = make_app(record, now=_now, change=lambda: open_record(folder))
+    proxy = settings.pages.proxy
+    app = make_app(record, now=_now, change=lambda: open_record(folder), secure=bool(proxy))
     waitress.serve(
         app.server, host=settings.pages.host, port=port or settings.pages.port, threads=THREADS,
-        ident="",
+        ident="", clear_untrusted_proxy_headers=True, **_forwarded(proxy),
     )  # fmt: skip
+
+
+def _forwarded(proxy: str) -> dict[str, Any]:
+    """Whose word is taken for where a request comes from: the named proxy's, nobody else's."""
+    if not proxy:
+        return {}
+    try:
+        address = socket.gethostbyname(proxy)
+    except OSError:
+        address = "127.0.0.1"  # a name of its own, on this machine
+    return {
+        "trusted_proxy": address,
+        "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-host", "x-forwarded-proto"},
+    }
 
 
 def _now() -> int:

@@ -1,36 +1,38 @@
 """The board as a web application: addresses in, pages out."""
 
-import hmac
 import json
 import logging
 import re
-import secrets
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, cast
-from urllib.parse import urlencode, urlsplit
 
 import numpy as np
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
-from flask import Flask, Response, redirect, request
+from flask import Flask, Response, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards import paint, views, words
+from dashboards import access, answers, paint, signin, views, words
+from dashboards.access import Gate, Sight
+from dashboards.access import plain as _plain
+from dashboards.pages import access as access_pages
 from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
+from dashboards.pages import load as load_page
 from dashboards.pages import lot as lot_page
 from dashboards.pages import proof as proof_page
 from dashboards.pages import unit as unit_page
 from dashboards.pages import zone as zone_page
 from dashboards.words import Wish
-from monitor import explain, watch
-from monitor.errors import InputError, MonitorError
+from monitor import explain
+from monitor import load as alarm_load
+from monitor.errors import MonitorError
 from monitor.judge import proofs
 from monitor.judge.day import ASSUMED_FACTOR
 from monitor.lot import AIR_KINDS, MouldClass, ZoneKind
-from monitor.store import RepairRow, board, health
+from monitor.store import RepairRow, board, health, users
 from monitor.store.proving import standing_line
 from monitor.store.record import Record
 
@@ -40,6 +42,8 @@ REFRESH_MS = 30_000  # a reading comes every few minutes: half a minute is soon 
 MOST_BYTES = 64 * 1024  # a name and a token need no more
 SECTION_H = 90 * 24  # a wall at 10 °C has forgotten most of what it held before
 AIRING_H = 7 * 24
+LOG_LINES = 500  # of the log, on its page
+LOAD_DAYS = 30  # a shorter time says little of what happens once a week
 ALL_SPAN_H = 10 * 366 * 24  # "all" shows at most ten years of hours
 
 INDEX = """<!DOCTYPE html>
@@ -62,7 +66,13 @@ INDEX = """<!DOCTYPE html>
 </html>"""
 
 
-def make_app(record: Record, *, now: Callable[[], int], change: Callable[[], Record]) -> Dash:
+def make_app(
+    record: Record,
+    *,
+    now: Callable[[], int],
+    change: Callable[[], Record],
+    secure: bool = False,
+) -> Dash:
     """Build the board over a record.
 
     Parameters
@@ -72,7 +82,9 @@ def make_app(record: Record, *, now: Callable[[], int], change: Callable[[], Rec
     now : callable
         The clock, in seconds since 1970.
     change : callable
-        Opens the record for writing, for the one thing that a page may do: acknowledge an alarm.
+        Opens the record for writing: sessions, users and links, and acknowledging an alarm.
+    secure : bool
+        Whether browsers reach it through a proxy with TLS.
     """
     server = Flask("dashboards", static_folder=None)
     server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
@@ -95,7 +107,7 @@ def make_app(record: Record, *, now: Callable[[], int], change: Callable[[], Rec
             html.Div(id="fresh"),
         ]
     )
-    token = secrets.token_urlsafe(24)
+    gate = Gate(record, now=now, change=change, secure=secure)
 
     @app.callback(
         Output("page", "children"),
@@ -107,10 +119,13 @@ def make_app(record: Record, *, now: Callable[[], int], change: Callable[[], Rec
         State("fresh", "data-charts"),
     )
     def show(path: str, search: str, _beat: int, charts: str | None) -> tuple[Any, str, str]:
-        drawn = page(record, words.wish(path, search, now_s=now()), token=token)
+        asked = words.wish(path, search, now_s=now())
+        drawn = page(record, asked, token=gate.token, sight=gate.sight)
         return refreshed(drawn, charts) if ctx.triggered_id == "beat" else whole(drawn)
 
-    _add_acknowledge(server, token, now=now, change=change)
+    gate.install(server)
+    signin.add_routes(server, gate)
+    answers.add_routes(server, gate, now=now, change=change)
     _guard(server, app)
     return app
 
@@ -118,10 +133,11 @@ def make_app(record: Record, *, now: Callable[[], int], change: Callable[[], Rec
 # --- addresses ------------------------------------------------------------------------------------
 
 
-def page(record: Record, asked: Wish, *, token: str) -> list[Component]:
-    """Page of an address: read the record, view it."""
-    blocks = _blocks(record, asked, token)
-    return views.frame(asked, health.pulses(record.engine, now_s=asked.now_s), blocks)
+def page(record: Record, asked: Wish, *, token: str, sight: Sight) -> list[Component]:
+    """Page of an address, if it is open to the visitor: read the record, view it."""
+    blocks = access.opened(asked, sight) or _blocks(record, asked, token, sight)
+    pulses = health.pulses(record.engine, now_s=asked.now_s)
+    return views.frame(asked, pulses, blocks, seat=access.seat(sight, token))
 
 
 def whole(drawn: list[Component]) -> tuple[Any, str, str]:
@@ -140,14 +156,20 @@ def refreshed(drawn: list[Component], charts: str | None) -> tuple[Any, str, str
     return no_update, json.dumps(paint.stills(drawn)), charts or ""
 
 
-def _blocks(record: Record, asked: Wish, token: str) -> list[Any]:
+def _blocks(record: Record, asked: Wish, token: str, sight: Sight) -> list[Any]:
     path = asked.path.rstrip("/") or "/"
     named: dict[str, Callable[[], list[Any]]] = {
-        "/": lambda: lot_page.blocks(board.lot(record.engine, now_s=asked.now_s), asked),
-        "/alarms": lambda: _alarms(record, asked, token),
-        "/proof": lambda: proof_page.blocks(record.repairs(), asked),
-        "/chain": lambda: chain_page.blocks(health.chain(record.engine, now_s=asked.now_s), asked),
-    }
+        "/": lambda: [
+            *lot_page.blocks(sight.lot(board.lot(record.engine, now_s=asked.now_s)), asked),
+            *access.sold_line(sight),
+        ],
+        "/alarms": lambda: _alarms(record, asked, token, sight),
+        "/load": lambda: _load(record, asked, sight),
+        "/proof": lambda: proof_page.blocks(list(sight.placed(record.repairs())), asked),
+        "/chain": lambda: chain_page.blocks(
+            sight.chain(health.chain(record.engine, now_s=asked.now_s)), asked
+        ),
+    } | _own_pages(record, asked, token, sight)
     if path in named:
         return named[path]()
     if found := re.fullmatch(r"/unit/([^/]+)", path):
@@ -159,10 +181,50 @@ def _blocks(record: Record, asked: Wish, token: str) -> list[Any]:
     return views.missing("page", path, asked)
 
 
-def _alarms(record: Record, asked: Wish, token: str) -> list[Any]:
-    standing, ended = board.alarms(record.engine)
+def _own_pages(
+    record: Record, asked: Wish, token: str, sight: Sight
+) -> dict[str, Callable[[], list[Any]]]:
+    """Pages about who sees the board."""
+    who = sight.visitor
+    fresh = signin.is_fresh(who, asked.now_s)
+
+    def links() -> list[Any]:
+        found = users.links(record.engine, now_s=asked.now_s)
+        shown = [link for link in found if link.unit in sight.units]
+        return access_pages.links(shown, sorted(sight.units), asked=asked, token=token)
+
+    return {
+        "/account": lambda: access_pages.account(who, fresh=fresh, token=token),
+        "/links": links,
+        "/users": lambda: access_pages.people(
+            users.listed(record.engine), who, asked=asked, token=token
+        ),
+        "/log": lambda: access_pages.journal(
+            users.log(record.engine, limit=LOG_LINES), whole=users.is_log_whole(record.engine)
+        ),
+    }
+
+
+def _alarms(record: Record, asked: Wish, token: str, sight: Sight) -> list[Any]:
+    standing, ended = map(sight.placed, board.alarms(record.engine))
     sites = {site.code: site for site in board.sites(record.engine)}
-    return alarms_page.blocks(standing, ended, sites, asked=asked, token=token)
+    under = {number: row.cause_id for row in record.standing_causes() for number in row.now}
+    held = tuple(h for h in record.holds() if sight.sees(h.source.site, h.source.unit))
+    return alarms_page.blocks(
+        standing, ended, sites, asked=asked, token=token, under=under, held=held
+    )
+
+
+def _load(record: Record, asked: Wish, sight: Sight) -> list[Any]:
+    from_s = asked.now_s - LOAD_DAYS * 86_400
+    spans = [s for s in record.alarm_spans(from_s=from_s) if sight.sees(s.site, s.unit)]
+    seen = {span.alarm_id for span in spans}
+    told = [entry for entry in record.alarms_told(from_s=from_s) if entry[1] in seen]
+    found = [
+        alarm_load.load(spans, site=code, from_s=from_s, now_s=asked.now_s, told=told)
+        for code in sorted(sight.sites)
+    ]
+    return load_page.blocks(found, asked)
 
 
 def _unit(record: Record, asked: Wish, code: str) -> list[Any]:
@@ -280,39 +342,6 @@ def _hours(record: Record, zone: board.ZoneNow, asked: Wish) -> tuple[int, int]:
     return max(to_hour - 24 if first is None else first, to_hour - ALL_SPAN_H), to_hour
 
 
-# --- the one change -------------------------------------------------------------------------------
-
-
-def _add_acknowledge(
-    server: Flask, token: str, *, now: Callable[[], int], change: Callable[[], Record]
-) -> None:
-    @server.post("/alarms/<int:alarm_id>/acknowledge")
-    def acknowledge(alarm_id: int) -> AnyResponse:
-        if refusal := _refuse(token):
-            return refusal
-        who = request.form.get("who", "")
-        try:
-            with change() as record:
-                watch.acknowledge(record, alarm_id, who=who, now_s=now())
-            note = f"Alarm {alarm_id} acknowledged by {who.strip()[:80]}."
-        except InputError as error:
-            note = f"Not acknowledged: {error}."
-        asked = {"note": note} | ({"f": "1"} if "f=1" in request.form.get("back", "") else {})
-        return redirect(f"/alarms?{urlencode(asked)}", code=303)
-
-
-def _refuse(token: str) -> AnyResponse | None:
-    """Turn away what does not come from a form of this board."""
-    origin = request.headers.get("Origin", "")
-    same_place = bool(origin) and urlsplit(origin).netloc == request.host
-    same_form = hmac.compare_digest(request.form.get("token", "").encode(), token.encode())
-    if same_place and same_form:
-        return None
-    return _plain(
-        403, "This form is out of date or came from another page. Open Alarms again and repeat it."
-    )
-
-
 # --- guard ----------------------------------------------------------------------------------------
 
 
@@ -349,7 +378,3 @@ def _guard(server: Flask, app: Dash) -> None:
         log.error("page failed", exc_info=error, extra={"path": request.path})
         expected = str(error) if isinstance(error, MonitorError) else "see the log of the pages"
         return _plain(500, f"The board could not answer: {expected}.")
-
-
-def _plain(status: int, text: str) -> AnyResponse:
-    return Response(f"{text}\n", status=status, mimetype="text/plain")

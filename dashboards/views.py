@@ -1,6 +1,7 @@
 """What pages share: frame, marks, facts. Pure: what was read goes in, components come out."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any, cast
 
 import plotly.graph_objects as go
@@ -20,19 +21,32 @@ from monitor.text import CAUTION, CAUTION_LONG, DAMAGED
 NAVIGATION = (("/", "Lot"), ("/alarms", "Alarms"), ("/proof", "Proof"), ("/chain", "Chain"))
 
 
-def frame(asked: Wish, pulses: Sequence[Pulse], blocks: Sequence[Any]) -> list[Component]:
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """Who sits before the page: what they are called, the pages open to them, and their form token."""
+
+    called: str
+    pages: tuple[tuple[str, str], ...]
+    own: tuple[tuple[str, str], ...]
+    token: str
+    home: str
+
+
+def frame(
+    asked: Wish, pulses: Sequence[Pulse], blocks: Sequence[Any], *, seat: Seat
+) -> list[Component]:
     """One whole page: head, blocks, foot."""
     return [
-        paint.still(_head(asked), _standing(asked, pulses), name="head"),
+        paint.still(_head(asked, seat), _standing(asked, pulses), name="head"),
         html.Main(paint.settle(blocks), id="main", key=asked.path),
-        paint.still(_foot(asked), name="foot"),
+        paint.still(_foot(asked, seat), name="foot"),
     ]
 
 
-def _head(asked: Wish) -> Component:
+def _head(asked: Wish, seat: Seat) -> Component:
     links = [
         html.Li(html.A(label, href=asked.link(path), **_current(asked.path == path)))
-        for path, label in NAVIGATION
+        for path, label in seat.pages
     ]
     scales = [
         html.A(
@@ -45,7 +59,7 @@ def _head(asked: Wish) -> Component:
     ]
     return html.Header(
         [
-            html.A("Sillkeep", href=asked.link("/"), className="name"),
+            html.A("Sillkeep", href=asked.link(seat.home), className="name"),
             html.Nav(html.Ul(links), **marked(aria_label="Pages")),
             html.Div(
                 scales, className="scales", role="group", **marked(aria_label="Temperature scale")
@@ -79,9 +93,27 @@ def _standing(asked: Wish, pulses: Sequence[Pulse]) -> Component | None:
     )
 
 
-def _foot(asked: Wish) -> Component:
+def _foot(asked: Wish, seat: Seat) -> Component:
+    own = [
+        html.A(label, href=asked.link(path), **_current(asked.path == path))
+        for path, label in seat.own
+    ]
+    out = html.Form(
+        [
+            dcc.Input(type="hidden", name="token", value=seat.token),
+            html.Button("Sign out", type="submit", className="plain"),
+        ],
+        action="/logout",
+        method="post",
+    )
     return html.Footer(
         [
+            html.Div(
+                [html.Span(f"Signed in: {seat.called}"), *own, out],
+                className="seat",
+                role="group",
+                **marked(aria_label="You"),
+            ),
             html.P(CAUTION),
             html.Details([html.Summary("More on working on a wet unit"), html.P(CAUTION_LONG)]),
             html.P(

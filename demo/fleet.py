@@ -10,7 +10,7 @@
     for batch in fleets(seeds=range(8), processes=2, mix=Mix(hard=True), paired=True): ...
     batch.write(Path("folder"))                  # a folder a site, as `sillkeep judge` reads them
 
-A batch is a `World` of `units / UNITS_A_SITE` sites. It depends on seed and arguments alone, and on
+A batch is a `World` of `units / Mix.units_a_site` sites. It depends on seed and arguments alone, and on
 numpy's generators. Units stand stored, in halls, go on trips, are lived in; zones differ in wood,
 openness, lag, hysteresis, in how much of the wood a leak wets and how freely the air there meets
 the probe. `Mix(hard=True)` draws another physics and worse probes, to try a detector on what it
@@ -109,6 +109,7 @@ class Mix:
     repaired: float = 0.0  # of leaks
     faulty: float = 0.03  # probes with a fault for some weeks
     hard: bool = False  # another physics, worse probes
+    units_a_site: int = UNITS_A_SITE
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +246,7 @@ def fleet(
         raise ValueError(f"{days} days are too few for anything to happen")
     rng = np.random.default_rng((seed, 7))
     start_s = _FIRST_S + int(rng.integers(0, 365)) * DAY_S
-    sites = _sites(rng, mix, count=-(-units // UNITS_A_SITE), start_s=start_s, days=days)
+    sites = _sites(rng, mix, count=-(-units // mix.units_a_site), start_s=start_s, days=days)
     drawer = _Drawer(rng=rng, mix=mix, sites=len(sites), start_s=start_s, days=days)
     plans = [drawer.unit(index) for index in range(units)]
     notes = sorted(drawer.notes, key=lambda note: (note.at_s, note.unit))
@@ -438,7 +439,8 @@ class _Drawer:
 
     def unit(self, index: int) -> UnitPlan:
         """One unit with all that will happen to it."""
-        rng, code, site = self._rng, f"f{index + 1:03d}", index // UNITS_A_SITE
+        rng, code = self._rng, f"f{index + 1:03d}"
+        site = index // self._mix.units_a_site
         use = _USES[_one_of(rng, [share for _, share in _USES])][0]
         stays = self._stays(use, site)
         exposure = _EXPOSURE.get(use, 1.0)

@@ -160,6 +160,23 @@ class Archive(_Table):
         return self
 
 
+class Messages(_Table):
+    """How people are told, and how somebody outside learns that Sillkeep lives."""
+
+    board_url: str = ""  # how people reach the board, for the links in messages
+    # called once a minute while every part makes progress; something outside misses the calls
+    heartbeat_url: str = ""
+
+    @model_validator(mode="after")
+    def _addresses_of_the_web(self) -> "Messages":
+        for name in ("board_url", "heartbeat_url"):
+            given = getattr(self, name)
+            parts = urlsplit(given)
+            if given and (parts.scheme not in {"http", "https"} or not parts.hostname):
+                raise ValueError(f'{name} is no address; give one such as "https://host/"')
+        return self
+
+
 class Pages(_Table):
     """Where the board answers."""
 
@@ -199,6 +216,7 @@ class Settings(_Table):
     broker: Broker = Broker()
     record: Record = Record()
     archive: Archive = Archive()
+    messages: Messages = Messages()
     pages: Pages = Pages()
 
     @property

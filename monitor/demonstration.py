@@ -25,6 +25,7 @@ LOG = logging.getLogger("demo")
 CHECK_LIMIT_S = 600.0  # a cold, busy machine included
 END_LIMIT_S = 20.0
 POLL_S = 1.0
+USER = "demo"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,10 @@ def run(*, check: bool, home: Path | None, enter: Callable[[Path, Path], object]
                 checked = _wait_for_leak(folder, children, started_s)
             else:
                 _say(
-                    f"\nThe board is at {url}\n60 days of the yard's past are coming in; Ctrl-C ends it."
+                    f"\nThe board is at {url}link/{_sign_in(folder)}\n"
+                    "This address signs you in once, as the demo's owner. For another one:\n"
+                    f"    SILLKEEP_HOME={folder} {Path(sys.argv[0])} user link {USER}\n"
+                    "60 days of the yard's past are coming in; Ctrl-C ends it."
                 )
                 _sit(children)
         except KeyboardInterrupt:
@@ -109,6 +113,18 @@ def run(*, check: bool, home: Path | None, enter: Callable[[Path, Path], object]
 def _say(text: str) -> None:
     sys.stdout.write(text + "\n")
     sys.stdout.flush()
+
+
+def _sign_in(folder: Path) -> str:
+    """Secret of a link that signs in once: the demo has a user, and no password to guess."""
+    from monitor.store import open_record, users
+
+    by = users.Doer("demo", int(time.time()))  # noqa: TID251  an entry point, as `monitor.cli`
+    with open_record(folder) as record:
+        if not users.anybody(record.engine):
+            reach = users.Reach(whole=True)
+            users.add(record.engine, USER, role="owner", reach=reach, password=None, by=by)
+        return users.make_sign_in(record.engine, USER, by=by)
 
 
 @contextmanager

@@ -7,6 +7,7 @@ open and hatched, never bridged.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from html import escape
 
 import numpy as np
 import plotly.graph_objects as go
@@ -527,6 +528,36 @@ def rain_strip(rain_mm: Floats) -> str:
             f"<path d='{days}' stroke='{FAINT}'/>",
         ]
     )
+
+
+def two_weeks(percent: Sequence[float | None], *, title: str) -> bytes:
+    """Draw wood moisture of the last two weeks with its scale, as an SVG file.
+
+    Parameters
+    ----------
+    percent : sequence of float or None, length 336
+        One value an hour; None where it is not known, and nothing is drawn there.
+    """
+    values = np.array([np.nan if value is None else value for value in percent], dtype=np.float64)
+    x = (np.arange(len(values)) + 0.5) * STRIP_W / max(len(values), 1)
+    levels = [(level, float(_height(np.array([level]))[0])) for level in (10.0, 15.0, 20.0, 25.0)]
+    grid = "".join(
+        f"<path d='M0 {y:.1f}H{STRIP_W}' stroke='{HAIR}' stroke-width='.5'/>"
+        f"<text x='{STRIP_W + 3}' y='{y + 2:.1f}'>{level:.0f} %</text>"
+        for level, y in levels
+    )
+    days = "".join(f"M{STRIP_W * day / 14:.0f} {STRIP_H}v-3" for day in range(15))
+    return (
+        f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='-6 -12 {STRIP_W + 40} {STRIP_H + 26}' "
+        f"width='{2 * (STRIP_W + 40)}' fill='none' font-family='sans-serif' font-size='6'>"
+        f"<rect x='-6' y='-12' width='{STRIP_W + 40}' height='{STRIP_H + 26}' fill='#ffffff'/>"
+        f"<g fill='{INK}'><text y='-4'>{escape(title)}: wood moisture, the last 14 days</text>"
+        f"{grid}<text y='{STRIP_H + 9}'>14 days ago</text>"
+        f"<text x='{STRIP_W}' y='{STRIP_H + 9}' text-anchor='end'>now</text></g>"
+        f"{''.join(_hatched(np.isnan(values)))}"
+        f"<path d='{days}' stroke='{FAINT}' stroke-width='.6'/>"
+        f"<path d='{_line_path(x, _height(values))}' stroke='{WATER}' stroke-width='1.2'/></svg>"
+    ).encode()
 
 
 def _svg(parts: Sequence[str]) -> str:

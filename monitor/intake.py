@@ -12,24 +12,36 @@ written (locked, full, read-only) stops the acknowledgements, nothing else: the 
 more than `RECEIVE_MAXIMUM` unacknowledged messages, so memory stays bounded, and the batch is
 tried again until it is stored. Any other error ends the process; the supervisor starts a new one.
 
+What a node sends beyond any real one is acknowledged to the broker and dropped, never receipted:
+a real node keeps it and sends it again (`Allowance`).
+
+The pulse is left in the record while there is progress: a batch that waits though the record takes
+what it is given, or a network that has something which never comes out, ends it, and the supervisor
+starts another. A record that refuses is no such case: a new process could not write to it either.
+
 One thread, and one client object for each connection: an acknowledgement can only go out on the
 connection its message came from, and a receipt never waits in a queue of ours until its time of
 day is wrong. The network is read between two batches with the client's steps for foreign event
 loops: many messages for one wait, and no wake-up byte for each answer.
 """
 
+import gc
 import json
 import logging
 import math
+import os
 import select
 import ssl
+import struct
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.client import PUBACK
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.exception import MalformedPacket
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -37,7 +49,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.config import BUSY, Broker, Settings, claim
 from monitor.errors import ConfigError, StoreError
-from sensors.wire import Reading, Receipt, Reject, decode, encode_receipt
+from sensors.wire import Reading, Receipt, Reject, decode, encode_receipt, topic
 
 if TYPE_CHECKING:
     from monitor.store import NodeReceipt, Record
@@ -50,14 +62,31 @@ BATCH_WAIT_S = 0.1  # a lone reading is stored this long after it came
 RECEIVE_MAXIMUM = 1000
 SESSION_S = 30 * 86400  # how long the broker keeps our place: a month without the monitor
 KEEPALIVE_S = 60
+READ_BYTES = 65_536  # of one look at the network: some hundred messages
 RECEIPT_EVERY_S = 0.5  # receipts are cumulative: under load one a node this often is enough
 RECEIPT_LIFE_S = 30  # a receipt also sets clocks: an old one would set them wrong
 BEAT_EVERY_S = 5.0
+# retained: whoever asks later sees it
+ONLINE, OFFLINE = b'{"state":"online"}', b'{"state":"offline"}'
 RETRY_FIRST_S, RETRY_LAST_S = 0.1, 5.0  # back-off towards the record and towards the broker
+STALLED_S = 10.0  # work that waits for longer, though nothing is in its way, is stuck
+# The allowance of a node, in bytes of its messages. The ring of one with four probes, 40 days of a
+# sample a minute, is 57,600 samples of 550 bytes: 32 MB, at once. It goes on with 9 bytes a second.
+BURST_BYTES = 40_000_000
+REFILL_BYTES_S = 2_000  # two hundred times that; a second ring right after it takes four hours
+# An empty allowance opens again with this much, more than a node has in flight before it waits for
+# receipts (1,000 samples): so what is dropped is the end of what it sent, no gap that it gives up
+REOPEN_BYTES = 1_000_000
+MESSAGE_BYTES = 100  # what a message costs beside its topic and payload
+MOST_SENDERS = 10_000  # with an allowance of their own; later names, forged ones say, share one
+LONGEST_TOPIC = 300  # of two codes and a prefix
+TOLD_FLOODS = 20  # named in the pulse; all are counted
 _RETAINED = (
     "a retained message: it may be of any age, so it is no fresh reading; "
     "publish samples without the retain flag"
 )
+_PUBLISH_ONCE = 0x32  # PUBLISH of QoS 1; the other two bits are "again" and "retained"
+_PUBACK = struct.Struct("!BBH")
 
 log = logging.getLogger(__name__)
 
@@ -111,6 +140,73 @@ class Batch:
         self.due_s = now_s + self.retry_s
 
 
+@dataclass(slots=True)
+class _Bucket:
+    left: float = BURST_BYTES  # [bytes]
+    at_s: float = 0.0  # of `left`, by a clock that never steps
+    is_shut: bool = False
+    dropped: int = 0
+    dropped_s: int = 0  # the last one, since the epoch
+
+
+class Allowance:
+    """How much each node may send: far more than a real one, and bounded for all others.
+
+    A token bucket for each topic; no node's use bears on another's. Memory is bounded: names that
+    come after the first `MOST_SENDERS` share one bucket.
+
+    Parameters
+    ----------
+    known : Iterable[str]
+        Topics of the nodes of the lot: they have buckets of their own whoever came before.
+    """
+
+    def __init__(self, known: Iterable[str] = ()) -> None:
+        self._buckets = {topic: _Bucket() for topic in known}
+        self._others = _Bucket()
+        self.dropped = 0
+
+    def admits(self, topic: str, payload: bytes, *, now_s: float) -> bool:
+        """Whether a message may be taken in; what it costs is paid then.
+
+        `now_s` is of a clock that never steps.
+        """
+        bucket = self._bucket(topic)
+        if now_s > bucket.at_s:
+            more = (now_s - bucket.at_s) * REFILL_BYTES_S
+            bucket.left, bucket.at_s = min(bucket.left + more, BURST_BYTES), now_s
+        cost = MESSAGE_BYTES + len(topic) + len(payload)
+        if bucket.left < (max(REOPEN_BYTES, cost) if bucket.is_shut else cost):
+            bucket.is_shut = True
+            return False
+        bucket.is_shut = False
+        bucket.left -= cost
+        return True
+
+    def drop(self, topic: str, *, at_s: int) -> None:
+        """Count a message that was not taken in; `at_s` since the epoch."""
+        bucket = self._bucket(topic)
+        bucket.dropped += 1
+        bucket.dropped_s = at_s
+        self.dropped += 1
+
+    def floods(self) -> dict[str, tuple[int, int]]:
+        """Messages dropped and when the last one was, by topic ("": names that share), newest first."""
+        found = [(topic, b.dropped, b.dropped_s) for topic, b in self._buckets.items() if b.dropped]
+        if self._others.dropped:
+            found.append(("", self._others.dropped, self._others.dropped_s))
+        found.sort(key=lambda flood: flood[2], reverse=True)
+        return {topic: (dropped, at_s) for topic, dropped, at_s in found[:TOLD_FLOODS]}
+
+    def _bucket(self, topic: str) -> _Bucket:
+        bucket = self._buckets.get(topic)
+        if bucket is None:
+            if len(self._buckets) >= MOST_SENDERS or len(topic) > LONGEST_TOPIC:
+                return self._others
+            bucket = self._buckets[topic] = _Bucket()
+        return bucket
+
+
 class _TakeMessage(Protocol):
     def __call__(
         self, topic: str, payload: bytes, *, packet: int, retain: bool, waited_s: int = 0
@@ -120,8 +216,9 @@ class _TakeMessage(Protocol):
 class _Client(mqtt.Client):
     """The client with a short way for what nearly all messages are: QoS 1, no properties.
 
-    The library builds a table of 27 properties and a lock for each message, 65 of the 80
-    microseconds that it spends on one (measured). All other messages go its way.
+    The library builds a table of 27 properties and a lock for each message, reads each with three
+    system calls and acknowledges it with one. Here many are read at once and acknowledged at once.
+    All other packets are handled by the library.
     """
 
     def __init__(self, name: str, take: _TakeMessage) -> None:
@@ -129,22 +226,79 @@ class _Client(mqtt.Client):
             CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5, manual_ack=True
         )
         self._take = take
+        self._heard = b""  # the beginning of a packet whose end has not come
+        self._acks = bytearray()
         self.on_message = self._take_other
 
-    def _handle_publish(self) -> MQTTErrorCode:
-        # MQTT 5.0, 3.3: length of the topic, topic, packet identifier, length of the properties
-        command, packet = self._in_packet["command"], self._in_packet["packet"]
-        end = 2 + int.from_bytes(packet[:2], "big")
-        is_plain = command & 0b110 == 0b010 and len(packet) > end + 2 and packet[end + 2] == 0
-        if not is_plain:
-            return super()._handle_publish()
-        self._take(
-            packet[2:end].decode(errors="replace"),
-            bytes(packet[end + 3 :]),
-            packet=int.from_bytes(packet[end : end + 2], "big"),
-            retain=bool(command & 1),
-        )
+    def loop_read(self, max_packets: int = 0) -> MQTTErrorCode:  # noqa: ARG002  the library's
+        """Read what has come, at most `READ_BYTES`, and handle every whole packet."""
+        try:
+            came = self._sock_recv(READ_BYTES)
+        except BlockingIOError:
+            return MQTTErrorCode.MQTT_ERR_SUCCESS
+        except OSError:
+            came = b""
+        if not came:
+            return self._loop_rc_handle(MQTTErrorCode.MQTT_ERR_CONN_LOST)
+        self._last_bytes_received = time.monotonic()
+        data, start = self._heard + came, 0
+        while self._sock is not None:  # a packet may have ended the connection
+            first, end = body_of(data, start)
+            if end > len(data):
+                break
+            if not first or self._handle(data[start], data[first:end]) > 0:
+                return self._loop_rc_handle(MQTTErrorCode.MQTT_ERR_PROTOCOL)
+            start = end
+        self._heard = data[start:]
         return MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def _handle(self, command: int, body: bytes) -> MQTTErrorCode:
+        if command & 0xF6 == _PUBLISH_ONCE and (place := payload_at(body)):
+            end = 2 + int.from_bytes(body[:2], "big")
+            self._take(
+                body[2:end].decode(errors="replace"),
+                body[place:],
+                packet=int.from_bytes(body[end : end + 2], "big"),
+                retain=bool(command & 1),
+            )
+            return MQTTErrorCode.MQTT_ERR_SUCCESS
+        packet = self._in_packet
+        packet["command"], packet["packet"] = command, bytearray(body)
+        packet["remaining_length"], packet["pos"] = len(body), 0
+        try:
+            return self._packet_handle()
+        except MalformedPacket:
+            return MQTTErrorCode.MQTT_ERR_PROTOCOL
+
+    def ack(self, mid: int, qos: int) -> MQTTErrorCode:  # noqa: ARG002  1: we ask for no other
+        """Acknowledge a message, with what is written next."""
+        self._acks += _PUBACK.pack(0x40, 2, mid)
+        return MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def want_write(self) -> bool:
+        """Whether something waits to be written."""
+        return bool(self._acks) or super().want_write()
+
+    def loop_write(self) -> MQTTErrorCode:
+        """Write what waits."""
+        self._queue_acks()
+        return super().loop_write()
+
+    def _queue_acks(self) -> None:
+        acks, self._acks = bytes(self._acks), bytearray()
+        if acks:
+            super()._packet_queue(PUBACK, acks, 0, 1)
+
+    def _packet_queue(
+        self,
+        command: int,
+        packet: bytes | bytearray,
+        mid: int,
+        qos: int,
+        info: mqtt.MQTTMessageInfo | None = None,
+    ) -> MQTTErrorCode:
+        self._queue_acks()  # a receipt never overtakes them
+        return super()._packet_queue(command, packet, mid, qos, info)
 
     def _take_other(
         self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage
@@ -162,6 +316,42 @@ class _Client(mqtt.Client):
         )
 
 
+def body_of(data: bytes, at: int) -> tuple[int, int]:
+    """Where the body of the packet that begins at `at` begins and ends (MQTT 5.0, 1.5.5 and 2.1).
+
+    The end is behind the data where the packet has not come in whole; (0, 0) if its length takes
+    more than four bytes, so that it is none.
+    """
+    length = shift = 0
+    for place in range(at + 1, min(at + 5, len(data))):
+        byte = data[place]
+        length |= (byte & 127) << shift
+        if byte < 128:
+            return place + 1, place + 1 + length
+        shift += 7
+    return (0, 0) if len(data) >= at + 5 else (0, len(data) + 1)
+
+
+def payload_at(body: bytes) -> int:
+    """Where the payload of a message of QoS 1 begins; 0 if its properties need the library.
+
+    MQTT 5.0, 3.3: length of the topic, topic, packet identifier, length of the properties, those.
+    None, or the content type alone (3.3.2.3.9), which nodes send with every pack, say nothing.
+    """
+    at = 4 + int.from_bytes(body[:2], "big")
+    if at >= len(body):
+        return 0
+    length, first = body[at], at + 1
+    if not length:
+        return first
+    is_content_type = (
+        3 <= length < 128
+        and body[first] == 3
+        and int.from_bytes(body[first + 1 : first + 3], "big") == length - 3
+    )
+    return first + length if is_content_type else 0
+
+
 class Intake:
     """The connection to the broker, and what waits between it and the record."""
 
@@ -171,12 +361,19 @@ class Intake:
         broker: Broker,
         clock: Callable[[], float],
         timer: Callable[[], float] = time.monotonic,
+        *,
+        known: Iterable[str] = (),
+        on_refused: Callable[[], None] = lambda: None,
     ) -> None:
         self._record = record
         self._broker = broker
         self._clock = clock
         self._timer = timer  # never steps
         self._batch = Batch()
+        self._allowance = Allowance(known)
+        self._on_refused = on_refused  # a sign of life that needs no record
+        self._started_s = int(clock())
+        self._moved_s = timer()  # when the network last gave something, or had nothing to give
         self._receipts: dict[tuple[str, str, int, int], NodeReceipt] = {}
         self._counts = {"messages": 0, "stored": 0, "repeated": 0, "disputed": 0, "rejected": 0}
         self._client: mqtt.Client | None = None
@@ -213,6 +410,7 @@ class Intake:
         has_come = self._wait(client, max(timeout_s, 0.0))
         if client is None:
             return
+        before = self._counts["messages"]
         if has_come:
             heard = -1
             while heard < self._counts["messages"]:
@@ -220,6 +418,8 @@ class Intake:
                 client.loop_read()
                 if self._batch.is_full:
                     break
+        if not has_come or before < self._counts["messages"]:
+            self._moved_s = self._timer()
         client.loop_misc()
         if client.socket() is None:
             self._lost("the connection ended")
@@ -230,13 +430,15 @@ class Intake:
         if client is None or sock is None:
             select.select([], [], [], timeout_s)
             return False
-        if isinstance(sock, ssl.SSLSocket) and sock.pending():
-            timeout_s = 0.0  # decrypted already: the system sees nothing more to read
+        # decrypted already: the system sees nothing more to read
+        is_pending = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+        if is_pending:
+            timeout_s = 0.0
         writing = [sock] if client.want_write() else []
         readable, writable, _ = select.select([sock], writing, [], timeout_s)
         if writable:
             client.loop_write()
-        return bool(readable) or isinstance(sock, ssl.SSLSocket)
+        return bool(readable) or is_pending
 
     # the broker
 
@@ -257,6 +459,8 @@ class Intake:
             client.username_pw_set(broker.username, broker.password())
         if broker.ca_file is not None:
             client.tls_set(ca_certs=str(broker.ca_file))
+        # without a topic level for a site: it is nobody's node
+        client.will_set(f"{broker.prefix}/monitor/state", OFFLINE, qos=1, retain=True)
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_S
         properties.ReceiveMaximum = RECEIVE_MAXIMUM
@@ -311,6 +515,7 @@ class Intake:
             f"{self._broker.prefix}/+/+/senml",
             options=SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND),
         )
+        client.publish(f"{self._broker.prefix}/monitor/state", ONLINE, qos=1, retain=True)
 
     def _on_subscribe(
         self,
@@ -340,9 +545,14 @@ class Intake:
     def _take_message(
         self, topic: str, payload: bytes, *, packet: int, retain: bool, waited_s: int = 0
     ) -> None:
-        """Decode one message into the batch."""
+        """Decode one message into the batch, or drop it."""
         self._counts["messages"] += 1
-        received_s = int(self._clock())
+        received_s, now_s = int(self._clock()), self._timer()
+        if not self._allowance.admits(topic, payload, now_s=now_s):
+            self._allowance.drop(topic, at_s=received_s)
+            if packet and self._client is not None:
+                self._client.ack(packet, 1)
+            return
         if retain:
             readings: list[Reading] = []
             rejects = [
@@ -350,9 +560,7 @@ class Intake:
             ]
         else:
             readings, rejects = decode(topic, payload, received_s=received_s, waited_s=waited_s)
-        self._batch.add(
-            readings, rejects, packet=packet, received_s=received_s, now_s=self._timer()
-        )
+        self._batch.add(readings, rejects, packet=packet, received_s=received_s, now_s=now_s)
 
     # the record
 
@@ -401,11 +609,27 @@ class Intake:
     def _beat(self, now_s: float) -> None:
         """Leave a sign of progress in the record, where the page and the supervisor see it."""
         self._beat_s = now_s + BEAT_EVERY_S
-        detail = self._counts | {"connected": self._is_connected} | self._problems
+        if not self.is_moving(now_s):
+            log.error("the intake is stuck: no sign of progress any more")
+            return
+        detail = {
+            **self._counts,
+            "dropped": self._allowance.dropped,
+            "floods": self._allowance.floods(),
+            "since_s": self._started_s,
+            "connected": self._is_connected,
+            **self._problems,
+        }
         try:
             self._record.beat("intake", int(self._clock()), json.dumps(detail))
         except StoreError as error:
             log.debug("no pulse: %s", error)  # the batch says it, if there is one
+            self._on_refused()
+
+    def is_moving(self, now_s: float) -> bool:
+        """Whether there is progress, or none to be made: nothing came, or the record refuses it."""
+        is_waiting = self._batch.due_s < now_s - STALLED_S and not self._problems["record"]
+        return not is_waiting and self._moved_s >= now_s - STALLED_S
 
 
 def check_subscribed(reasons: Sequence[ReasonCode]) -> None:
@@ -455,6 +679,17 @@ def run(settings: Settings) -> int:
         return BUSY
     with lock:
         record = open_record(settings.record_home)
-        intake = Intake(record, settings.broker, time.time)  # noqa: TID251  entry point
+        places = record.placements()
+        intake = Intake(
+            record,
+            settings.broker,
+            time.time,  # noqa: TID251  entry point
+            known={topic(place.site, place.node, settings.broker.prefix) for place in places},
+            on_refused=lambda: os.utime(lock.fileno()),
+        )
+        # a batch is thousands of objects that all die together: looking for cycles among them took
+        # a tenth of the work
+        gc.freeze()
+        gc.set_threshold(50_000)
         while True:
             intake.turn()

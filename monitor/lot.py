@@ -55,7 +55,15 @@ AlarmKind = Literal[
     "silent",
     "sensor suspect",
     "battery low",
+    "flood",
     "drying stalled",
+    "did not stay dry",
+    "damp week",  # from here on: the common cause of other alarms (monitor.causes)
+    "frost",
+    "site silent",
+    "gateway silent",
+    "row silent",
+    "unit silent",
 ]
 AlarmClass = Literal["act now", "today", "this week", "season"]
 AlarmState = Literal[
@@ -65,7 +73,8 @@ AlarmState = Literal[
     "returned unacknowledged",
     "latched unacknowledged",
     "latched acknowledged",
-]  # ISA-18.2; shelved and suppressed states join in monitor.alarms
+]  # ISA-18.2; what an alarm says by itself
+HoldWord = Literal["shelved", "suppressed by design", "out of service"]  # ISA-18.2; and its source
 Lean = Literal["", "level", "off-front", "off-rear", "door-front", "door-rear"]  # "": unknown
 Side = Literal["", "off", "door", "front", "rear"]
 Cause = Literal["rain ingress", "plumbing", "condensation", "built-in moisture", "cannot tell", ""]
@@ -147,6 +156,43 @@ class Event:
     value: str = ""
     unit: str = ""
     zone: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LimitEntry:
+    """A limit of judgement that somebody changed; `undoes` ends an earlier entry instead."""
+
+    number: int
+    site: str  # "": every site
+    body_type: str  # "": every kind of unit
+    name: str
+    old: float
+    new: float
+    from_hour: int  # it holds from this hour number on, and never before
+    recorded_s: int = 0
+    who: str = ""
+    why: str = ""
+    undoes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LimitStep:
+    """A limit takes another value from an hour on, as it bears on one unit."""
+
+    from_hour: int
+    name: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where alarms of one kind come from: a zone or a node; "" where it does not apply."""
+
+    site: str
+    kind: AlarmKind
+    unit: str = ""
+    zone: str = ""
+    node: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

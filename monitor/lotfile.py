@@ -7,7 +7,8 @@
                off-rear), weather_side (off, door, front, rear), slides (how many)
     [[zone]]   unit ("": the site's own), site, code, kind, material, mould_class, dry_twin, faces,
                temperature_factor, watched_from
-    [[node]]   code, site, unit, from, probes = { p1 = "off-rear-low", p2 = "/outside" }
+    [[node]]   code, site, unit, from, probes = { p1 = "off-rear-low", p2 = "/outside" }, gateway
+               (what it is heard through: nodes of one that fall silent at once are told once)
     [[event]]  time, site, unit ("": the whole site), zone, kind, value
 
 A probe watches a zone of the node's unit, or `unit/zone`, or `/zone` of the site itself. `site` may
@@ -68,6 +69,7 @@ class LotFile:
     zones: tuple[SiteZone, ...]
     placements: tuple[Placement, ...]
     events: tuple[SiteEvent, ...]
+    gateways: dict[tuple[str, str], str]  # by (site, node); those that declare one
 
 
 Life = Literal["intake", "stock", "in shop", "watch", "stored", "occupied", "sold", "left"]
@@ -113,6 +115,7 @@ class _Node(Struct, frozen=True, forbid_unknown_fields=True, rename={"begins": "
     probes: dict[_Code, str]
     site: _CodeOrNone = ""
     unit: _CodeOrNone = ""
+    gateway: _CodeOrNone = ""
 
 
 class _Event(Struct, frozen=True, forbid_unknown_fields=True):
@@ -177,6 +180,11 @@ def read_lot(path: Path) -> LotFile:
         zones=tuple(SiteZone(site, zone) for (site, _, _), zone in zones.items()),
         placements=tuple(_placements(source, lot, site_of_unit, zones)),
         events=tuple(_events(source, lot, site_of_unit, zones)),
+        gateways={
+            (_place(source, lot, site_of_unit, "node", index)[0], node.code): node.gateway
+            for index, node in enumerate(lot.node)
+            if node.gateway
+        },
     )
 
 

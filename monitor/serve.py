@@ -1,4 +1,4 @@
-"""Supervisor: starts intake, watch, pages (and the embedded broker) and keeps them running.
+"""Supervisor: starts intake, watch, messages, pages (and the embedded broker) and keeps them running.
 
 ::
 
@@ -10,6 +10,7 @@ Progress is what a process leaves in the record, not that it exists. The supervi
 else with its children; killed itself, it takes them along.
 """
 
+import contextlib
 import ctypes
 import http.client
 import logging
@@ -21,10 +22,15 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from ipaddress import ip_address
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from monitor import broker
 from monitor.config import BUSY, Pages, Settings, claim, is_loopback
 from monitor.errors import StoreError
+
+if TYPE_CHECKING:
+    from monitor.store import Record
 
 STUCK_S = 60.0  # a process beats every 5 to 10 s; no progress for longer helps nobody
 GRACE_S = 10.0  # to end by itself: the longest transaction takes less
@@ -201,6 +207,7 @@ def parts_of(settings: Settings) -> list[Part]:
     parts = [
         Part("intake", (*sillkeep, "intake"), beats=True),
         Part("watch", (*sillkeep, "watch"), beats=True),
+        Part("messages", (*sillkeep, "messages"), beats=True),
         Part("pages", (sys.executable, "-m", "dashboards")),
     ]
     if settings.archive.url:
@@ -208,6 +215,19 @@ def parts_of(settings: Settings) -> list[Part]:
     if settings.broker.embedded:
         parts.insert(0, Part("broker", tuple(broker.command(settings.broker.port))))
     return parts
+
+
+def _signs(record: "Record", home: Path) -> dict[str, int]:
+    """What changes while a process makes progress: its pulse, or the time of its lock file.
+
+    The intake touches that while the record refuses everything, pulses too: locked or full, it
+    would refuse another process as well, so that killing this one helps nobody.
+    """
+    signs = {pulse.part: pulse.at_s for pulse in record.pulses()}
+    with contextlib.suppress(OSError):
+        touched_ns = (home / "intake.lock").stat().st_mtime_ns
+        signs["intake"] = hash((signs.get("intake"), touched_ns))
+    return signs
 
 
 def serve(settings: Settings) -> int:
@@ -233,7 +253,7 @@ def serve(settings: Settings) -> int:
         Supervisor(
             parts=parts_of(settings),
             environment=dict(os.environ) | {"SILLKEEP_HOME": str(settings.home)},
-            pulses=lambda: {pulse.part: pulse.at_s for pulse in record.pulses()},
+            pulses=lambda: _signs(record, settings.home),
             on_round=_Announcement(settings.pages),
         ).run()
     return 0

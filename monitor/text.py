@@ -4,10 +4,16 @@ An alarm's text holds condition, likely cause, consequence, response, time allow
 do, with the short caution where the response can hurt someone.
 """
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from math import isfinite, isnan
+from textwrap import fill
+from typing import Protocol
+from urllib.parse import quote
+from zoneinfo import ZoneInfo
 
 from monitor.lot import AIR_KINDS, AlarmClass, AlarmKind, Unit, ZoneKind
 
@@ -32,6 +38,18 @@ LOOK_FROM_A_LADDER = (
 )
 CUT_THE_POWER = "Electricity: pull shore power, inverter and generator before opening a wet wall."
 SHARP_SMELL = "A sharp smell near an absorption refrigerator: leave, air, and call a professional."
+CAUTION_CLEANING = (
+    "Clean-up over about 1 m² (10 sq ft) is for licensed people, by local rules. People with asthma, "
+    "allergies, lung disease or weak immunity stay out. Never mix bleach with ammonia or other cleaners."
+)
+CAUTION_COLD = (
+    "CO and LP-gas alarms stay in place and switched on; leave gas appliances to licensed people. "
+    f"{SHARP_SMELL}"
+)
+CAUTION_AT_NODE = (
+    "Stay off a roof that may be wet or soft and out of LP-gas and battery bays; leave wiring to "
+    "licensed people and local rules."
+)
 CAUTION_LONG = (
     f"{LOOK_FROM_A_LADDER} {CUT_THE_POWER} Mould: small areas can be "
     "cleaned with an N-95 mask, gloves and goggles after the water is stopped; people with asthma, "
@@ -52,10 +70,26 @@ class AlarmText:
     do_not: str
     caution: str = CAUTION
 
+    def parts(self, time_allowed: str) -> tuple[str, ...]:
+        """One text for each of `NAMES_OF_PARTS`."""
+        first = (self.condition, self.cause, self.consequence, f"{self.response}.")
+        return (*first, f"{time_allowed}.", self.do_not, self.caution)
+
     def joined(self, time_allowed: str) -> str:
         """One paragraph, for the record, the page and a message."""
         parts = (self.condition, self.cause, self.consequence, f"{self.response} ({time_allowed}).")
         return " ".join(filter(None, (*parts, self.do_not, self.caution)))
+
+
+NAMES_OF_PARTS = (
+    "Condition",
+    "Likely cause",
+    "Consequence",
+    "Response",
+    "Time allowed",
+    "Not to do",
+    "Caution",
+)
 
 
 def alarm_text(
@@ -75,6 +109,13 @@ def alarm_text(
         Figures it was judged from, as `monitor.judge.AlarmChange` carries them.
     """
     return PARTS[kind](zone, facts).joined(TIME_ALLOWED[alarm_class])
+
+
+def alarm_parts(
+    kind: AlarmKind, *, zone: str, alarm_class: AlarmClass, facts: Mapping[str, float | str]
+) -> tuple[str, ...]:
+    """The same text in its parts, as `NAMES_OF_PARTS` names them; parameters as there."""
+    return PARTS[kind](zone, facts).parts(TIME_ALLOWED[alarm_class])
 
 
 def moment(at_s: int) -> str:
@@ -216,6 +257,7 @@ def _mould(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         "The index says how long conditions were right, not that mould is there, nor which.",
         "Look and smell at this zone, stop the moisture, dry it within 24 to 48 hours of any wetting",
         "Do not brush or spray dry growth.",
+        CAUTION_CLEANING,
     )
 
 
@@ -239,7 +281,7 @@ def _freezing(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws.",
         "Heat the unit or drain and winterise it, then record it as winterised",
         "Do not thaw pipes with a flame and do not run an unvented heater unattended.",
-        "CO and LP-gas alarms stay in place and switched on; leave gas appliances to licensed people.",
+        CAUTION_COLD,
     )
 
 
@@ -251,6 +293,7 @@ def _contact(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         "A floor soaks it up within hours and holds it for months.",
         "Shut the water supply, cut power to what is wet, mop up and find the source",
         "Do not step on a floor that gives way.",
+        f"{CUT_THE_POWER} {SHARP_SMELL}",
     )
 
 
@@ -263,7 +306,7 @@ def _silent(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         "Nobody is watching this zone: what it was before says nothing about now.",
         "Check the gateway first, then the node's battery and place",
         "Do not take silence for dryness.",
-        "",
+        CAUTION_AT_NODE,
     )
 
 
@@ -281,6 +324,18 @@ def _stalled(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         "Bring moving air and gentle heat to it or open the wall further, and look for water that still "
         "comes in",
         "Do not close the wall up wet, and do not close the vents of a unit somebody sleeps in.",
+    )
+
+
+def _not_dry(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    since = _number(facts, "repaired_s")
+    repair = "the repair" if isnan(since) else f"the repair on {moment(int(since))}"
+    return AlarmText(
+        f"{zone} did not stay dry after {repair}: water came in again, from the readings after rain or a hose test.",
+        "Likely cause: a joint that was missed, or water with another way in.",
+        "The wall gets wet again under a repair that looks whole.",
+        "Find where it comes in, from inside and from the lowest joint up, repair it anew and record the repair",
+        "Do not hand the unit over as repaired, and do not close the zone up wet.",
     )
 
 
@@ -481,7 +536,31 @@ def _battery(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         "When it is empty nobody watches this zone, and cold empties it sooner.",
         "Change it at the next visit, and note that you did",
         "Do not wait until it is silent: silence is not dryness.",
-        "",
+        CAUTION_AT_NODE,
+    )
+
+
+def _flood(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    dropped = _known(facts, "dropped", ",.0f", "many")
+    return AlarmText(
+        f"{zone or 'A node'}: {facts.get('node', 'its node')} sends far more than a node measures; "
+        f"{dropped} of its messages were dropped.",
+        "Likely cause: firmware that sends in a loop, two devices with one name, or a stranger using it.",
+        "What was dropped has no receipt: a node that works keeps it and sends it again. Other nodes "
+        "are taken in as before.",
+        "Look at what the node sends (its messages at the broker, its firmware); restart it, and change "
+        "its password if it may not be yours",
+        "Do not trust what its zones show until the cause is known.",
+        CAUTION_AT_NODE,
+    )
+
+
+def flood_text(node: str, *, dropped: int) -> str:
+    """What the intake dropped of a node, on the page that shows rejects."""
+    who = f"Node {node}" if node else "Somebody under unknown names"
+    return (
+        f"{who} sent more than any node measures: {dropped:,} messages dropped since the intake was "
+        "started, none of them receipted."
     )
 
 
@@ -493,11 +572,86 @@ def latched(unit: str, zone: str) -> str:
     )
 
 
-PARTS = {
+def _damp_week(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    return AlarmText(
+        f"{zone or 'The lot'}: damp at once in {_members(facts)}, and the weather explains it.",
+        "Cause: humid air over the whole lot, not water of a unit's own.",
+        "Weeks of it let mould grow, whatever let the damp in.",
+        "Air units on dry days; open none for this alone. What stays damp when the others have dried "
+        "is told by itself",
+        KEEP_VENTS_OPEN,
+    )
+
+
+def _frost(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    return AlarmText(
+        f"{zone or 'The lot'}: below 2 °C and falling in {_members(facts)}, not recorded as winterised.",
+        "Cause: cold over the whole lot and no heat.",
+        "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws.",
+        "Heat or drain the units in the list, those with water on first, and record each as winterised",
+        "Do not thaw pipes with a flame and do not run an unvented heater unattended.",
+        CAUTION_COLD,
+    )
+
+
+def _members(facts: Mapping[str, float | str]) -> str:
+    count = _number(facts, "members")
+    return "several places" if isnan(count) else f"{count:.0f} places"
+
+
+_SILENT_TOGETHER = {  # what it is called, its likely cause, what to look at first
+    "site silent": (
+        "the whole site",
+        "the broker, the site's uplink or its power; from here they look the same",
+        "Look at Chain, then at the site's uplink and power",
+    ),
+    "gateway silent": (
+        "every node behind gateway {place}",
+        "the gateway, its power, or what it sends through",
+        "Look at the gateway: power, light, connection",
+    ),
+    "row silent": (
+        "every node of row {place}",
+        "the row's power or the radio path to it",
+        "Look at the row's power, and for what was parked in the way",
+    ),
+    "unit silent": (
+        "every node of unit {place}",
+        "the unit left, or its power or radio is gone",
+        "If it left, record that it is sold or has left; else look at its power",
+    ),
+}
+
+
+def _together(kind: str, zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    what, cause, look = _SILENT_TOGETHER[kind]
+    since, place = facts.get("since", ""), str(facts.get("place") or "without a name")
+    count = _number(facts, "members")
+    nodes = "its nodes" if isnan(count) else f"{count:.0f} nodes"
+    return AlarmText(
+        f"{zone or 'The lot'}: {what.format(place=place)} fell silent at once ({nodes}"
+        + (f", last heard about {since})." if since else ")."),
+        f"Likely cause: {cause}.",
+        "Nobody is watching there: what it was before says nothing about now. Nodes keep their "
+        "samples for weeks and send them when they can.",
+        f"{look}; a node that stays silent when the others are back is told by itself",
+        "Do not take silence for dryness.",
+        CAUTION_AT_NODE,
+    )
+
+
+PARTS: dict[AlarmKind, Callable[[str, Mapping[str, float | str]], AlarmText]] = {
+    "damp week": _damp_week,
+    "frost": _frost,
+    "site silent": partial(_together, "site silent"),
+    "gateway silent": partial(_together, "gateway silent"),
+    "row silent": partial(_together, "row silent"),
+    "unit silent": partial(_together, "unit silent"),
     "leak suspect": _leak,
     "rot": _rot,
     "sensor suspect": _sensor,
     "battery low": _battery,
+    "flood": _flood,
     "damp": _damp,
     "wet": _wet,
     "mould growth": _mould,
@@ -506,6 +660,7 @@ PARTS = {
     "water contact": _contact,
     "silent": _silent,
     "drying stalled": _stalled,
+    "did not stay dry": _not_dry,
 }
 
 
@@ -1080,11 +1235,25 @@ PART_OF_RECORD: dict[str, str] = {
     "checkpoint": "checkpoints",
     "alarm": "alarms",
     "alarm_step": "steps of alarms",
+    "hold": "what is held back",
+    "cause": "common causes of alarms",
+    "cause_member": "common causes of alarms",
+    "limit_change": "changed limits",
     "receipt": "receipts",
     "event": "events",
     "placement": "placements",
     "proof": "proofs",
     "proof_now": "proofs",
+    "outbox": "messages",
+    "person": "people",
+    "person_address": "people",
+    "message": "messages",
+    "message_alarm": "messages",
+    "account": "users",
+    "account_reach": "users",
+    "session": "sessions",
+    "link": "links",
+    "audit": "the log",
 }
 
 
@@ -1100,3 +1269,297 @@ def record_text(*, at_s: int, kinds: Sequence[str], count: int) -> str:
         "Copy the record's folder elsewhere, check the disk, stop Sillkeep and restore the newest "
         "backup that verifies (sillkeep restore)."
     )
+
+
+# --- messages -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """How a person reads times and temperatures."""
+
+    timezone: str = "UTC"
+    fahrenheit: bool = False
+    twelve_hour: bool = False
+
+
+class AlarmTold(Protocol):
+    """What a message says of an alarm."""
+
+    @property
+    def alarm_id(self) -> int: ...  # noqa: D102
+    @property
+    def site(self) -> str: ...  # noqa: D102
+    @property
+    def unit(self) -> str: ...  # noqa: D102
+    @property
+    def unit_name(self) -> str: ...  # noqa: D102
+    @property
+    def slot(self) -> str: ...  # noqa: D102
+    @property
+    def zone(self) -> str: ...  # noqa: D102
+    @property
+    def node(self) -> str: ...  # noqa: D102
+    @property
+    def kind(self) -> str: ...  # noqa: D102
+    @property
+    def class_(self) -> AlarmClass: ...  # noqa: D102
+    @property
+    def raised_s(self) -> int: ...  # noqa: D102
+    @property
+    def withdrawn_s(self) -> int | None: ...  # noqa: D102
+    @property
+    def text(self) -> str: ...  # noqa: D102
+
+
+CLASS_WORDS: dict[AlarmClass, str] = {
+    "act now": "ACT NOW",
+    "today": "Today",
+    "this week": "This week",
+    "season": "This season",
+}
+KIND_WORDS = {
+    "water contact": "liquid water",
+    "record": "the record is damaged",
+    "silent": "not heard",
+    "damp week": "damp over the whole lot",
+}
+LIST_WORDS = {"morning": "This morning", "week": "The week", "season": "The season"}
+NOTHING_TO_DO = (
+    "Nothing asks for anything this week. Sillkeep is watching and will write again in a week; if "
+    "this line stays away, look after Sillkeep."
+)
+NOTHING_IN_SEASON = "Nothing is due this season."
+SIGNATURE = "-- \nSillkeep"  # the mark of RFC 3676, so that replies leave it out
+
+
+def shown_in(words: str, wish: Wish) -> str:
+    """Sentences of the record with the times and temperatures of the person who reads them."""
+    told = re.sub(
+        r"(\d{4}-\d\d-\d\d \d\d:\d\d) UTC",
+        lambda m: when(
+            int(datetime.strptime(f"{m[1]}+0000", "%Y-%m-%d %H:%M%z").timestamp()), wish
+        ),
+        words,
+    )
+    if not wish.fahrenheit:
+        return told
+    number = r"([-−]?\d+(?:\.\d+)?)"
+    told = re.sub(
+        rf"{number} (to|and|or) {number} °C",
+        lambda m: f"{_to_fahrenheit(m[1])} {m[2]} {_to_fahrenheit(m[3])} °F",
+        told,
+    )
+    return re.sub(rf"{number} °C", lambda m: f"{_to_fahrenheit(m[1])} °F", told)
+
+
+def _to_fahrenheit(celsius: str) -> str:
+    decimals = len(celsius.partition(".")[2])
+    return f"{float(celsius.replace('−', '-')) * 9 / 5 + 32:.{decimals}f}"
+
+
+def when(at_s: int, wish: Wish) -> str:
+    """A time on a person's own clock, with its day and the zone's short name."""
+    here = datetime.fromtimestamp(at_s, UTC).astimezone(ZoneInfo(wish.timezone))
+    clock = f"{here:%I:%M %p}".lstrip("0") if wish.twelve_hour else f"{here:%H:%M}"
+    return f"{here:%a} {here.day} {here:%b %Y}, {clock} {here:%Z}"
+
+
+def slot_order(slot: str) -> tuple[tuple[int, int | str], ...]:
+    """Rows and slots in the order in which one walks past them: A2 before A10; without one, last."""
+    parts = re.findall(r"\d+|\D+", slot)
+    found = [(0, int(part)) if part.isdigit() else (1, part.casefold()) for part in parts]
+    return tuple(found) or ((2, ""),)
+
+
+def _where(alarm: AlarmTold) -> str:
+    """The place in as few words as find it: slot, unit, zone."""
+    unit = alarm.unit or alarm.site
+    return " ".join(filter(None, (alarm.slot, unit, alarm.zone or alarm.node)))
+
+
+def _kind(alarm: AlarmTold) -> str:
+    return KIND_WORDS.get(alarm.kind, alarm.kind)
+
+
+def _link(alarm: AlarmTold, board_url: str) -> str:
+    """Page of the alarm's zone, unit or list."""
+    if not board_url:
+        return ""
+    if alarm.zone:
+        of = f"unit/{alarm.unit}" if alarm.unit else f"site/{alarm.site}"
+        path = f"{of}/zone/{alarm.zone}"
+    else:
+        path = f"unit/{alarm.unit}" if alarm.unit else "alarms"
+    return f"{board_url.rstrip('/')}/{quote(path)}"
+
+
+def alarm_message(
+    alarm: AlarmTold, wish: Wish, *, board_url: str, late: str = ""
+) -> tuple[str, str]:
+    """Subject and body of one alarm; `late`: who was told first and has not answered."""
+    subject = f"{CLASS_WORDS[alarm.class_]}: {_kind(alarm)}, {_where(alarm)}".rstrip(", ")
+    parts = [*_said(alarm, wish), _facts(alarm, wish)]
+    if late:
+        parts.insert(0, f"You are told because {late} did not acknowledge this in time.")
+    if alarm.alarm_id:
+        parts.append(
+            "Take it on, so that nobody else is called: on the board, or with"
+            f"\n  sillkeep alarms acknowledge {alarm.alarm_id} --who YOU"
+        )
+    caution = CAUTION if alarm.text.endswith(CAUTION) else ""
+    return subject, _letter(*parts, _link(alarm, board_url), caution)
+
+
+def _said(alarm: AlarmTold, wish: Wish) -> list[str]:
+    """An alarm's text in the order in which it is acted on: what it is, what to do, then why."""
+    said = shown_in(alarm.text, wish).removesuffix(CAUTION).strip()
+    sentences = re.split(r"(?<=\.) +(?=[A-Z])", said)
+    allowed = f" ({TIME_ALLOWED[alarm.class_]})."
+    answers = [number for number, each in enumerate(sentences) if each.endswith(allowed)]
+    if len(answers) != 1 or answers[0] == 0:
+        return [said]
+    to_do = answers[0]
+    what = f"What to do {TIME_ALLOWED[alarm.class_]}:\n  {sentences[to_do].removesuffix(allowed)}."
+    do_not = " ".join(sentences[to_do + 1 :])
+    return [
+        sentences[0],
+        f"{what}\n  {do_not}" if do_not else what,
+        " ".join(sentences[1:to_do]),
+    ]
+
+
+def _facts(alarm: AlarmTold, wish: Wish) -> str:
+    name = f" ({alarm.unit_name})" if alarm.unit_name else ""
+    rows = [
+        ("Unit", f"{alarm.unit}{name}" if alarm.unit else ""),
+        ("Slot", alarm.slot),
+        ("Zone", alarm.zone),
+        ("Node", alarm.node),
+        ("Site", alarm.site),
+        ("Since", when(alarm.raised_s, wish)),
+    ]
+    return "\n".join(f"{label + ':':8}{value}" for label, value in rows if value)
+
+
+def correction_message(alarm: AlarmTold, wish: Wish, *, board_url: str) -> tuple[str, str]:
+    """Subject and body for those who were told an alarm that has changed since."""
+    first = f"{_kind(alarm)}, {_where(alarm)}".rstrip(", ")
+    if alarm.withdrawn_s is not None:
+        said = (
+            f"You were told of {first}, since {when(alarm.raised_s, wish)}. Late readings show that "
+            "it was not so: nothing has to be done about it."
+        )
+        return f"Withdrawn: {first}", _letter(said, _link(alarm, board_url))
+    said = f"You were told of {first}. More readings have come, and it stands as follows."
+    parts = (said, *_said(alarm, wish), _facts(alarm, wish))
+    return f"Corrected: {first}", _letter(*parts, _link(alarm, board_url))
+
+
+def list_message(
+    kind: str,
+    shown: Sequence[Sequence[AlarmTold]],
+    wish: Wish,
+    *,
+    more: int,
+    corrected: Sequence[AlarmTold],
+    board_url: str,
+    now_s: int,
+) -> tuple[str, str]:
+    """Subject and body of a morning list or a digest.
+
+    `shown` are places in the order of the walk, each with its alarms, the most urgent first.
+    """
+    if not shown and not corrected:
+        nothing = NOTHING_IN_SEASON if kind == "season" else NOTHING_TO_DO
+        return f"{LIST_WORDS[kind]}: nothing to do", _letter(nothing, board_url)
+    count = len(shown) + more
+    subject = f"{LIST_WORDS[kind]}: {count} {'place' if count == 1 else 'places'} to look at"
+    lines: list[str] = []
+    for number, alarms in enumerate(shown, 1):
+        first = alarms[0]
+        if number == 1 or first.class_ != shown[number - 2][0].class_:
+            head = f"{CLASS_WORDS[first.class_]} ({TIME_ALLOWED[first.class_]})"
+            lines.append(head if number == 1 else f"\n{head}")
+        kinds = ", ".join(dict.fromkeys(_kind(alarm) for alarm in alarms))
+        since_s = min(alarm.raised_s for alarm in alarms)
+        lines += [
+            f"{number:2}. {_where(first)}: {kinds}, {_age((now_s - since_s) // 86_400)}",
+            f"    {shown_in(_first_sentence(first), wish)}",
+        ]
+    if more:
+        lines.append(f"\nand {more} more on the board")
+    gone = [f"- {_where(alarm)}: {_kind(alarm)}" for alarm in corrected]
+    told = "No longer so, by late readings:\n" + "\n".join(gone) if gone else ""
+    caution = CAUTION if shown and kind != "season" else ""
+    link = f"{board_url.rstrip('/')}/alarms" if board_url else ""
+    return subject, _letter("\n".join(lines), told, link, caution)
+
+
+def _age(days: int) -> str:
+    return "new" if days < 1 else "since yesterday" if days == 1 else f"for {days} days"
+
+
+def _first_sentence(alarm: AlarmTold) -> str:
+    """What was found, without the zone before it and what is said in brackets."""
+    said = re.split(r"(?<=[.;])\s+(?=[A-Z])", alarm.text, maxsplit=1)[0]
+    said = re.sub(r" \([^()]*\)", "", said)
+    for start in (f"{alarm.zone}: ", f"{alarm.zone} is ", f"{alarm.zone} "):
+        said = said.removeprefix(start) if alarm.zone else said
+    return sentence((said.partition(": ")[2] or said).rstrip("."))
+
+
+def _letter(*parts: str) -> str:
+    """Plain text, folded where a phone or a terminal would."""
+    folded = [
+        "\n".join(
+            fill(line, 76, subsequent_indent=" " * (len(line) - len(line.lstrip())),
+                 break_long_words=False, break_on_hyphens=False)
+            for line in part.splitlines()
+        )
+        for part in parts
+        if part
+    ]  # fmt: skip
+    return "\n\n".join((*folded, SIGNATURE)) + "\n"
+
+
+def short(body: str) -> str:
+    """The first paragraph of a message, for what takes only a few words."""
+    return body.partition("\n\n")[0].replace("\n", " ")
+
+
+def trial_message(name: str) -> tuple[str, str]:
+    """Subject and body that try whether somebody can be reached."""
+    said = f"This is a trial. Sillkeep will write to {name} at this address when something asks for it."
+    return "Trial: Sillkeep can reach you", _letter(said)
+
+
+def post_text(
+    *, people: int, without: int, waiting: int, trouble: str, expired: int, nobody: int
+) -> list[str]:
+    """What keeps people from being told, for the Chain page; empty: nothing does."""
+    said = []
+    if not people:
+        said.append("Nobody is told anything yet: enter somebody with sillkeep person add.")
+    if without:
+        # not who: not everybody who sees the page knows them
+        count = "1 person has" if without == 1 else f"{without} people have"
+        said.append(f"{count} no address: see sillkeep person list.")
+    if nobody:
+        alarms = "1 alarm" if nobody == 1 else f"{nobody} alarms"
+        said.append(f"{alarms} not acknowledged in time, and nobody is left to tell.")
+    if waiting and trouble:
+        count = "1 message waits" if waiting == 1 else f"{waiting} messages wait"
+        said.append(f"{count}: {trouble}; trying again until it works.")
+    if expired:
+        count = "1 message" if expired == 1 else f"{expired} messages"
+        said.append(f"{count} of the last 7 days could not be handed over in time.")
+    return said
+
+
+def alive_text(part: str, *, ago_s: int | None, late: bool) -> str:
+    """Whether one part of Sillkeep makes progress."""
+    if ago_s is None:
+        return f"{part}: no progress ever noted"
+    age = f"{ago_s} s" if ago_s < 120 else f"{ago_s // 60} min"
+    return f"{part}: {'NO progress for' if late else 'progress'} {age}{'' if late else ' ago'}"

@@ -7,16 +7,22 @@
 import logging
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TypedDict
 
-from monitor import alarms, judge, text
+from monitor import alarms, causes, holds, judge, text
 from monitor.errors import DamageError, InputError
-from monitor.judge import proofs
+from monitor.evidence import trust
+from monitor.judge import limits, proofs
+from monitor.judge.rules import DELAYS as JUDGED_DELAYS
+from monitor.judge.rules import Delay
 from monitor.lot import (
     DEFAULT_SILENCE_S,
     STRUCTURE_KINDS,
+    AlarmClass,
     AlarmKind,
     Placement,
     Site,
+    Source,
     Unit,
     silent_after_s,
 )
@@ -33,19 +39,36 @@ from monitor.store import (
     ProofWork,
     Record,
 )
+from monitor.store.causes import CauseRow, CauseWork, NewCause
 
 LOG = logging.getLogger(__name__)
 DAY_S = 86_400
 HOUR_S = 3_600
 OLD_NEWS_S = 7 * DAY_S  # an alarm that ended this long before it was found asks for no answer
 HANDING_OVER_S = 300  # after its last message: a node with a backlog sends without a pause
-IN_USE_LIFE = frozenset({"occupied"})
-SYSTEM = "sillkeep"
+SYSTEM = holds.SYSTEM
 LEAK: AlarmKind = "leak suspect"
-STALLED: AlarmKind = "drying stalled"  # of a repair's proof, not of an hour
+OF_PROOF: frozenset[AlarmKind] = frozenset({"drying stalled", "did not stay dry"})  # of no hour
 RESTS = "its signs rest; it stays until an inspection is recorded"
 ENDED: dict[alarms.Act, str] = {"ends": "the condition ended", "inspected": "somebody inspected it"}
+FLOOD_OVER_S = HOUR_S  # an empty allowance opens again after some minutes, for a while
 BATTERY_LOW_PERCENT, BATTERY_CLEARS_PERCENT = 20.0, 30.0  # ours: time to change it before it dies
+
+# of every kind but common causes, which begin and end with their members
+DELAYS: dict[AlarmKind, Delay] = JUDGED_DELAYS | {
+    "sensor suspect": Delay(f"{trust.DOUBT_DAYS} days", "the day it is trusted", "none"),
+    "silent": Delay("3 x the silence it declares + 15 min", "heard again", "none"),
+    "battery low": Delay("none", "none", f"{BATTERY_LOW_PERCENT:g} / {BATTERY_CLEARS_PERCENT:g} %"),
+    "flood": Delay("none", "a quiet while at the intake", "none"),
+}
+
+
+class _Told(TypedDict):
+    """What an alarm's text is made from, beside its kind."""
+
+    zone: str
+    alarm_class: AlarmClass
+    facts: Mapping[str, float | str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +111,12 @@ def tick(record: Record, *, now_s: int) -> Round:
         done = Round(done.units + 1, done.hours + found.hours, done.raised + found.raised)
         record.beat("watch", now_s)
     latest = record.latest()
-    _notice_water(record, latest, units, now_s=now_s)
+    _notice_water(record, latest, placements, units, now_s=now_s)
     _notice_silence(record, latest, placements, now_s=now_s)
     _notice_batteries(record, latest, placements, now_s=now_s)
+    _notice_floods(record, placements, now_s=now_s)
+    held = holds.review(record, now_s=now_s)
+    group_alarms(record, latest, placements, units, now_s=now_s, held=held)
     return done
 
 
@@ -120,18 +146,23 @@ def judge_unit(
         events=tuple(record.events(site.code, unit=unit.code)),
         settling_s=_settling(unit, placements),
         altitude_m=site.altitude_m,
+        limits=limits.steps(record.limit_entries(), site=site.code, body_type=unit.body_type),
     )
     found = judge.advance(watched, memory, from_day=from_s // DAY_S, to_hour=to_hour)
-    in_use = unit.life in IN_USE_LIFE
+    around = _around(record, unit, placements)
+    known = record.alarms(unit=unit.code)
     work = reconcile(
         unit,
         found.alarms,
         found.latches,
-        [alarm for alarm in record.alarms(unit=unit.code) if alarm.kind != STALLED],
+        [alarm for alarm in known if alarm.kind not in OF_PROOF],
         since_s=from_s,
         now_s=now_s,
-        in_use=in_use,
+        in_use=alarms.is_supply_live(around, at_s=now_s),
     )
+    work = _held_back(work, known, around, now_s=now_s)
+    holds.let_water_through(record, unit.code, around, now_s=now_s)
+    _doubt_site(record, site, found.around, now_s=now_s)
     record.keep_judgement(
         due,
         from_hour=from_s // HOUR_S,
@@ -195,8 +226,9 @@ def prove(record: Record, unit: Unit, watched: judge.Watched, *, to_hour: int, n
     )
     told = proofs.trusted(hours, record.doubts(unit.code))
     found = proofs.follow(watched.zones, watched.events, told)
-    stalled = [alarm for alarm in record.alarms(unit=unit.code) if alarm.kind == STALLED]
-    work = reconcile(unit, proofs.stall_changes(found), (), stalled, since_s=0, now_s=now_s)
+    changes = [*proofs.stall_changes(found), *proofs.failures(found)]
+    known = [alarm for alarm in record.alarms(unit=unit.code) if alarm.kind in OF_PROOF]
+    work = reconcile(unit, changes, (), known, since_s=0, now_s=now_s)
     record.keep_proofs(
         unit.code,
         [
@@ -231,6 +263,50 @@ def _settling(unit: Unit, placements: Iterable[Placement]) -> dict[str, list[int
         if placement.unit == unit.code and placement.zone:
             starts.setdefault(placement.zone, []).append(placement.from_s)
     return starts
+
+
+def _around(record: Record, unit: Unit, placements: Iterable[Placement]) -> alarms.Around:
+    placed = [(p.zone, p.from_s) for p in placements if p.unit == unit.code and p.zone]
+    return alarms.Around(unit.life, record.events(unit.site, unit=unit.code), placed)
+
+
+def _held_back(
+    work: AlarmWork, known: Sequence[Alarm], around: alarms.Around, *, now_s: int
+) -> AlarmWork:
+    """The same work, with what logic holds back of the alarms that stand after it."""
+    over = {
+        c.alarm_id for c in work.changed if c.cleared_s is not None or c.withdrawn_s is not None
+    }
+    stand = [
+        alarms.Found(a.source, a.class_, a.raised_s)
+        for a in known
+        if a.cleared_s is None and a.withdrawn_s is None and a.alarm_id not in over
+    ]
+    stand += [
+        alarms.Found(Source(a.site, a.kind, a.unit, a.zone, a.node), a.class_, a.raised_s)
+        for a in work.new
+        if a.cleared_s is None
+    ]
+    return replace(work, holds=holds.by_logic(stand, around, now_s=now_s))
+
+
+def _doubt_site(
+    record: Record, site: Site, changes: Sequence[judge.AlarmChange], *, now_s: int
+) -> None:
+    """Doubts in a site's own probes: every unit that compares with one may begin or end it."""
+    for change in changes:
+        zone = change.zone.removeprefix("/")
+        of_zone = (site.code, "", zone, change.kind)
+        known = [a for a in record.alarms() if (a.site, a.unit, a.zone, a.kind) == of_zone]
+        standing = [a for a in known if a.cleared_s is None and a.withdrawn_s is None]
+        ended_s = max((a.cleared_s for a in known if a.cleared_s is not None), default=0)
+        if change.cleared_s is None and not standing and change.raised_s > ended_s:
+            yard = Unit("", site.code)
+            named = judge.AlarmChange(zone, change.kind, change.raised_s, None, change.facts)
+            record.add_alarm(_new_alarm(yard, named, None, now_s=now_s, in_use=False), now_s=now_s)
+        for alarm in standing:
+            if change.cleared_s is not None and change.cleared_s > alarm.raised_s:
+                record.change_alarm(_ended(alarm, change.cleared_s, now_s=now_s), now_s=now_s)
 
 
 # --- alarms over a history that may change --------------------------------------------------------
@@ -329,9 +405,8 @@ def _new_alarm(
         in_use=in_use,
         weather_explains=text.weather_explains(change.facts),
     )
-    said = text.alarm_text(
-        change.kind, zone=change.zone, alarm_class=alarm_class, facts=change.facts
-    )
+    told_of: _Told = {"zone": change.zone, "alarm_class": alarm_class, "facts": change.facts}
+    said = text.alarm_text(change.kind, **told_of)
     steps = [AlarmStep(change.raised_s, "unacknowledged", SYSTEM, "the condition began")]
     if rested_s is not None:
         steps.append(AlarmStep(rested_s, "latched unacknowledged", SYSTEM, RESTS))
@@ -340,7 +415,7 @@ def _new_alarm(
         state = "normal" if old else alarms.after(steps[-1].state, _end_of(change.kind))
         why = "it ended before anybody could be told" if old else ENDED[_end_of(change.kind)]
         steps.append(AlarmStep(cleared_s, state, SYSTEM, why))
-    key = f"{unit.code}/{change.zone}/{change.kind}/{change.raised_s}"
+    key = f"{unit.code or unit.site}/{change.zone}/{change.kind}/{change.raised_s}"
     told = () if steps[-1].state == "normal" else (OutboxItem(key, "people", said),)
     return NewAlarm(
         site=unit.site,
@@ -357,6 +432,7 @@ def _new_alarm(
         instant=False,
         steps=tuple(steps),
         outbox=told,
+        parts=text.alarm_parts(change.kind, **told_of),
     )
 
 
@@ -421,7 +497,12 @@ def acknowledge(record: Record, alarm_id: int, *, who: str, now_s: int) -> None:
 
 
 def _notice_water(
-    record: Record, latest: Sequence[Latest], units: Mapping[str, Unit], *, now_s: int
+    record: Record,
+    latest: Sequence[Latest],
+    placements: Sequence[Placement],
+    units: Mapping[str, Unit],
+    *,
+    now_s: int,
 ) -> None:
     """Liquid water is raised at once, under the same key that its hour will give it."""
     standing = {
@@ -431,9 +512,13 @@ def _notice_water(
         if newest.contact and newest.unit and (newest.unit, newest.zone) not in standing:
             unit = units[newest.unit]
             change = judge.AlarmChange(newest.zone, "water contact", newest.at_s, None, {})
-            in_use = unit.life in IN_USE_LIFE
+            around = _around(record, unit, placements)
+            in_use = alarms.is_supply_live(around, at_s=now_s)
             alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=in_use)
-            record.add_alarm(alarm.made_instant(), now_s=now_s)
+            source = Source(unit.site, "water contact", unit.code, newest.zone)
+            found = [alarms.Found(source, alarm.class_, newest.at_s)]
+            hold = next(iter(holds.by_logic(found, around, now_s=now_s)), None)
+            record.add_alarm(alarm.made_instant(), now_s=now_s, hold=hold)
 
 
 def _notice_silence(
@@ -462,12 +547,25 @@ def _notice_silence(
         if now_s > limit_s and alarm is None and not handing_over:
             _raise_silent(record, placed, heard, raised_s=limit_s, now_s=now_s)
         elif now_s <= limit_s and alarm is not None:
-            state = alarms.after(alarm.state, "ends")
-            step = AlarmStep(last_s, state, SYSTEM, "heard again")
             record.change_alarm(
-                ChangedAlarm(alarm_id=alarm.alarm_id, cleared_s=last_s, state=state, step=step),
+                _heard_again(record, alarm, last_s=last_s, silence_s=silence_s, now_s=now_s),
                 now_s=now_s,
             )
+
+
+def _heard_again(
+    record: Record, alarm: Alarm, *, last_s: int, silence_s: int, now_s: int
+) -> ChangedAlarm:
+    """The end of a silence; it was none if the node brings the samples of all that time."""
+    since_s = alarm.raised_s - silent_after_s(silence_s)
+    gap_s = record.longest_gap_s(alarm.site, alarm.node, from_s=since_s, to_s=last_s)
+    if gap_s <= silent_after_s(silence_s):
+        why = "late readings: it measured all the time, and nothing of it is missing"
+        step = AlarmStep(now_s, "normal", SYSTEM, why)
+        return ChangedAlarm(alarm.alarm_id, last_s, "normal", step, withdrawn_s=now_s)
+    state = alarms.after(alarm.state, "ends")
+    step = AlarmStep(last_s, state, SYSTEM, "heard again")
+    return ChangedAlarm(alarm.alarm_id, last_s, state, step)
 
 
 def _in_force(placements: Sequence[Placement]) -> dict[tuple[str, str], Placement]:
@@ -517,14 +615,45 @@ def _notice_batteries(
             record.change_alarm(ended, now_s=now_s)
 
 
+def _notice_floods(record: Record, placements: Sequence[Placement], *, now_s: int) -> None:
+    """A node that sends more than its allowance; it is over an hour after the last dropped message.
+
+    An intake that was started since then has not counted long enough to say so.
+    """
+    since_s, floods = record.floods()
+    standing = {
+        (a.site, a.node): a
+        for a in record.alarms(open_only=True)
+        if a.kind == "flood" and a.cleared_s is None
+    }
+    placed = _in_force(placements)
+    for flood in floods:
+        if flood.at_s <= now_s - FLOOD_OVER_S:
+            continue
+        here = (flood.site, flood.node)
+        if standing.pop(here, None) is None:
+            nowhere = Placement(flood.node, "", flood.site, "", "", flood.at_s)
+            facts: dict[str, float | str] = {"dropped": float(flood.dropped)}
+            if not flood.node:
+                facts["node"] = "somebody under unknown names"
+            why = "its messages are dropped"
+            sent = _of_node(placed.get(here, nowhere), "flood", facts, raised_s=flood.at_s, why=why)
+            record.add_alarm(sent, now_s=now_s)
+    for alarm in standing.values():
+        if since_s <= now_s - FLOOD_OVER_S:
+            step = AlarmStep(now_s, alarms.after(alarm.state, "ends"), SYSTEM, "it sends as others")
+            record.change_alarm(ChangedAlarm(alarm.alarm_id, now_s, step.state, step), now_s=now_s)
+
+
 def _of_node(
     placed: Placement, kind: AlarmKind, facts: dict[str, float | str], *, raised_s: int, why: str
 ) -> NewAlarm:
     """An alarm of a node, found in its newest sample or in its silence."""
     alarm_class = alarms.alarm_class(kind)
-    zone = f"{placed.unit or placed.site} {placed.zone}"
+    zone = f"{placed.unit or placed.site} {placed.zone}".rstrip()
     told = {"node": f"node {placed.node}", **facts}
-    said = text.alarm_text(kind, zone=zone, alarm_class=alarm_class, facts=told)
+    told_of: _Told = {"zone": zone, "alarm_class": alarm_class, "facts": told}
+    said = text.alarm_text(kind, **told_of)
     step = AlarmStep(raised_s, "unacknowledged", SYSTEM, why)
     return NewAlarm(
         site=placed.site,
@@ -540,5 +669,191 @@ def _of_node(
         text=said,
         instant=True,
         steps=(step,),
-        outbox=(OutboxItem(f"{placed.site}/{placed.node}/{kind}/{raised_s}", "people", said),),
+        # of a silence people are told when it turns out to be one of its own (`group_alarms`)
+        outbox=()
+        if kind == "silent"
+        else (OutboxItem(f"{placed.site}/{placed.node}/{kind}/{raised_s}", "people", said),),
+        parts=text.alarm_parts(kind, **told_of),
     )
+
+
+# --- common causes --------------------------------------------------------------------------------
+
+
+def group_alarms(
+    record: Record,
+    latest: Sequence[Latest],
+    placements: Sequence[Placement],
+    units: Mapping[str, Unit],
+    *,
+    now_s: int,
+    held: frozenset[Source] = frozenset(),
+) -> None:
+    """Put standing alarms under the causes that they share, and tell of causes and lone silences.
+
+    What is under a cause is not told by itself. When the cause ends, what still stands is.
+    """
+    known = [a for a in record.alarms(open_only=True) if a.cleared_s is None]
+    open_alarms = {a.alarm_id: a for a in known if a.withdrawn_s is None and not _is_cause(a)}
+    before = record.standing_causes()
+    nodes = _nodes_now(record, latest, placements, units)
+    found = causes.group(
+        [_standing(alarm) for alarm in open_alarms.values()],
+        nodes,
+        kept=[
+            causes.Kept(row.kind, row.site, row.place, row.began_s, frozenset(row.members))  # type: ignore[arg-type]
+            for row in before
+        ],
+    )
+    rows: dict[tuple[str, str, str, int], CauseRow] = {
+        (row.kind, row.site, row.place, row.began_s): row for row in before
+    }
+    new, kept, told = [], [], []
+    for cause in found.causes:
+        row = rows.pop(cause.key, None)
+        if row is None:
+            new.append(NewCause(_cause_alarm(cause, now_s), cause.began_s, cause.members))
+            continue
+        told.append((row.cause_id, _cause_message(cause)))
+        if row.now != cause.members:
+            kept.append((row.cause_id, cause.members))
+    kept += [(row.cause_id, ()) for row in rows.values()]
+    released = record.released() | {
+        number: now_s for row in before for number in row.now if number in found.alone
+    }
+    lone = [open_alarms[n] for n in found.alone if open_alarms[n].source not in held]
+    told += _lone(lone, nodes, released, now_s=now_s)
+    work = CauseWork(
+        new=tuple(new),
+        members=tuple(kept),
+        ended=tuple(_cause_over(row, now_s=now_s) for row in rows.values()),
+        held=frozenset(number for cause in found.causes for number in cause.members),
+        told=tuple(told),
+    )
+    if work != CauseWork():
+        record.keep_causes(work, now_s=now_s)
+
+
+def _is_cause(alarm: Alarm) -> bool:
+    return alarm.kind in causes.KINDS
+
+
+def _standing(alarm: Alarm) -> causes.Standing:
+    return causes.Standing(
+        alarm.alarm_id,
+        alarm.site,
+        alarm.unit,
+        alarm.zone,
+        alarm.node,
+        alarm.kind,
+        alarm.class_,
+        alarm.raised_s,
+    )
+
+
+def _nodes_now(
+    record: Record,
+    latest: Sequence[Latest],
+    placements: Sequence[Placement],
+    units: Mapping[str, Unit],
+) -> list[causes.NodeNow]:
+    newest: dict[tuple[str, str], Latest] = {}
+    for sample in latest:
+        before = newest.get((sample.site, sample.node), sample)
+        newest[sample.site, sample.node] = max(before, sample, key=lambda s: (s.at_s, s.received_s))
+    gateways = record.gateways()
+    nodes = []
+    for (site, node), placed in _in_force(placements).items():
+        heard, unit = newest.get((site, node)), units.get(placed.unit)
+        nodes.append(
+            causes.NodeNow(
+                site=site,
+                node=node,
+                last_s=placed.from_s if heard is None else heard.at_s,
+                silence_s=(heard and heard.silence_s) or DEFAULT_SILENCE_S,
+                unit=placed.unit,
+                life=unit.life if unit else "",
+                row=causes.row_of(unit.slot) if unit else "",
+                gateway=gateways.get((site, node), ""),
+            )
+        )
+    return nodes
+
+
+def _cause_text(cause: causes.Cause) -> str:
+    return text.alarm_text(cause.kind, **_cause_told(cause))
+
+
+def _cause_told(cause: causes.Cause) -> _Told:
+    facts: dict[str, float | str] = {
+        "members": float(len(cause.members)),
+        "place": cause.place,
+        "since": text.moment(cause.began_s),
+    }
+    class_ = alarms.alarm_class(cause.kind)
+    return {"zone": cause.site, "alarm_class": class_, "facts": facts}
+
+
+def _cause_message(cause: causes.Cause) -> OutboxItem:
+    """Told once, and again each time it has come to twice as many."""
+    doubled = (cause.ever // causes.LEAST).bit_length()
+    where = f"{cause.site}/{cause.place}" if cause.place else cause.site
+    key = f"{where}/{cause.kind}/{cause.began_s}/{doubled}"
+    return OutboxItem(key, "people", _cause_text(cause))
+
+
+def _cause_alarm(cause: causes.Cause, now_s: int) -> NewAlarm:
+    step = AlarmStep(now_s, "unacknowledged", SYSTEM, "several alarms share it")
+    return NewAlarm(
+        site=cause.site,
+        unit="",
+        zone="",
+        node="",
+        kind=cause.kind,
+        class_=alarms.alarm_class(cause.kind),
+        raised_s=now_s,
+        cleared_s=None,
+        state="unacknowledged",
+        cause="",
+        text=_cause_text(cause),
+        instant=True,
+        steps=(step,),
+        outbox=(_cause_message(cause),),
+        place=cause.place,
+        parts=text.alarm_parts(cause.kind, **_cause_told(cause)),
+    )
+
+
+def _cause_over(row: CauseRow, *, now_s: int) -> ChangedAlarm:
+    state = alarms.after(row.state, "ends")
+    step = AlarmStep(now_s, state, SYSTEM, "what they shared is over; what still stands is told")
+    return ChangedAlarm(alarm_id=row.cause_id, cleared_s=now_s, state=state, step=step)
+
+
+def _lone(
+    alone: Sequence[Alarm],
+    nodes: Sequence[causes.NodeNow],
+    released: Mapping[int, int],
+    *,
+    now_s: int,
+) -> list[tuple[int, OutboxItem]]:
+    """Messages of silences that are nobody else's, and of alarms whose cause has ended.
+
+    The outbox takes each key once, so what was told before is not told again.
+    """
+    silence_s = {(node.site, node.node): node.silence_s for node in nodes}
+    told = []
+    for alarm in alone:
+        left_s = released.get(alarm.alarm_id)
+        if alarm.kind != "silent" and left_s is None:
+            continue
+        due_s = causes.told_from_s(
+            _standing(alarm),
+            silence_s=silence_s.get((alarm.site, alarm.node), DEFAULT_SILENCE_S),
+            released_s=left_s,
+        )
+        if now_s >= due_s:
+            place = f"{alarm.site}/{alarm.node}" if alarm.node else f"{alarm.unit}/{alarm.zone}"
+            key = f"{place}/{alarm.kind}/{alarm.raised_s}/alone {left_s or ''}".rstrip()
+            told.append((alarm.alarm_id, OutboxItem(key, "people", alarm.text)))
+    return told

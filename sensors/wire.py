@@ -398,6 +398,8 @@ def _resolve(records: list[_Record], node: str) -> tuple[_Samples, list[str]]:
     strangers: list[str] = []
     base = _Base()
     base_name, is_own, base_s, base_unit, base_value = base
+    here: dict[str, _Fields] = {}  # of the time of the record before
+    here_s: float | None = None
     for record in records:
         if (
             record.bn is not UNSET
@@ -407,7 +409,7 @@ def _resolve(records: list[_Record], node: str) -> tuple[_Samples, list[str]]:
         ):
             base = _based(record, base, node)
             base_name, is_own, base_s, base_unit, base_value = base
-        if not _has_value(record):
+        if not (record.vb is record.vs is record.vd is UNSET is not record.v or _has_value(record)):
             continue
         name = record.n if is_own else _local_name(base_name, record.n, node)
         unit = base_unit if record.u is UNSET else record.u
@@ -416,9 +418,11 @@ def _resolve(records: list[_Record], node: str) -> tuple[_Samples, list[str]]:
             strangers.append(name)
             continue
         time_s = base_s + record.t
-        if time_s not in samples:
-            samples[time_s] = {}
-        fields = samples[time_s].setdefault(probe, {})
+        if time_s != here_s:
+            here_s, here = time_s, samples.setdefault(time_s, {})
+        fields = here.get(probe)
+        if fields is None:
+            fields = here[probe] = {}
         if quantity is None:
             fields[_FAULT] = fault
         else:
@@ -532,10 +536,13 @@ def _put(fields: _Fields, quantity: _Quantity, record: _Record, base_value: floa
 
 
 def _put_whole(fields: _Fields, field: str, value: float) -> None:
-    if value != int(value) and field != "uptime_s":
-        fields[_FAULT] = f"{field} is no whole number: count it up by one"
-    else:
+    whole = int(value)
+    if value == whole:
+        fields[field] = whole
+    elif field == "uptime_s":
         fields[field] = round(value)
+    else:
+        fields[_FAULT] = f"{field} is no whole number: count it up by one"
 
 
 def _put_silence(fields: _Fields, update_s: float) -> None:
@@ -571,7 +578,7 @@ def _fault(fields: _Fields, at_s: int | None) -> str:
             "the clock of the node is not set, or wrong: set it, or send boot, seq and uptime "
             "with every sample"
         )
-    if fields.keys() <= _NOT_MEASURED:
+    if _NOT_MEASURED.issuperset(fields):
         return "no measured value: send at least one, such as temperature"
     return ""
 

@@ -12,14 +12,18 @@ from flask.testing import FlaskClient
 
 from dashboards import paint, words
 from dashboards.app import make_app, page
+from dashboards.pages import alarms as alarms_page
+from dashboards.paint import to_html
 from dashboards.words import wish
 from monitor import drawing, explain
 from monitor.lot import Event, Placement, Site, Unit, Zone
 from monitor.store import board, checking, health
 from monitor.store import schema as t
+from monitor.store.board import AlarmRow
 from monitor.store.record import Record, open_record
 from monitor.text import CAUTION, DAMAGED
 from tests.filled import NOW_S, WET_TEXT, filled_record
+from tests.signed import sight, sign_in
 
 HOUR_S = 3600
 
@@ -42,7 +46,7 @@ def seen(record: Record, address: str, *, now_s: int = NOW_S) -> str:
     path, _, search = address.partition("?")
     return "".join(
         getattr(part, "data-still", "")
-        for top in page(record, wish(path, search, now_s=now_s), token="t")
+        for top in page(record, wish(path, search, now_s=now_s), token="t", sight=sight(record))
         for part in [top, *top._traverse()]
         if not isinstance(part, str)
     )
@@ -52,7 +56,7 @@ def charts(record: Record, address: str) -> list[dict]:
     path, _, search = address.partition("?")
     return [
         part.figure.to_plotly_json()
-        for top in page(record, wish(path, search, now_s=NOW_S), token="t")
+        for top in page(record, wish(path, search, now_s=NOW_S), token="t", sight=sight(record))
         for part in top._traverse()
         if isinstance(part, dcc.Graph)
     ]
@@ -256,7 +260,7 @@ def client(tmp_path: Path) -> Iterator[FlaskClient]:
     filled_record(tmp_path, days=2).close()
     with open_record(tmp_path, read_only=True) as opened:
         app = make_app(opened, now=lambda: NOW_S, change=lambda: open_record(tmp_path))
-        yield app.server.test_client()
+        yield sign_in(app.server.test_client(), tmp_path, now_s=NOW_S)
 
 
 def drawn(client: FlaskClient, path: str, search: str = "") -> str:
@@ -345,6 +349,34 @@ def test_what_a_person_typed_is_shown_as_text(client):
 
 
 # --- Chain and guard ------------------------------------------------------------------------------
+
+
+def test_the_load_page_counts_what_asked_against_the_target(record):
+    found = seen(record, "/load")
+    assert "alarms asked for somebody in 30 days" in found
+    assert "the target of 5" in found
+    assert "What asks most often" in found
+    assert 'href="/load"' in seen(record, "/alarms")
+
+
+def test_members_of_a_common_cause_are_listed_under_it_and_not_by_themselves():
+    rows = [
+        AlarmRow(i, "lot", "u1" if i else "", f"z{i}" if i else "", "", kind, class_, "unacknowledged",
+                 "", f"Text {i}.", 0, None, None)
+        for i, (kind, class_) in enumerate(
+            [("damp week", "season"), ("damp", "season"), ("damp", "season"), ("wet", "today")]
+        )
+    ]  # fmt: skip
+    rows = [replace(row, alarm_id=row.alarm_id + 1) for row in rows]
+    blocks = alarms_page.blocks(
+        tuple(rows), (), {}, asked=wish("/alarms", "", now_s=NOW_S), token="t", under={2: 1, 3: 1}
+    )
+    found = "".join(to_html(part) for part in blocks if part is not None)
+    assert "2 open alarms, 2 not acknowledged." in found
+    assert "Under it, not told one by one (2)" in found
+    for number in range(4):
+        assert found.count(f"Text {number}.") == 1
+    assert found.index("Text 0.") < found.index("Under it") < found.index("Text 1.")
 
 
 def test_the_chain_counts_what_came_and_what_was_refused(record):
@@ -458,15 +490,17 @@ def test_a_beat_refreshes_words_and_leaves_charts_alone_until_their_data_change(
     from dashboards.app import refreshed, whole
 
     address = wish("/unit/van-wet/zone/off-rear-low", "", now_s=NOW_S)
-    drawn_ = page(record, address, token="t")
+    drawn_ = page(record, address, token="t", sight=sight(record))
     _, _, mark = whole(drawn_)
     children, stills_, same = refreshed(
-        page(record, replace(address, now_s=NOW_S + 60), token="t"), mark
+        page(record, replace(address, now_s=NOW_S + 60), token="t", sight=sight(record)), mark
     )
     assert children is no_update
     assert "Tue 25 Nov 2025 11:01<" in stills_
     assert same == mark
-    hour_later = page(record, replace(address, now_s=NOW_S + 4 * 3600), token="t")
+    hour_later = page(
+        record, replace(address, now_s=NOW_S + 4 * 3600), token="t", sight=sight(record)
+    )
     assert refreshed(hour_later, mark)[0] is hour_later
 
 

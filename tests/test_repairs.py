@@ -25,6 +25,7 @@ from monitor.store import ProofRevision, ProofStep, Record, open_record
 from monitor.store.proving import changed, standing_line
 from sensors.wire import Reading
 from tests.judging import DAY_S, START_S, series
+from tests.signed import sight
 
 HOUR_S, DAY_H = 3600, 24
 DAYS, REPAIRED_DAY = 64, 14
@@ -394,7 +395,7 @@ def test_a_repair_that_nobody_watched_and_a_room_have_no_proof() -> None:
 def seen(record: Record, address: str, *, now_s: int = END_S) -> str:
     return "".join(
         getattr(part, "data-still", "")
-        for top in page(record, wish(address, "", now_s=now_s), token="t")
+        for top in page(record, wish(address, "", now_s=now_s), token="t", sight=sight(record))
         for part in [top, *top._traverse()]
         if not isinstance(part, str)
     )
@@ -456,7 +457,7 @@ def test_the_figure_marks_each_wetting_and_the_table_behind_it_lists_them(dry: R
     address = wish(f"/proof/u1/w1/{REPAIRED_S}", "", now_s=END_S)
     (figure,) = [
         part.figure
-        for top in page(dry, address, token="t")
+        for top in page(dry, address, token="t", sight=sight(dry))
         for part in top._traverse()
         if isinstance(part, dcc.Graph)
     ]

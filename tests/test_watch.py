@@ -194,8 +194,12 @@ def test_an_alarm_raised_again_after_it_was_withdrawn_is_told_again(record: Reco
         for changed in work.changed:
             record.change_alarm(changed, now_s=now_s)
     with record.engine.connect() as connection:
-        keys = [row[0] for row in connection.exec_driver_sql("SELECT key FROM outbox")]
-    assert keys == [f"u1/off-rear-low/wet/{at_s}", f"u1/off-rear-low/wet/{at_s}/3"]
+        keys = [
+            row[0]
+            for row in connection.exec_driver_sql("SELECT key FROM outbox ORDER BY outbox_id")
+        ]
+    told = f"u1/off-rear-low/wet/{at_s}"
+    assert keys == [told, "alarm 1/withdrawn/2", f"{told}/3"]
 
 
 def test_the_hours_of_a_site_go_on_while_its_node_is_silent(record: Record) -> None:

@@ -6,6 +6,16 @@
   let answered = Date.now();
   let path = location.pathname;
 
+  // A session that is over leads to the door, and from there back to this page.
+  const ask = window.fetch;
+  window.fetch = async (...asked) => {
+    const answer = await ask(...asked);
+    if (answer.status === 401) {
+      location.assign(`/login?next=${encodeURIComponent(location.pathname + location.search)}`);
+    }
+    return answer;
+  };
+
   const typing = (part) => [...part.querySelectorAll("input:not([type=hidden])")]
     .some((field) => field.value !== "" || field === document.activeElement);
 

@@ -12,7 +12,8 @@ from dashboards.words import Wish
 from monitor import text
 from monitor.store.health import Chain, NodeNow
 
-PARTS = ("intake", "watch")  # those without which nothing moves; others show once they are heard
+# those without which nothing moves; others show once they are heard
+PARTS = ("intake", "watch", "messages")
 
 
 def blocks(chain: Chain, asked: Wish) -> list[Any]:
@@ -26,6 +27,7 @@ def blocks(chain: Chain, asked: Wish) -> list[Any]:
         ),
         _pulses(chain, asked),
         _archive(chain, asked),
+        *_told(chain),
         _record(chain),
         views.facts(_counts(chain), name="wide"),
         html.H2("Silent nodes"),
@@ -37,6 +39,7 @@ def blocks(chain: Chain, asked: Wish) -> list[Any]:
         else html.P("No node has ever been heard."),
         html.H2("Rejects"),
         _rejects(chain, asked),
+        *(html.P(text.flood_text(one.node, dropped=one.dropped)) for one in chain.floods),
         views.unknown_panel(
             [f"{node.code}: heard, but its probes are placed in no zone." for node in idle]
         ),
@@ -54,6 +57,22 @@ def _pulses(chain: Chain, asked: Wish) -> Component:
         entries.append(html.Li([html.B(name), html.Span(said), html.Em(late) if late else None],
                                className=late))  # fmt: skip
     return html.Ol(entries, className="chain", **marked(aria_label="From probe to page"))
+
+
+def _told(chain: Chain) -> list[Component]:
+    """What keeps people from being told."""
+    post = chain.post
+    if post is None:
+        return []
+    said = text.post_text(
+        people=post.people,
+        without=len(post.without_address),
+        waiting=post.waiting,
+        trouble=post.trouble,
+        expired=post.expired,
+        nobody=len(chain.nobody),
+    )
+    return [html.P(sentence) for sentence in said]
 
 
 def _archive(chain: Chain, asked: Wish) -> Component | None:

@@ -36,10 +36,8 @@ app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,  # plain help: rich costs a third of a second at each start
 )
-alarms_app = typer.Typer(help="Alarms: list and acknowledge.", invoke_without_command=True)
 event_app = typer.Typer(help="What a person noted: rain, hose tests, winterising ...")
 node_app = typer.Typer(help="A node: publish what a probe or a file says.")
-app.add_typer(alarms_app, name="alarms")
 app.add_typer(event_app, name="event")
 app.add_typer(node_app, name="node")
 
@@ -353,6 +351,7 @@ def _enter_lot(home: Path, path: Path) -> str:
         for placement in lot.placements:
             if _place(placement) not in placed:
                 record.place(placement, recorded_s=now_s, who="import", why=path.name)
+        record.declare_gateways(lot.gateways)
         noted = {(site.code, e) for site in lot.sites for e in _events(record, site.code)}
         for event in lot.events:
             if (event.site, event.event) not in noted:
@@ -450,43 +449,6 @@ def node(
     typer.echo(f"{done.samples} samples stored, {len(done.rejects)} rows rejected")
 
 
-@alarms_app.callback(invoke_without_command=True)
-def alarms_list(
-    context: typer.Context,
-    every: Annotated[bool, typer.Option("--all", help="Also those that ended.")] = False,
-    as_json: JsonFlag = False,
-) -> None:
-    """List alarms that ask for something."""
-    if context.invoked_subcommand:
-        return
-    found = _record(read_only=True).alarms(open_only=not every)
-    if as_json:
-        import msgspec
-
-        typer.echo(msgspec.json.encode(found).decode())
-        return
-    for alarm in found:
-        raised = f"{datetime.fromtimestamp(alarm.raised_s, UTC):%Y-%m-%d %H:%M}"
-        place = " ".join(filter(None, (alarm.unit or alarm.site, alarm.zone or alarm.node)))
-        typer.echo(
-            f"{alarm.alarm_id:>5}  {raised}  {alarm.class_:<9}  {place}: {alarm.kind}, {alarm.state}"
-        )
-    if not found:
-        typer.echo("no alarm is standing")
-
-
-@alarms_app.command("acknowledge")
-def alarms_acknowledge(
-    number: Annotated[int, typer.Argument(help="Number from `sillkeep alarms`.")],
-    who: Annotated[str, typer.Option(help="Your name.")],
-) -> None:
-    """Take an alarm on: say that somebody sees to it."""
-    from monitor import watch as watcher
-
-    watcher.acknowledge(_record(), number, who=who, now_s=_now())
-    typer.echo(f"alarm {number} acknowledged by {who}")
-
-
 @app.command()
 def proof(
     unit: Annotated[str, typer.Argument(help="Unit code.")],
@@ -543,6 +505,9 @@ def check(
     deep: Annotated[
         bool, typer.Option("--deep", help="First read it all and compare it with its checksums.")
     ] = False,
+    alive: Annotated[
+        bool, typer.Option("--alive", help="Only say whether every part makes progress.")
+    ] = False,
     as_json: JsonFlag = False,
 ) -> None:
     """Check the settings, say what the record holds and whether it is as it was written."""
@@ -550,6 +515,10 @@ def check(
     from monitor.store.archive import standing
 
     settings = _settings()
+    if alive:
+        from monitor.cli.people import check_alive
+
+        sys.exit(check_alive(as_json=as_json))
     if deep:
         _check_deeply()
     record = _record(read_only=True)
@@ -614,7 +583,7 @@ def restore(
 
     settings = _settings()
     with ExitStack() as locks:
-        for part in ("serve", "intake", "watch", "archive"):
+        for part in ("serve", "intake", "watch", "messages", "archive"):
             lock = claim(settings.home, part)
             if lock is None:
                 typer.echo(
@@ -652,3 +621,21 @@ def _check_deeply() -> None:
             tell=lambda kind: tell(f"checking {kind}", kinds.index(kind) / len(kinds)),
         )
         checking.keep(record.engine, checked, said=_checked_text(checked))
+
+
+# groups of commands of their own; last, for they use what stands above
+from monitor.cli.alarms import alarms_app  # noqa: E402
+from monitor.cli.limits import limits_app  # noqa: E402
+from monitor.cli.load import load_command  # noqa: E402
+from monitor.cli.nodes import node_gateway, node_list  # noqa: E402
+from monitor.cli.people import messages, person_app  # noqa: E402
+from monitor.cli.users import user_app  # noqa: E402
+
+app.add_typer(alarms_app, name="alarms")
+app.add_typer(limits_app, name="limits")
+app.add_typer(user_app, name="user")
+app.add_typer(person_app, name="person")
+app.command()(messages)
+app.command("load")(load_command)
+node_app.command("list")(node_list)
+node_app.command("gateway")(node_gateway)

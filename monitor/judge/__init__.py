@@ -70,6 +70,7 @@ class Judgement:
     alarms: list[AlarmChange]
     checkpoints: list[tuple[int, bytes]]  # (day number, memory before its first hour)
     latches: list[Latch]
+    around: list[AlarmChange]  # doubts in the site's own probes, a slash before their zone
 
 
 def advance(
@@ -101,6 +102,7 @@ def advance(
     measured = measure(watched, rows, kept)
     tables: list[dict[str, Column]] = []
     changes: list[AlarmChange] = []
+    around: list[AlarmChange] = []
     latches: list[Latch] = []
     saved: list[tuple[int, bytes]] = []
     to_day = -(-to_hour // DAY_H)
@@ -109,7 +111,9 @@ def advance(
         tables.append(_hours_of(rows, days))
         changes += alarm_changes(watched, rows, days, kept, to_hour=to_hour)
         changes += suspicions(rows, days, kept)
-        changes += doubts_of(rows, days)
+        doubts = doubts_of(rows, days)
+        changes += [doubt for doubt in doubts if not doubt.zone.startswith("/")]
+        around += [doubt for doubt in doubts if doubt.zone.startswith("/")]
         changes += freezing_changes(watched, rows, days, kept, to_hour=to_hour)
         latches += days.latches
         _remember(watched, rows, days, kept)
@@ -121,6 +125,7 @@ def advance(
         alarms=changes,
         checkpoints=saved,
         latches=latches + standing(kept),
+        around=around,
     )
 
 

@@ -19,6 +19,7 @@ from monitor.lot import (
     AIR_KINDS,
     STRUCTURE_KINDS,
     Event,
+    LimitStep,
     MouldClass,
     Zone,
     ZoneKind,
@@ -67,6 +68,8 @@ class Watched:
         When each placement on the zone began.
     altitude_m : float
         Of the site. [m]
+    limits : tuple of LimitStep
+        Limits that somebody changed, from when on; by time.
     """
 
     unit: str
@@ -76,6 +79,7 @@ class Watched:
     events: tuple[Event, ...] = ()
     settling_s: Mapping[str, Sequence[int]] = field(default_factory=dict)
     altitude_m: float = 0.0
+    limits: tuple[LimitStep, ...] = ()
 
 
 # --- what is measured -----------------------------------------------------------------------------

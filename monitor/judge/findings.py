@@ -1,16 +1,17 @@
 """What a day's figures mean: the words of each zone, wetting events witnessed, alarm conditions."""
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 
-from monitor.judge import rules
+from monitor.judge import limits, rules
 from monitor.judge.day import DAY_H, Bools, Days, Rows, Watched, sums
 from monitor.judge.hours import HOUR_S, Floats, rounded
 from monitor.judge.memory import UnitMemory
 from monitor.judge.rules import DAMP, LIMITS, WET, Signs
-from monitor.lot import AIR_KINDS, AlarmKind, Event, ZoneKind, silent_after_s
+from monitor.lot import AIR_KINDS, AlarmKind, Event, LimitStep, ZoneKind, silent_after_s
 
 
 class AlarmChange(NamedTuple):
@@ -28,7 +29,7 @@ class AlarmChange(NamedTuple):
 
 def find_words(watched: Watched, rows: Rows, days: Days, kept: UnitMemory) -> None:
     """Level, state and trend of each zone, hour by hour."""
-    signs = _signs(rows, days)
+    signs = _signs(rows, days, watched.limits)
     days.flags["visible"] = _visible(rows, days, kept)
     unknown = _unknown(watched, rows, days)
     days.figures["change"] = change = _change(days)
@@ -73,25 +74,28 @@ def _words(course: rules.Course, unknown: list[bool]) -> list[str]:
     ]
 
 
-def _signs(rows: Rows, days: Days) -> list[Bools]:
-    """What each zone shows in each hour, in the order of `Signs`."""
+def _signs(rows: Rows, days: Days, changed: Sequence[LimitStep]) -> list[Bools]:
+    """What each zone shows in each hour, in the order of `Signs`, by the limits of that hour."""
+    limit = partial(limits.over, steps=changed, hour=days.hour, hours=days.hours)
     figures, now = days.figures, days.now
     moisture, pin = figures["wood_moisture_percent"], figures["pin_percent"]
     excess = days.windows["excess_percent"][:, -days.hours :]
-    by_air = np.isnan(pin) & (figures["mean_c"] > LIMITS.wet_above_c)
+    by_air = np.isnan(pin) & (figures["mean_c"] > limit("wet_above_c"))
     wet = np.where(
         np.isfinite(excess),
-        (moisture >= LIMITS.wet_percent) & (excess >= LIMITS.wet_excess_percent),
-        moisture >= LIMITS.wet_unreferenced_percent,
+        (moisture >= limit("wet_percent")) & (excess >= limit("wet_excess_percent")),
+        moisture >= limit("wet_unreferenced_percent"),
     )
-    humid = (now.humidity_percent >= LIMITS.humid_percent) & (excess >= LIMITS.humid_excess_percent)
-    damp, dry = moisture >= LIMITS.damp_percent, moisture < LIMITS.damp_clears_percent
+    humid = (now.humidity_percent >= limit("humid_percent")) & (
+        excess >= limit("humid_excess_percent")
+    )
+    damp, dry = moisture >= limit("damp_percent"), moisture < limit("damp_clears_percent")
     seen = np.isfinite(moisture)
     surface = figures["surface_mean_percent"]
     known = np.isfinite(figures["surface_humidity_percent"])
     for row in rows.aired:  # a room is judged at its coldest surface, and never wet by its air
-        damp[row] = surface[row] >= LIMITS.surface_damp_percent
-        dry[row] = surface[row] < LIMITS.surface_clears_percent
+        damp[row] = surface[row] >= limit("surface_damp_percent")
+        dry[row] = surface[row] < limit("surface_clears_percent")
         seen[row], wet[row], humid[row] = known[row], False, False
     return [
         now.readings > 0,
@@ -100,8 +104,8 @@ def _signs(rows: Rows, days: Days) -> list[Bools]:
         dry,
         wet & by_air,
         humid & by_air,
-        pin >= LIMITS.wet_percent,
-        pin >= LIMITS.wet_pin_clears_percent,
+        pin >= limit("wet_percent"),
+        pin >= limit("wet_pin_clears_percent"),
         np.isfinite(now.contact_at_s),
     ]
 
@@ -325,11 +329,10 @@ def suspicions(rows: Rows, days: Days, kept: UnitMemory) -> list[AlarmChange]:
 
 
 def doubts_of(rows: Rows, days: Days) -> list[AlarmChange]:
-    """Probes that came under doubt or are trusted again; a site's own are no unit's matter."""
+    """Probes that came under doubt or are trusted again; a site's own with a slash before them."""
     return [
         AlarmChange(rows.codes[d.row], "sensor suspect", d.began_s, d.ended_s, d.facts)
         for d in days.doubts
-        if not rows.codes[d.row].startswith("/")
     ]
 
 

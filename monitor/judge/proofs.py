@@ -20,7 +20,7 @@ from monitor.judge.day import DAY_H, first_known
 from monitor.judge.findings import AlarmChange
 from monitor.judge.hours import HOUR_S
 from monitor.judge.leaks import away
-from monitor.lot import STRUCTURE_KINDS, Event, Zone
+from monitor.lot import STRUCTURE_KINDS, AlarmKind, Event, Zone
 
 __all__ = [
     "BEFORE_DAYS",
@@ -30,6 +30,7 @@ __all__ = [
     "Repaired",
     "Revision",
     "course",
+    "failures",
     "follow",
     "repairs",
     "stall_changes",
@@ -40,6 +41,8 @@ BEFORE_DAYS = 60  # what a leak did before its repair; the proof's rates of erro
 MOST_DAYS = (
     730  # two years on, another spring says little of the work: a proof is followed no longer
 )
+
+FAILED: AlarmKind = "did not stay dry"
 
 Table = Mapping[str, NDArray[Any]]
 Floats = NDArray[np.float64]
@@ -181,6 +184,25 @@ def stall_changes(proofs: Sequence[Proof]) -> list[AlarmChange]:
                 changes.append(
                     AlarmChange(proof.zone, "drying stalled", stall.began_s, ended_s, facts)
                 )
+    return changes
+
+
+def failures(proofs: Sequence[Proof]) -> list[AlarmChange]:
+    """Beginnings and ends of `did not stay dry`; the zone's next repair ends it too."""
+    changes = []
+    for proof in proofs:
+        facts: dict[str, float | str] = {"repaired_s": float(proof.repaired_s)}
+        began_s: int | None = None
+        for revision in proof.followed.revisions:
+            failed = revision.verdict == "did not stay dry"
+            if failed and began_s is None:
+                began_s = revision.at_s
+                changes.append(AlarmChange(proof.zone, FAILED, began_s, None, facts))
+            elif began_s is not None and not failed:
+                changes.append(AlarmChange(proof.zone, FAILED, began_s, revision.at_s, facts))
+                began_s = None
+        if began_s is not None and proof.ended_s is not None:
+            changes.append(AlarmChange(proof.zone, FAILED, began_s, proof.ended_s, facts))
     return changes
 
 

@@ -16,6 +16,8 @@ from math import isfinite
 
 import msgspec
 
+from monitor.lot import AlarmKind
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:
@@ -55,6 +57,55 @@ class Limits:
 
 
 LIMITS = Limits()
+
+
+@dataclass(frozen=True, slots=True)
+class Delay:
+    """What keeps an alarm of a kind from coming and going: hours and figures in words."""
+
+    begins: str
+    ends: str
+    deadband: str
+
+
+def _delays(limits: Limits) -> dict[AlarmKind, Delay]:
+    """By kind of alarm, from the limits themselves; "none": a single reading is enough."""
+    clear = f"{limits.clear_h} h"
+    day = "a whole day's evidence"
+    return {
+        "water contact": Delay("none", clear, "none"),
+        "damp": Delay(
+            f"{limits.damp_h} h",
+            clear,
+            f"wood {limits.damp_percent:g} / {limits.damp_clears_percent:g} %; surface humidity "
+            f"{limits.surface_damp_percent:g} / {limits.surface_clears_percent:g} %",
+        ),
+        "wet": Delay(
+            f"{limits.wet_h} h; {limits.humid_h} h of humidity; none for water",
+            clear,
+            f"wood {limits.wet_percent:g} %, pin {limits.wet_percent:g} / "
+            f"{limits.wet_pin_clears_percent:g} %",
+        ),
+        "mould growth": Delay(
+            "none: the index moves over days",
+            "none",
+            f"index {' and '.join(f'{x:g}' for x in limits.index_visible)}, each less "
+            f"{limits.index_deadband:g}",
+        ),
+        "rot": Delay(f"{limits.rot_hours:g} rot hours", "an inspection", "none"),
+        "condensation": Delay(
+            f"{limits.dew_hours} h of dew in 24 h", "24 h without dew", f"{limits.dew_hours} / 0 h"
+        ),
+        "freezing": Delay(
+            "1 h, and falling", "1 h", f"{limits.freezing_c:g} / {limits.freezing_clears_c:g} °C"
+        ),
+        "leak suspect": Delay(day, "an inspection", "latched"),
+        "did not stay dry": Delay(day, "the next repair", "latched"),
+        "drying stalled": Delay(day, day, "of the rate of drying"),
+    }
+
+
+DELAYS = _delays(LIMITS)
 
 DRY, DAMP, WET = 0, 1, 2
 LEVEL_WORDS = ("dry", "damp", "wet")

@@ -1,23 +1,29 @@
 """Alarms in the record: raised once, changed with a step that says who, when and why."""
 
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import Connection, func, select, update
 from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy.exc import NoResultFound
 
+from monitor.errors import InputError
+from monitor.lot import AlarmKind, Source
 from monitor.store import schema as t
-from monitor.store.rows import Alarm, AlarmStep, ChangedAlarm, NewAlarm
+from monitor.store.rows import Alarm, AlarmStep, ChangedAlarm, NewAlarm, OutboxItem
 
 
-def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> None:
+def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> int | None:
     """Keep an alarm with its steps and messages; the same key again changes nothing.
 
-    One that was withdrawn stands again if later readings bear it out after all.
+    One that was withdrawn stands again if later readings bear it out after all. The number it got,
+    None where nothing changed.
     """
-    columns = {"unit_id": None, "zone_id": None, "node_id": None} | _keys(connection, alarm)
+    columns = keys_of(connection, alarm)
     key = "/".join(str(columns[name] or 0) for name in ("site_id", "unit_id", "zone_id", "node_id"))
     row: dict[str, Any] = columns | {
-        "key": f"{key}/{alarm.kind}/{alarm.raised_s}",
+        "key": "/".join(filter(None, (key, alarm.kind, str(alarm.raised_s), alarm.place))),
         "kind": alarm.kind,
         "class": alarm.class_,
         "raised_s": alarm.raised_s,
@@ -26,9 +32,10 @@ def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> None:
         "cause": alarm.cause,
         "text": alarm.text,
         "instant": int(alarm.instant),
+        "parts": "\n".join(alarm.parts),
     }
     c = t.alarm.c
-    again = {name: row[name] for name in ("class", "cleared_s", "state", "cause", "text")}
+    again = {name: row[name] for name in ("class", "cleared_s", "state", "cause", "text", "parts")}
     given = insert(t.alarm).values(row)
     query = given.on_conflict_do_update(
         index_elements=["key"],
@@ -37,18 +44,61 @@ def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> None:
     ).returning(c.alarm_id, c.revision)
     kept = connection.execute(query).one_or_none()
     if kept is None:
-        return
+        return None
     alarm_id, revision = kept
     for step in alarm.steps:
         _add_step(connection, alarm_id, step, now_s=now_s)
+    held = select(t.hold.c.hold_id).where(
+        t.hold.c.key == source_key(columns, alarm.kind), t.hold.c.ended_s.is_(None)
+    )
+    if connection.execute(held).first() is not None:
+        return int(alarm_id)  # told when it is no longer held back
     for item in alarm.outbox:
         # raised again it is news, under a key of its own
-        key = item.key if revision == 1 else f"{item.key}/{revision}"
-        told = {"key": key, "channel": item.channel, "body": item.body, "created_s": now_s}
-        connection.execute(insert(t.outbox).values(told).on_conflict_do_nothing())
+        tell(
+            connection,
+            item if revision == 1 else replace(item, key=f"{item.key}/{revision}"),
+            alarm_id=alarm_id,
+            now_s=now_s,
+        )
+    return int(alarm_id)
 
 
-def _keys(connection: Connection, alarm: NewAlarm) -> dict[str, int | None]:
+def tell(connection: Connection, item: OutboxItem, *, alarm_id: int, now_s: int) -> None:
+    """Something to be told of an alarm, once under its key."""
+    told = {
+        "key": item.key,
+        "channel": item.channel,
+        "body": item.body,
+        "created_s": now_s,
+        "alarm_id": alarm_id,
+    }
+    connection.execute(insert(t.outbox).values(told).on_conflict_do_nothing())
+
+
+def source_key(keys: Mapping[str, Any], kind: AlarmKind) -> str:
+    """What one source has of its own, of the record's keys and its kind."""
+    names = ("site_id", "unit_id", "zone_id", "node_id")
+    return "/".join([*(str(keys[name] or 0) for name in names), kind])
+
+
+def keys_of(connection: Connection, alarm: NewAlarm | Source) -> dict[str, int | None]:
+    """The record's keys of where an alarm comes from; None where it does not apply.
+
+    Raises
+    ------
+    InputError
+        If there is no such site, unit, zone or node.
+    """
+    try:
+        none: dict[str, int | None] = {"unit_id": None, "zone_id": None, "node_id": None}
+        return none | _keys(connection, alarm)
+    except NoResultFound:
+        place = " ".join(filter(None, (alarm.site, alarm.unit, alarm.zone, alarm.node)))
+        raise InputError(f"the record knows no {place}") from None
+
+
+def _keys(connection: Connection, alarm: NewAlarm | Source) -> dict[str, int | None]:
     site = select(t.site.c.site_id).where(t.site.c.code == alarm.site)
     keys: dict[str, int | None] = {"site_id": connection.execute(site).scalar_one()}
     if alarm.unit:
@@ -86,6 +136,11 @@ def change(connection: Connection, changed: ChangedAlarm, *, now_s: int) -> None
         )
     )
     _add_step(connection, changed.alarm_id, changed.step, now_s=now_s)
+    if changed.withdrawn_s is not None and before["withdrawn_s"] is None:
+        # whoever was told has to know; who that is, the messages find out
+        key = f"alarm {changed.alarm_id}/withdrawn/{before['revision'] + 1}"
+        item = OutboxItem(key, "people", before["text"])
+        tell(connection, item, alarm_id=changed.alarm_id, now_s=now_s)
 
 
 def _add_step(connection: Connection, alarm_id: int, step: AlarmStep, *, now_s: int) -> None:

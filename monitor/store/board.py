@@ -33,6 +33,8 @@ from monitor.lot import (
     AIR_KINDS,
     DEFAULT_SILENCE_S,
     STRUCTURE_KINDS,
+    AlarmKind,
+    Source,
     Unit,
     ZoneWord,
     silent_after_s,
@@ -119,6 +121,12 @@ class AlarmRow:
     cleared_s: int | None
     withdrawn_s: int | None
     steps: tuple["StepRow", ...] = ()
+    parts: tuple[str, ...] = ()  # of the text; none of one raised before they were kept
+
+    @property
+    def source(self) -> Source:
+        """Where alarms of its kind come from."""
+        return Source(self.site, cast("AlarmKind", self.kind), self.unit, self.zone, self.node)
 
     @property
     def open(self) -> bool:
@@ -730,6 +738,7 @@ def _alarms(
             raised_s=r["raised_s"],
             cleared_s=r["cleared_s"],
             withdrawn_s=r["withdrawn_s"],
+            parts=tuple(filter(None, r["parts"].split("\n"))),
         )
         for r in db.execute(query.limit(newest) if newest else query).mappings()
     ]

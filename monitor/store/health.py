@@ -1,12 +1,13 @@
 """Health of everything between probe and person, as the pages show it: pulses, counts, nodes."""
 
+import json
 from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Engine, FromClause, Row, func, select
 
 from monitor.lot import DEFAULT_SILENCE_S, silent_after_s
-from monitor.store import checking
+from monitor.store import checking, people
 from monitor.store import schema as t
 from monitor.store.archive import Standing, standing
 
@@ -37,6 +38,16 @@ class NodeNow:
 
 
 @dataclass(frozen=True, slots=True)
+class Flood:
+    """Messages of a node that its allowance had no room for ("": names that the record lacks)."""
+
+    site: str
+    node: str
+    dropped: int  # since the intake was started
+    at_s: int  # the last one
+
+
+@dataclass(frozen=True, slots=True)
 class Chain:
     """Health of everything between probe and person."""
 
@@ -50,6 +61,9 @@ class Chain:
     nodes: tuple[NodeNow, ...]
     archive: Standing | None = None  # None: there is none
     checked: checking.Checked | None = None  # None: the record was not checked yet
+    post: people.Post | None = None
+    nobody: tuple[int, ...] = ()  # alarms not answered in time, with nobody left to tell
+    floods: tuple[Flood, ...] = ()
 
 
 def is_silent(heard_s: int | None, *, silence_s: int, now_s: int) -> bool:
@@ -89,7 +103,36 @@ def chain(engine: Engine, *, now_s: int) -> Chain:
             nodes=_nodes(db, now_s=now_s),
             archive=archive,
             checked=checking.last(db),
+            post=people.post(db, now_s=now_s),
+            nobody=_nobody(db),
+            floods=floods(db)[1],
         )
+
+
+def floods(db: Connection) -> tuple[int, tuple[Flood, ...]]:
+    """Since when the intake counts, and what it has dropped since, the newest first."""
+    detail = db.scalar(select(t.pulse.c.detail).where(t.pulse.c.part == "intake"))
+    told = json.loads(detail) if detail else {}
+    since_s = told.get("since_s", 0)
+    if not told.get("floods"):
+        return since_s, ()
+    query = select(t.site.c.code, t.node.c.code).join_from(t.site, t.node, isouter=True)
+    known = {(site, node) for site, node in db.execute(query)}
+    sites = sorted({site for site, _ in known})
+    found: dict[tuple[str, str], Flood] = {}
+    for topic, (dropped, at_s) in told["floods"].items() if sites else ():
+        site, _, node = topic.removesuffix("/senml").rpartition("/")
+        site = site.rpartition("/")[2]
+        if (site, node) not in known:
+            site, node = (site if site in sites else sites[0]), ""
+        before = found.get((site, node), Flood(site, node, 0, 0))
+        found[site, node] = Flood(site, node, before.dropped + dropped, max(before.at_s, at_s))
+    return since_s, tuple(found.values())
+
+
+def _nobody(db: Connection) -> tuple[int, ...]:
+    detail = db.scalar(select(t.pulse.c.detail).where(t.pulse.c.part == "messages"))
+    return tuple(json.loads(detail).get("nobody", ())) if detail else ()
 
 
 def _count(db: Connection, source: FromClause) -> int:

@@ -14,18 +14,32 @@ from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import DBAPIError
 
 from monitor.errors import InputError, StoreError
-from monitor.lot import Event, Placement, Site, Unit, Zone, ZoneReadings
-from monitor.store import alarming, checking, judging, proving, sealing, taking
+from monitor.lot import Event, LimitEntry, Placement, Site, Source, Unit, Zone, ZoneReadings
+from monitor.store import (
+    alarming,
+    causes,
+    checking,
+    health,
+    holding,
+    judging,
+    limits,
+    proving,
+    sealing,
+    taking,
+)
 from monitor.store import schema as t
 from monitor.store.engine import open_engine
 from monitor.store.rows import (
     Alarm,
+    AlarmStep,
     AlarmWork,
     ChangedAlarm,
     Due,
+    Hold,
     KeptReject,
     Latest,
     NewAlarm,
+    NewHold,
     ProofRevision,
     ProofWork,
     Pulse,
@@ -252,6 +266,58 @@ class Record:
         with self._reading() as connection:
             return [Event(*row) for row in connection.execute(query)]
 
+    # --- common causes ---
+
+    def declare_gateways(self, named: Mapping[tuple[str, str], str]) -> None:
+        """Enter through which gateway the (site, node) are heard; it bears on no judgement."""
+        with self._writing() as connection:
+            causes.declare_gateways(connection, named)
+
+    def gateways(self) -> dict[tuple[str, str], str]:
+        """Gateway of each (site, node) that declares one."""
+        with self._reading() as connection:
+            return causes.gateways(connection)
+
+    def standing_causes(self) -> list[causes.CauseRow]:
+        """Alarms that others share as their cause, while its condition stands."""
+        with self._reading() as connection:
+            return causes.standing(connection)
+
+    def released(self) -> dict[int, int]:
+        """When each alarm that is under no cause now last left one."""
+        with self._reading() as connection:
+            return causes.released(connection)
+
+    def keep_causes(self, work: causes.CauseWork, *, now_s: int) -> None:
+        """Keep which alarms share a cause now, and what is told of it."""
+        with self._writing() as connection:
+            causes.keep(connection, work, now_s=now_s)
+
+    def longest_gap_s(self, site: str, node: str, *, from_s: int, to_s: int) -> int:
+        """Longest time between two samples of a node in a span."""
+        with self._reading() as connection:
+            return causes.longest_gap_s(connection, site, node, from_s=from_s, to_s=to_s)
+
+    def alarms_told(self, *, from_s: int) -> list[tuple[str, int, str, int]]:
+        """(person, alarm, site, when) of each alarm that a person was told by a message of its own."""
+        with self._reading() as connection:
+            return causes.told(connection, from_s=from_s)
+
+    def limit_entries(self) -> list[LimitEntry]:
+        """Limits of judgement that were changed, in the order of the changes."""
+        with self._reading() as connection:
+            return limits.entries(connection)
+
+    def change_limit(self, entry: LimitEntry) -> int:
+        """Keep a change of a limit; its number."""
+        with self._writing() as connection:
+            return limits.add(connection, entry)
+
+    def alarm_spans(self, *, from_s: int, site: str = "") -> list[causes.AlarmSpan]:
+        """Alarms that stood at any time from `from_s` on, and when each was under a cause."""
+        with self._reading() as connection:
+            return causes.spans(connection, from_s=from_s, site=site)
+
     # --- intake ---
 
     def take(
@@ -272,6 +338,11 @@ class Record:
         except BaseException:
             self._names.forget()
             raise
+
+    def floods(self) -> tuple[int, tuple[health.Flood, ...]]:
+        """Since when the intake counts, and what each node sent beyond its allowance."""
+        with self._reading() as connection:
+            return health.floods(connection)
 
     def latest(self) -> list[Latest]:
         """The newest sample of every probe, with the zone it watches now."""
@@ -389,6 +460,8 @@ class Record:
                 alarming.add(connection, new, now_s=now_s)
             for changed in alarms.changed:
                 alarming.change(connection, changed, now_s=now_s)
+            for hold in alarms.holds:
+                holding.add(connection, hold, now_s=now_s)
             judging.clear_mark(connection, due, to_hour=to_hour)
 
     def keep_site_hours(
@@ -461,6 +534,8 @@ class Record:
                 alarming.add(connection, new, now_s=now_s)
             for changed in alarms.changed:
                 alarming.change(connection, changed, now_s=now_s)
+            for hold in alarms.holds:
+                holding.add(connection, hold, now_s=now_s)
 
     # --- alarms and processes ---
 
@@ -468,6 +543,18 @@ class Record:
         """Alarms, the newest first; `open_only`: those that ask for something."""
         with self._reading() as connection:
             return alarming.alarms(connection, unit=unit, open_only=open_only)
+
+    def alarm_steps(self, alarm_id: int) -> list[AlarmStep]:
+        """Every change of an alarm's life, in the order it was recorded."""
+        c = t.alarm_step.c
+        query = select(c.at_s, c.state, c.who, c.why).where(c.alarm_id == alarm_id)
+        with self._reading() as connection:
+            return [AlarmStep(*row) for row in connection.execute(query.order_by(c.number))]
+
+    def check_source(self, source: Source) -> None:
+        """See that the record knows a source's site, unit, zone and node; else an InputError."""
+        with self._reading() as connection:
+            alarming.keys_of(connection, source)
 
     def doubts(self, unit: str) -> list[tuple[str, int, int | None]]:
         """Zone, beginning and end of each doubt in a probe of a unit that still holds."""
@@ -477,10 +564,30 @@ class Record:
             if alarm.kind == "sensor suspect" and alarm.withdrawn_s is None
         ]
 
-    def add_alarm(self, alarm: NewAlarm, *, now_s: int) -> None:
+    def add_alarm(self, alarm: NewAlarm, *, now_s: int, hold: NewHold | None = None) -> None:
         """Keep an alarm; one that is known already changes nothing."""
         with self._writing() as connection:
             alarming.add(connection, alarm, now_s=now_s)
+            if hold is not None:
+                holding.add(connection, hold, now_s=now_s)
+
+    def holds(self, *, every: bool = False) -> list[Hold]:
+        """What is held back, or ever was; the newest first."""
+        with self._reading() as connection:
+            return holding.holds(connection, every=every)
+
+    def hold(self, new: NewHold, *, instead_of: Hold | None = None, now_s: int) -> None:
+        """Hold a source back, in place of another hold of it if there is one."""
+        with self._writing() as connection:
+            if instead_of is not None:
+                why = f"in its place: {new.word}"
+                holding.end(connection, instead_of, who=new.who, why=why, now_s=now_s, tell=False)
+            holding.add(connection, new, now_s=now_s)
+
+    def end_hold(self, hold: Hold, *, who: str, why: str, now_s: int) -> None:
+        """Let a source go; what stands and nobody acknowledged is told."""
+        with self._writing() as connection:
+            holding.end(connection, hold, who=who, why=why, now_s=now_s)
 
     def change_alarm(self, change: ChangedAlarm, *, now_s: int) -> None:
         """Change an alarm's state, with the step that says who and why."""

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from monitor.lot import AlarmClass, AlarmKind, AlarmState
+from monitor.lot import AlarmClass, AlarmKind, AlarmState, HoldWord, Source
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +79,8 @@ class NewAlarm:
     instant: bool
     steps: tuple[AlarmStep, ...]
     outbox: tuple[OutboxItem, ...] = ()
+    place: str = ""  # gateway, row or unit of a common cause
+    parts: tuple[str, ...] = ()  # of its text, as `monitor.text.NAMES_OF_PARTS` names them
 
     def made_instant(self) -> "NewAlarm":
         """The same alarm, raised from a newest reading before its hour was over."""
@@ -97,11 +99,40 @@ class ChangedAlarm:
 
 
 @dataclass(frozen=True, slots=True)
+class NewHold:
+    """A source to be held back; `until_s` None: until its reason ends, or somebody ends it."""
+
+    source: Source
+    word: HoldWord
+    began_s: int
+    until_s: int | None
+    who: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A source that is or was held back; `ended_who` and `ended_why` are "" while it is."""
+
+    hold_id: int
+    source: Source
+    word: HoldWord
+    began_s: int
+    until_s: int | None
+    who: str
+    why: str
+    ended_s: int | None = None
+    ended_who: str = ""
+    ended_why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmWork:
-    """What one judgement changes in the alarms of a unit."""
+    """What one judgement changes in the alarms of a unit, and what logic holds back of it."""
 
     new: tuple[NewAlarm, ...] = ()
     changed: tuple[ChangedAlarm, ...] = ()
+    holds: tuple[NewHold, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +154,11 @@ class Alarm:
     instant: bool
     withdrawn_s: int | None
     revision: int
+
+    @property
+    def source(self) -> Source:
+        """Where alarms of its kind come from."""
+        return Source(self.site, self.kind, self.unit, self.zone, self.node)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,18 @@
     unit ─< checkpoint; zone ─< hour                                   what was judged from it
     zone ─< proof, proof_now       what is proven of each of its repairs, revision by revision
     alarm ─< alarm_step            what was raised, and each change of its life
+    hold                           alarms of which zone or node were held back, by whom and why
+    cause ─< cause_member          alarms that share one cause, which is an alarm itself
+    limit_change                   who changed a limit of judgement, for what, and why
     outbox                         what still has to be told to a person or another store
+    person ─< person_address       who is told; the addresses themselves lie in a file beside this
+    person ─< message ─< message_alarm    what was or will be sent to whom, about which alarms
     pulse                          when each process last made progress
     archive, archive_*             which archive mirrors this, and what it does not have yet
+    account ─< account_reach       who may see the board, as what, and how much of the lot
+    account, unit ─< link          addresses that sign in once, or show one unit for a time
+    account, link ─< session       who is signed in
+    audit                          who did what with the board, each entry chained to the one before
     checksum                       what groups of rows of the tables above are known to hold
 
 Whole numbers where a disk lasts longer for it: times are seconds since the epoch, measured values
@@ -120,6 +129,7 @@ node = Table(
     Column("node_id", Integer, primary_key=True),
     Column("site_id", ForeignKey("site.site_id"), nullable=False),
     Column("code", Text, nullable=False),
+    Column("gateway", Text, nullable=False, server_default=""),  # it is heard through; "": not told
     UniqueConstraint("site_id", "code"),
     **_STRICT,
 )
@@ -391,6 +401,7 @@ alarm = Table(
     Column("revision", Integer, nullable=False, server_default="1"),
     # "<unit_id>/<zone_id>/<node_id>/<kind>/<raised_s>", 0 for NULL: raised once
     Column("key", Text, nullable=False, unique=True),
+    Column("parts", Text, nullable=False, server_default=""),  # of the text, one a line
     Index(None, "state"),
     **_STRICT,
 )
@@ -408,6 +419,68 @@ alarm_step = Table(  # append-only: each change of an alarm's life, with who, wh
     **_KEYED,
 )
 
+hold = Table(  # append-only, but for the end of each: one source held back, standing alarm or not
+    "hold",
+    metadata,
+    Column("hold_id", Integer, primary_key=True),
+    Column("word", Text, nullable=False),  # ISA-18.2: shelved, suppressed by design, out of service
+    Column("site_id", ForeignKey("site.site_id"), nullable=False),
+    Column("unit_id", ForeignKey("unit.unit_id")),
+    Column("zone_id", ForeignKey("zone.zone_id")),
+    Column("node_id", ForeignKey("node.node_id")),
+    Column("kind", Text, nullable=False),
+    Column("key", Text, nullable=False),  # "<site_id>/<unit_id>/<zone_id>/<node_id>/<kind>"
+    Column("began_s", Integer, nullable=False),
+    Column("until_s", Integer),  # NULL: until its reason ends, or somebody ends it
+    Column("who", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("ended_s", Integer),
+    Column("ended_who", Text),
+    Column("ended_why", Text),
+    **_STRICT,
+)
+
+Index(  # a source is held back in one way at a time
+    "uq_hold_open", hold.c.key, unique=True, sqlite_where=text("ended_s IS NULL")
+)
+
+cause = Table(  # an alarm that other alarms share as their cause (monitor.causes)
+    "cause",
+    metadata,
+    Column("cause_id", ForeignKey("alarm.alarm_id"), primary_key=True),
+    Column("place", Text, nullable=False),  # gateway, row or unit; "": the whole site
+    Column("began_s", Integer, nullable=False),
+    **_KEYED,
+)
+
+cause_member = Table(
+    "cause_member",
+    metadata,
+    Column("cause_id", ForeignKey("cause.cause_id"), primary_key=True),
+    Column("alarm_id", ForeignKey("alarm.alarm_id"), primary_key=True),
+    Column("joined_s", Integer, nullable=False),
+    Column("left_s", Integer),  # its condition ended, or it stands alone from then on
+    Index(None, "alarm_id"),
+    **_KEYED,
+)
+
+limit_change = Table(  # append-only: who changed a limit of judgement, and why
+    "limit_change",
+    metadata,
+    Column("limit_change_id", Integer, primary_key=True),
+    Column("site_id", ForeignKey("site.site_id")),  # NULL: every site
+    Column("body_type", Text, nullable=False, server_default=""),  # "": every kind of unit
+    Column("name", Text, nullable=False),
+    Column("old", REAL, nullable=False),
+    Column("new", REAL, nullable=False),
+    Column("from_hour", Integer, nullable=False),  # judged by it from this hour number on
+    Column("recorded_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("undoes", ForeignKey("limit_change.limit_change_id")),
+    **_STRICT,
+)
+
 outbox = Table(
     "outbox",
     metadata,
@@ -417,7 +490,73 @@ outbox = Table(
     Column("body", Text, nullable=False),
     Column("created_s", Integer, nullable=False),
     Column("done_s", Integer),
+    Column("alarm_id", Integer),  # it is about; NULL: none, or see the alarm of this text
     **_STRICT,
+)
+
+person = Table(  # who is told (monitor.people); removed: the row stays, its addresses go
+    "person",
+    metadata,
+    Column("person_id", Integer, primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("reach", Text, nullable=False, server_default=""),  # codes by ","; "": everything
+    Column("timezone", Text, nullable=False),
+    Column("quiet_from", Integer, nullable=False),  # minutes of the day
+    Column("quiet_to", Integer, nullable=False),
+    Column("place", Integer, nullable=False, server_default="1"),  # in the order of escalation
+    Column("fahrenheit", Integer, nullable=False, server_default="0"),
+    Column("twelve_hour", Integer, nullable=False, server_default="0"),
+    Column("added_s", Integer, nullable=False),
+    Column("removed_s", Integer),
+    **_STRICT,
+)
+
+Index("uq_person_name", person.c.name, unique=True, sqlite_where=person.c.removed_s.is_(None))
+
+person_address = Table(
+    "person_address",
+    metadata,
+    Column("address_id", Integer, primary_key=True),
+    Column("person_id", ForeignKey("person.person_id"), nullable=False),
+    Column("key", Text, nullable=False, unique=True),  # under which the file has it
+    Column("label", Text, nullable=False),  # what may be shown of it
+    **_STRICT,
+)
+
+message = Table(
+    "message",
+    metadata,
+    Column("message_id", Integer, primary_key=True),
+    Column("key", Text, nullable=False, unique=True),  # idempotency key: what a receiver sees
+    Column("person_id", ForeignKey("person.person_id"), nullable=False),
+    Column("address_key", Text, nullable=False),
+    Column("kind", Text, nullable=False),  # alarm, correction, morning, week, season
+    Column("rank", Integer, nullable=False),  # the lower, the sooner
+    Column("step", Integer, nullable=False, server_default="0"),  # place in the order of escalation
+    Column("subject", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("made_s", Integer, nullable=False),
+    Column("due_s", Integer, nullable=False),
+    Column("expires_s", Integer, nullable=False),
+    Column("next_s", Integer, nullable=False),  # when it is tried (again)
+    Column("tries", Integer, nullable=False, server_default="0"),  # begun; a crash leaves one more
+    Column("trouble", Text, nullable=False, server_default=""),
+    Column("state", Text, nullable=False, server_default="waiting"),
+    Column("ended_s", Integer),
+    CheckConstraint("state in ('waiting', 'sent', 'expired', 'void')", name="state"),
+    Index(None, "state", "next_s"),
+    **_STRICT,
+)
+
+message_alarm = Table(  # in which revision an alarm was told
+    "message_alarm",
+    metadata,
+    Column("message_id", ForeignKey("message.message_id"), primary_key=True),
+    Column("alarm_id", ForeignKey("alarm.alarm_id"), primary_key=True),
+    Column("revision", Integer, nullable=False),
+    Index(None, "alarm_id"),
+    **_KEYED,
 )
 
 pulse = Table(
@@ -491,6 +630,80 @@ _MOVED = DDL(  # type: ignore[no-untyped-call]
 )
 listen(metadata, "after_create", _MOVED)
 
+account = Table(  # a user of the board (monitor.store.users)
+    "account",
+    metadata,
+    Column("account_id", Integer, primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("key", Text, nullable=False, unique=True),  # the name as compared: Ann is ann
+    Column("role", Text, nullable=False),
+    Column("password", Text),  # argon2id with its parameters; NULL: signs in by a link
+    Column("whole", Integer, nullable=False, server_default="0"),  # 1: the whole record
+    Column("made_s", Integer, nullable=False),
+    **_STRICT,
+)
+
+account_reach = Table(  # what a user sees of it otherwise: a site with all its units, or one unit
+    "account_reach",
+    metadata,
+    Column("account_reach_id", Integer, primary_key=True),
+    Column("account_id", ForeignKey("account.account_id"), nullable=False),
+    Column("site_id", ForeignKey("site.site_id")),
+    Column("unit_id", ForeignKey("unit.unit_id")),
+    Index(None, "account_id"),
+    **_STRICT,
+)
+
+link = Table(  # of an account: signs in once; of a unit: shows it until it ends
+    "link",
+    metadata,
+    Column("link_id", Integer, primary_key=True),
+    Column("digest", Text, nullable=False, unique=True),  # SHA-256 of the secret, never the secret
+    Column("account_id", ForeignKey("account.account_id")),
+    Column("unit_id", ForeignKey("unit.unit_id")),
+    Column("made_s", Integer, nullable=False),
+    Column("made_by", Text, nullable=False),
+    Column("ends_s", Integer, nullable=False),
+    Column("used_s", Integer),
+    Column("revoked_s", Integer),
+    CheckConstraint("(account_id IS NULL) <> (unit_id IS NULL)", name="of_one"),
+    **_STRICT,
+)
+
+session = Table(
+    "session",
+    metadata,
+    Column("session_id", Integer, primary_key=True),
+    Column("digest", Text, nullable=False, unique=True),  # SHA-256 of the secret in the cookie
+    Column("account_id", ForeignKey("account.account_id")),
+    Column("link_id", ForeignKey("link.link_id")),  # of a unit: only as long as it is good
+    Column("by_link", Integer, nullable=False, server_default="0"),  # 1: begun without a password
+    Column("made_s", Integer, nullable=False),
+    Column("seen_s", Integer, nullable=False),
+    Column("address", Text, nullable=False, server_default=""),
+    **_STRICT,
+)
+
+audit = Table(  # append-only, by the triggers below
+    "audit",
+    metadata,
+    Column("audit_id", Integer, primary_key=True),
+    Column("at_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("act", Text, nullable=False),
+    Column("about", Text, nullable=False, server_default=""),
+    Column("address", Text, nullable=False, server_default=""),
+    Column("digest", Text, nullable=False),  # SHA-256 of the digest before and of this row
+    **_STRICT,
+)
+
+for _action in ("UPDATE", "DELETE"):
+    _KEPT = DDL(  # type: ignore[no-untyped-call]
+        f"CREATE TRIGGER audit_kept_{_action.lower()} BEFORE {_action} ON audit"
+        " BEGIN SELECT RAISE(ABORT, 'the audit log only grows'); END"
+    )
+    listen(metadata, "after_create", _KEPT)
+
 checksum = Table(  # monitor.store.checking
     "checksum",
     metadata,
@@ -526,13 +739,26 @@ GROUPS: dict[str, tuple[str, str]] = {
     "proof_now": ("zone_id", "{row}repaired_s"),
     "alarm": ("alarm_id", "0"),
     "alarm_step": ("alarm_id", "0"),
+    "hold": ("hold_id", "0"),
+    "cause": ("cause_id", "0"),
+    "cause_member": ("cause_id", "0"),
+    "limit_change": ("limit_change_id", "0"),
     "outbox": ("outbox_id", "0"),
+    "person": ("person_id", "0"),
+    "person_address": ("address_id", "0"),
+    "message": ("message_id", "0"),
+    "message_alarm": ("message_id", "0"),
     "pulse": ("0", "0"),
     "archive": ("0", "0"),
     "archive_reading": ("probe_id", "0"),
     "archive_hour": ("zone_id", "0"),
     "archive_moved": ("probe_id", "0"),
     "archive_refused": ("key", "0"),
+    "account": ("account_id", "0"),
+    "account_reach": ("account_reach_id", "0"),
+    "link": ("link_id", "0"),
+    "session": ("session_id", "0"),
+    "audit": ("audit_id", "0"),
 }
 
 

@@ -14,6 +14,7 @@ from werkzeug.serving import make_server
 from dashboards.app import make_app
 from monitor.store.record import open_record
 from tests.filled import NOW_S, filled_record
+from tests.signed import session
 
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
 FLAGS = [
@@ -43,6 +44,7 @@ class Board:
     """A board over a record of its own, served on a free port."""
 
     def __init__(self, home: Path) -> None:
+        self.home = home
         self.record = open_record(home, read_only=True)
         self.now_s = NOW_S
         app = make_app(self.record, now=lambda: self.now_s, change=lambda: open_record(home))
@@ -66,10 +68,17 @@ def board(tmp_path: Path) -> Iterator[Board]:
     serving.stop()
 
 
-def opened(browser: Browser, size: str) -> tuple[Page, list[str]]:
-    """Open a window, and write down what it complains of and what it asks elsewhere."""
-    width, height = SIZES[size]
+def window(browser: Browser, board: Board, width: int, height: int) -> Page:
+    """Open a window of somebody who is signed in."""
     page = browser.new_page(viewport={"width": width, "height": height})
+    secret = session(board.home, now_s=NOW_S)
+    page.context.add_cookies([{"name": "sillkeep", "value": secret, "url": board.address}])
+    return page
+
+
+def opened(browser: Browser, board: Board, size: str) -> tuple[Page, list[str]]:
+    """Open such a window, and write down what it complains of and what it asks elsewhere."""
+    page = window(browser, board, *SIZES[size])
     faults: list[str] = []
     page.on("console", lambda m: faults.append(m.text) if m.type in {"error", "warning"} else None)
     page.on("pageerror", lambda error: faults.append(str(error)))
@@ -90,7 +99,7 @@ def fits(page: Page) -> bool:
 
 @pytest.mark.parametrize("size", SIZES)
 def test_a_person_walks_from_the_lot_to_a_zone_and_acknowledges(browser, board, size):
-    page, faults = opened(browser, size)
+    page, faults = opened(browser, board, size)
     page.goto(board.address)
     expect(page.get_by_role("heading", level=1)).to_have_text("Lot")
     expect(page.locator(".units > li")).to_have_count(3)
@@ -126,7 +135,7 @@ def test_a_person_walks_from_the_lot_to_a_zone_and_acknowledges(browser, board, 
 
 
 def test_a_page_whose_board_no_longer_answers_says_that_it_is_old(browser, board):
-    page, _ = opened(browser, "phone")
+    page, _ = opened(browser, board, "phone")
     page.clock.install()
     page.goto(board.address)
     expect(page.locator(".units > li")).to_have_count(3)
@@ -143,7 +152,7 @@ def test_a_page_whose_board_no_longer_answers_says_that_it_is_old(browser, board
 
 
 def test_a_refresh_keeps_what_a_person_types_and_opened(browser, board):
-    page, _ = opened(browser, "desk")
+    page, _ = opened(browser, board, "desk")
     page.clock.install()
     page.goto(f"{board.address}/alarms")
     field = page.get_by_label("Your name or initials").first
@@ -159,7 +168,7 @@ def test_a_refresh_keeps_what_a_person_types_and_opened(browser, board):
 
 
 def test_everything_can_be_reached_with_the_keyboard_and_is_large_enough(browser, board):
-    page, _ = opened(browser, "phone")
+    page, _ = opened(browser, board, "phone")
     for path in ("/", "/unit/van-lost", "/alarms", "/chain"):
         page.goto(board.address + path)
         page.locator("h1").wait_for()
@@ -186,7 +195,7 @@ def test_everything_can_be_reached_with_the_keyboard_and_is_large_enough(browser
     "path", ["/", "/unit/van-lost", "/unit/van-wet/zone/off-rear-low", "/alarms"]
 )
 def test_the_narrowest_phone_needs_no_sideways_scrolling(browser, board, path):
-    page = browser.new_page(viewport={"width": 320, "height": 640})
+    page = window(browser, board, 320, 640)
     page.goto(board.address + path)
     page.locator("h1").wait_for()
     assert fits(page)

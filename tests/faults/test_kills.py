@@ -71,7 +71,7 @@ def test_the_intake_is_killed_again_and_again_and_every_reading_is_there_once(
         taker.stop()
         struck += taker.stored() < (kill + 1) * each
         taker.start()
-    assert struck >= 2, "the kills came too late to hit anything: no proof"
+    assert struck >= 1, "the kills came too late to hit anything: no proof"
     until(lambda: taker.stored() >= READINGS)
     assert taker.ask(ALL) == expected(READINGS)
     assert taker.ask("select seq, missing from receipt") == [(READINGS - 1, "[]")]

@@ -39,6 +39,7 @@ def changed(self, now_s):
     for packet in self._batch.packets:
         self._client.ack(packet, 1)
     self._batch.packets.clear()
+    self._client.loop_write()
     store(self, now_s)
 Intake._store = changed
 """

@@ -1,0 +1,425 @@
+"""Who may see and do what. One gate: every request and every page goes through it.
+
+::
+
+    request -> Gate.admit      by its route (`ROUTES`): who it is, what that role may do (`MAY`), whether
+                               it comes from this board; a route that is not in the table is closed
+    page    -> opened          by its address (`PAGES`): the same for the unit or site that it names
+            -> Sight           leaves out of what was read all that is not the visitor's
+
+Roles and acts are tables of data; the tests walk the routes of the server, and these tables, and try
+each with each role.
+
+A unit of life `sold` is seen only by who has it as an owner, by its code (`sillkeep user add --role owner
+--unit`): for the lot it was sold from, no more is left than that it was theirs.
+"""
+
+import hmac
+import ipaddress
+import logging
+import re
+import secrets
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, TypeVar
+from urllib.parse import urlencode, urlsplit
+
+from dash import html
+from flask import Flask, Response, g, redirect, request
+from werkzeug.wrappers import Response as AnyResponse
+
+from dashboards import views
+from dashboards.words import Wish
+from monitor.config import is_loopback
+from monitor.errors import StoreError
+from monitor.store import RepairRow, users
+from monitor.store.board import AlarmRow, Lot
+from monitor.store.health import Chain
+from monitor.store.record import Record
+from monitor.store.users import Doer, Visitor
+
+log = logging.getLogger("sillkeep.pages")
+
+# --- tables ---------------------------------------------------------------------------------------
+
+MAY: Mapping[str, frozenset[str]] = {
+    "owner": frozenset(
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "links", "users", "log", "account"}
+    ),
+    "lot lead": frozenset(
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "links", "account"}
+    ),
+    "technician": frozenset({"lot", "unit", "alarms", "proof", "chain", "acknowledge", "account"}),
+    "sales": frozenset({"lot", "unit", "proof", "links", "account"}),
+    "auditor": frozenset({"lot", "unit", "alarms", "proof", "chain", "log", "account"}),
+    users.VERIFIER: frozenset({"unit", "proof"}),
+}  # fmt: skip
+OF_WHOLE = frozenset({"users", "log"})  # only for who sees the whole record
+
+OPEN, SIGNED_IN = "open", "signed in"
+ROUTES: Mapping[str, str] = {
+    "/assets/<path:filename>": OPEN,  # style, script and signs of the board: no data
+    "/login": OPEN,
+    "/link/<secret>": OPEN,
+    "/": SIGNED_IN,  # the empty page that then asks for its parts
+    "/<path:path>": SIGNED_IN,
+    "/_dash-layout": SIGNED_IN,
+    "/_dash-dependencies": SIGNED_IN,
+    "/_dash-update-component": SIGNED_IN,  # each page by its address: `opened`
+    "/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>": SIGNED_IN,
+    "/_reload-hash": SIGNED_IN,
+    "/_favicon.ico": SIGNED_IN,
+    "/logout": SIGNED_IN,
+    "/account/password": "account",
+    "/links/add": "links",
+    "/links/end": "links",
+    "/users/add": "users",
+    "/users/remove": "users",
+    "/users/sessions": "users",
+    "/users/link": "users",
+    "/alarms/<int:alarm_id>/acknowledge": "acknowledge",
+    "/alarms/<int:alarm_id>/shelve": "acknowledge",
+    "/alarms/<int:alarm_id>/inspect": "acknowledge",
+    "/alarms/<int:alarm_id>/out-of-service": "acknowledge",
+    "/holds/add": "acknowledge",
+    "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
+}
+
+PAGES: tuple[tuple[str, str], ...] = (
+    (r"/", "lot"),
+    (r"/alarms", "alarms"),
+    (r"/load", "alarms"),
+    (r"/proof", "proof"),
+    (r"/chain", "chain"),
+    (r"/links", "links"),
+    (r"/users", "users"),
+    (r"/log", "log"),
+    (r"/account", "account"),
+    (r"/unit/(?P<unit>[^/]+)", "unit"),
+    (r"/unit/(?P<unit>[^/]+)/zone/[^/]+", "unit"),
+    (r"/site/(?P<site>[^/]+)/zone/[^/]+", "lot"),
+    (r"/proof/(?P<unit>[^/]+)/[^/]+/[0-9]{1,12}", "proof"),
+)
+OWN_PAGES = (("/account", "Account"), ("/links", "Links"), ("/users", "Users"), ("/log", "Log"))
+
+SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+BEAT = ["beat.n_intervals"]  # what a page that nobody touches asks by
+
+
+# --- what a visitor sees --------------------------------------------------------------------------
+
+_Placed = TypeVar("_Placed", AlarmRow, RepairRow)
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What one visitor may do, and which units and sites they see."""
+
+    visitor: Visitor
+    acts: frozenset[str]
+    units: frozenset[str]
+    sites: frozenset[str]  # with what stands on them for all their units
+    yards: frozenset[str]  # with their own alarms and nodes
+    sold: frozenset[str]  # units that were theirs
+
+    def lot(self, lot: Lot) -> Lot:
+        """Units and sites of the lot that are seen."""
+        seen = tuple(unit for unit in lot.units if unit.code in self.units)
+        sites = tuple(site for site in lot.sites if site.code in self.sites)
+        return replace(lot, units=seen, sites=sites)
+
+    def placed(self, rows: Iterable[_Placed]) -> tuple[_Placed, ...]:
+        """Alarms or repairs of what is seen."""
+        return tuple(row for row in rows if self.sees(row.site, row.unit))
+
+    def chain(self, chain: Chain) -> Chain:
+        """Nodes that stand where something is seen, and of their zones those that are."""
+        if self.visitor.reach.whole and not self.sold:
+            return chain
+        nodes = []
+        for node in chain.nodes:
+            zones = tuple(
+                zone for zone in node.zones if self.sees(node.site, _unit_of(zone, node.site))
+            )
+            if zones or (not node.zones and node.site in self.yards):
+                nodes.append(replace(node, zones=zones))
+        seen = {(node.site, node.code) for node in nodes}
+        floods = tuple(flood for flood in chain.floods if (flood.site, flood.node) in seen)
+        return replace(chain, nodes=tuple(nodes), floods=floods)
+
+    def sees(self, site: str, unit: str) -> bool:
+        """Whether something of a unit, or of a site itself (`unit` empty), is seen."""
+        return unit in self.units if unit else site in self.yards
+
+
+def _unit_of(zone: str, site: str) -> str:
+    owner = zone.partition("/")[0]
+    return "" if owner == site else owner
+
+
+def sight(record: Record, visitor: Visitor) -> Sight:
+    """What a visitor sees now; asked anew with every request, so that a change holds at once."""
+    reach = visitor.reach
+    mine = reach.units if visitor.role == "owner" else frozenset()
+    if visitor.role == users.VERIFIER:  # a link shows no more than who made it may see
+        mine = reach.units & users.owned(record.engine, visitor.lent_by)
+    reached, sites, sold = set(), set(), set()
+    for code, site, life in users.places(record.engine):
+        if not (reach.whole or site in reach.sites or code in reach.units):
+            continue
+        if life == "sold" and code not in mine:
+            sold.add(code)
+            continue
+        reached.add(code)
+        sites.add(site)
+    yards = {site.code for site in record.sites() if reach.whole or site.code in reach.sites}
+    acts = MAY.get(visitor.role, frozenset())
+    return Sight(
+        visitor=visitor,
+        acts=acts if reach.whole else acts - OF_WHOLE,
+        units=frozenset(reached),
+        sites=frozenset(sites | yards),
+        yards=frozenset(yards),
+        sold=frozenset(sold),
+    )
+
+
+def seat(seen: Sight, token: str) -> views.Seat:
+    """What the frame of a page shows of its visitor."""
+    allowed = {path for path, act in PAGES if act in seen.acts}
+    called = f"{seen.visitor.called}, {seen.visitor.role}" if seen.visitor.name else "by a link"
+    own = tuple((path, label) for path, label in OWN_PAGES if path in allowed)
+    pages = tuple(pair for pair in views.NAVIGATION if pair[0] in allowed)
+    return views.Seat(called=called, pages=pages, own=own, token=token, home=_home(seen))
+
+
+def _home(seen: Sight) -> str:
+    """Where the name of the board leads."""
+    units = sorted(seen.units)
+    return "/" if "lot" in seen.acts or not units else f"/unit/{units[0]}"
+
+
+def opened(asked: Wish, seen: Sight) -> list[Any] | None:
+    """What stands in the place of a page that a visitor may not open; None: it is open to them."""
+    path = asked.path.rstrip("/") or "/"
+    for pattern, act in PAGES:
+        found = re.fullmatch(pattern, path)
+        if found is None:
+            continue
+        named = found.groupdict()
+        if act not in seen.acts:
+            return _closed(asked, seen)
+        if named.get("unit", "") in seen.sold:
+            return _sold(named["unit"])
+        if "unit" in named and named["unit"] not in seen.units:
+            return views.missing("unit", named["unit"], asked)
+        if "site" in named and named["site"] not in seen.sites:
+            return views.missing("site", named["site"], asked)
+        return None
+    return views.missing("page", path, asked)
+
+
+def _closed(asked: Wish, seen: Sight) -> list[Any]:
+    home = html.A("Go to what is open to you", href=asked.link(_home(seen)))
+    return [
+        html.H1("Not open to you"),
+        html.P([f"The role {seen.visitor.role} does not include this page. ", home, "."]),
+    ]
+
+
+def _sold(unit: str) -> list[Any]:
+    return [
+        html.H1(unit),
+        html.P(
+            "Sold. It stood on this lot; what is measured in it belongs to its new owner, "
+            "and is not shown here any more."
+        ),
+    ]
+
+
+def sold_line(seen: Sight) -> list[Any]:
+    """Units that were sold, by code alone."""
+    if not seen.sold:
+        return []
+    return [
+        html.P(f"Sold, and not shown any more: {', '.join(sorted(seen.sold))}.", className="aside")
+    ]
+
+
+# --- the gate -------------------------------------------------------------------------------------
+
+
+class Gate:
+    """Lets requests in or turns them away.
+
+    Parameters
+    ----------
+    record : Record
+        Read from.
+    now : callable
+        The clock.
+    change : callable
+        Opens the record for writing.
+    secure : bool
+        Whether browsers reach the board by TLS (a named proxy); else only this machine's may.
+    """
+
+    def __init__(
+        self, record: Record, *, now: Callable[[], int], change: Callable[[], Record], secure: bool
+    ) -> None:
+        self.record, self.now, self.change, self.secure = record, now, change, secure
+        # __Host-: set by this host over TLS, for all of it and no other (RFC 6265bis 4.1.3.2)
+        self.cookie = "__Host-sillkeep" if secure else "sillkeep"
+        self.form_cookie = f"{self.cookie}-form"
+
+    def install(self, server: Flask) -> None:
+        """Put the gate before every route of a server, those that are added later too."""
+        server.before_request(self.admit)
+        server.after_request(self._hand_out)
+
+    @property
+    def visitor(self) -> Visitor | None:
+        """Who the request is of."""
+        found: Visitor | None = g.get("visitor")
+        return found
+
+    @property
+    def sight(self) -> Sight:
+        """What the visitor of the request sees."""
+        if "sight" not in g:
+            g.sight = sight(self.record, g.visitor)
+        found: Sight = g.sight
+        return found
+
+    def doer(self) -> Doer:
+        """Who does what the request asks for, for the log."""
+        who = self.visitor.called if self.visitor else ""
+        return Doer(who, self.now(), request.remote_addr or "")
+
+    @property
+    def session_token(self) -> str:
+        """The secret in the cookie."""
+        return request.cookies.get(self.cookie, "")
+
+    @property
+    def token(self) -> str:
+        """What a form of this board carries: bound to the browser that it was handed to."""
+        secret = self.session_token if self.visitor else self._form_secret()
+        return hmac.new(secret.encode(), b"form", "sha256").hexdigest()
+
+    def _form_secret(self) -> str:
+        known = request.cookies.get(self.form_cookie, "")
+        if not known and "form_secret" not in g:
+            g.form_secret = secrets.token_urlsafe(users.SECRET_BYTES)
+        return known or str(g.form_secret)
+
+    def admit(self) -> AnyResponse | None:
+        """Turn a request away, or let it in (None)."""
+        g.visitor = None
+        if not self.secure and not is_loopback(urlsplit(f"//{request.host}").hostname or ""):
+            return plain(421, "The board answers under the address of this machine alone.")
+        g.visitor = users.visitor(self.record.engine, self.session_token, now_s=self.now())
+        need = ROUTES.get(request.url_rule.rule if request.url_rule else "")
+        if self.visitor is None and need != OPEN:
+            return self._to_login()
+        if request.method not in SAFE and self._is_foreign():
+            return plain(
+                403, "This form is out of date or came from another page. Open it again and repeat."
+            )
+        if need == OPEN:
+            return None
+        self._keep_alive()
+        return self._turn_away(need)
+
+    def _turn_away(self, need: str | None) -> AnyResponse | None:
+        if need is None or (need != SIGNED_IN and need not in self.sight.acts):
+            about = f"{request.method} {request.url_rule.rule if request.url_rule else 'no route'}"
+            self.note("refused", about)
+            return plain(403, "Your role does not include this.")
+        alarm_id = (request.view_args or {}).get("alarm_id")
+        if alarm_id is None:
+            return None
+        where = users.alarm_place(self.record.engine, alarm_id)
+        if where is not None and not self.sight.sees(*where):
+            return plain(404, f"There is no alarm number {alarm_id}.")
+        return None
+
+    def note(self, act: str, about: str = "") -> None:
+        """Write into the log; what cannot be written is no reason to stop reading."""
+        try:
+            with self.change() as record:
+                users.note(record.engine, act, about=about, by=self.doer())
+        except StoreError:
+            log.exception("the log of the board could not be written")
+
+    def _to_login(self) -> AnyResponse:
+        if request.method != "GET" or request.path.startswith("/_dash"):
+            return plain(401, "Sign in first.")
+        back = request.full_path.rstrip("?")
+        return redirect(f"/login?{urlencode({'next': back})}" if back != "/" else "/login", 303)
+
+    def _is_foreign(self) -> bool:
+        """Whether a change was asked for by another page than one of this board."""
+        site = request.headers.get("Sec-Fetch-Site", "same-origin")
+        origin = request.headers.get("Origin", "")
+        elsewhere = site != "same-origin" or (origin and urlsplit(origin).netloc != request.host)
+        if elsewhere or request.is_json:  # a browser sends JSON elsewhere only if that allows it
+            return bool(elsewhere)
+        sent = request.form.get("token", "")
+        return not (origin and hmac.compare_digest(sent.encode(), self.token.encode()))
+
+    def _keep_alive(self) -> None:
+        """Note the visit, unless the page asks by itself."""
+        who, now_s = self.visitor, self.now()
+        if who is None or now_s - who.seen_s < users.SEEN_EVERY_S:
+            return
+        sent = request.get_json(silent=True) if request.is_json else None
+        if isinstance(sent, dict) and sent.get("changedPropIds") == BEAT:
+            return
+        try:
+            with self.change() as record:
+                users.seen(record.engine, who, now_s=now_s)
+        except StoreError:
+            log.exception("a visit could not be noted")
+
+    # --- cookies ---
+
+    def hand_session(self, response: AnyResponse, token: str) -> AnyResponse:
+        """Give a browser its session."""
+        return self._set(response, self.cookie, token, max_age=users.WHOLE_S)
+
+    def take_session(self, response: AnyResponse) -> AnyResponse:
+        """Have a browser forget its session, and what it keeps of the pages."""
+        response.headers["Clear-Site-Data"] = '"cache", "storage"'
+        return self._set(response, self.cookie, "", max_age=0)
+
+    def _hand_out(self, response: Response) -> Response:
+        if "form_secret" in g:
+            self._set(response, self.form_cookie, g.form_secret, max_age=users.DAY_S)
+        if not request.path.startswith(("/assets/", "/_dash-component-suites/")):
+            response.headers["Cache-Control"] = "no-store"
+        if self.secure:
+            response.headers["Strict-Transport-Security"] = "max-age=31536000"
+        return response
+
+    def _set(self, response: AnyResponse, name: str, value: str, *, max_age: int) -> AnyResponse:
+        response.set_cookie(
+            name, value, max_age=max_age, secure=self.secure, httponly=True, samesite="Lax", path="/"
+        )  # fmt: skip
+        return response
+
+
+def network(address: str) -> str:
+    """What one household or attacker holds: an IPv4 address, or 64 bits of an IPv6 one."""
+    try:
+        found = ipaddress.ip_address(address)
+    except ValueError:
+        return address
+    if found.version == 4:
+        return str(found)
+    return str(ipaddress.ip_network((found, 64), strict=False))
+
+
+def plain(status: int, text: str) -> AnyResponse:
+    """Answer in one line of text."""
+    return Response(f"{text}\n", status=status, mimetype="text/plain")

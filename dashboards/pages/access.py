@@ -1,0 +1,354 @@
+"""Signing in, users, links and the log: plain forms that work without a script.
+
+Fields carry the names by which password managers know them; nothing asks a person to solve, copy or
+remember anything but a password that may be pasted (WCAG 2.2, 3.3.8).
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+from dash import dcc, html
+from dash.development.base_component import Component
+from markupsafe import escape
+
+from dashboards import paint, views, words
+from dashboards.paint import marked
+from dashboards.words import Wish
+from monitor.store import passwords
+from monitor.store.users import LONGEST_D, NAME_MOST, ROLES, Entry, Link, Reach, User, Visitor
+
+LINK_DAYS = 14  # as proposed in the form
+HINT = "password-hint"
+_PASSWORD_HINT = (
+    f"At least {passwords.LEAST} characters of any kind; several words make a good one. "
+    "Paste from a password manager if you have one."
+)
+
+# --- pages outside the frame ----------------------------------------------------------------------
+
+
+def document(title: str, *blocks: object) -> str:
+    """A whole page of its own, without a script."""
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="UTF-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{escape(title)} – Sillkeep</title>\n"
+        '<link rel="icon" href="data:,">\n'
+        '<link rel="stylesheet" href="/assets/board.css">\n</head>\n<body class="door">\n'
+        '<header><span class="name">Sillkeep</span></header>\n'
+        f'<main id="main">{paint.to_html(list(blocks))}</main>\n</body>\n</html>\n'
+    )
+
+
+def login(*, token: str, back: str, name: str = "", trouble: str = "") -> str:
+    """The page to sign in at; `trouble` says in words what was wrong."""
+    return document(
+        "Sign in",
+        html.H1("Sign in"),
+        _trouble(trouble),
+        html.Form(
+            [
+                _hidden("token", token),
+                _hidden("next", back),
+                _field("Name", "name", auto="username", value=name),
+                _field("Password", "password", kind="password", auto="current-password"),
+                html.Button("Sign in", type="submit"),
+            ],
+            action="/login",
+            method="post",
+            className="stack",
+        ),
+        html.P(
+            "No password, or forgotten? Whoever runs this board makes you a link that signs you in.",
+            className="aside",
+        ),
+    )
+
+
+def first_user() -> str:
+    """The only page of a board that has no user yet."""
+    return document(
+        "No user yet",
+        html.H1("No user yet"),
+        html.P("This board shows nothing before somebody may see it.", className="lead"),
+        html.P("On the machine that it runs on, type:"),
+        html.Pre("sillkeep user add YOUR-NAME --role owner"),
+        html.P(
+            "It asks for a password; there is none from the factory. "
+            "Then load this page again and sign in."
+        ),
+    )
+
+
+def follow(link: Link, *, token: str, path: str, until: str, visitor: Visitor | None) -> str:
+    """What a link leads to: a button, for a link that acts by itself is used up by a preview."""
+    if link.user:
+        title, button = f"Sign in as {link.user}", f"Sign in as {link.user}"
+        said = f"This link signs in once, until {until} UTC."
+    else:
+        title, button = f"The record of {link.unit}", f"See {link.unit}"
+        said = f"{link.made_by} shows you what is measured in {link.unit}, until {until} UTC."
+    return document(
+        title,
+        html.H1(title),
+        html.P(said),
+        html.P(f"You are signed in as {visitor.called}; that ends.") if visitor else None,
+        html.Form(
+            [_hidden("token", token), html.Button(button, type="submit")],
+            action=path,
+            method="post",
+            className="stack",
+        ),
+    )
+
+
+def dead_link() -> str:
+    """What a link says that is used up, over or ended."""
+    return document(
+        "This link is over",
+        html.H1("This link is over"),
+        html.P("It was used already, its time is up, or it was ended. Ask for another one."),
+        html.P(html.A("Sign in with a password", href="/login")),
+    )
+
+
+def made(link: str, *, about: str, back: str) -> str:
+    """A new link, shown this once: the record keeps only its digest."""
+    return document(
+        "A new link",
+        html.H1("A new link"),
+        html.P(about),
+        html.Pre(link, className="secret"),
+        html.P(
+            "Copy it now: it is not kept and cannot be shown again. Whoever has it can use it, "
+            "so hand it to nobody else."
+        ),
+        html.P(html.A("Back", href=back)),
+    )
+
+
+# --- pages in the frame ---------------------------------------------------------------------------
+
+
+def account(visitor: Visitor, *, fresh: bool, token: str) -> list[Any]:
+    """Page of the visitor's own account."""
+    old = None if fresh else _field("Password now", "old", kind="password", auto="current-password")
+    return [
+        html.H1("Account"),
+        views.facts([("role", visitor.role), ("sees", sees(visitor.reach))]),
+        html.H2("Another password"),
+        html.P(_PASSWORD_HINT, id=HINT),
+        html.Form(
+            [
+                _hidden("token", token),
+                html.Div(  # which of a password manager's entries it is of
+                    [
+                        html.Label("Name", htmlFor="username"),
+                        dcc.Input(
+                            id="username",
+                            type="text",
+                            name="username",
+                            value=visitor.name,
+                            autoComplete="username",
+                            readOnly=True,
+                        ),
+                    ]
+                ),
+                old,
+                _field("New password", "new", kind="password", auto="new-password"),
+                html.Button("Set password", type="submit"),
+            ],
+            action="/account/password",
+            method="post",
+            className="stack",
+        ),
+        html.P("All your other sessions end with it.", className="aside"),
+    ]  # fmt: skip
+
+
+def links(
+    found: Sequence[Link], units: Sequence[str], *, asked: Wish, token: str
+) -> list[Any]:  # fmt: skip
+    """Page of links that show one unit."""
+    entries = [
+        html.Li(
+            [
+                html.B(link.unit),
+                html.P(
+                    f"Good until {words.when(link.ends_s, 'UTC')} UTC; made by {link.made_by}; "
+                    + (f"used {words.age(asked.now_s - link.used_s)}." if link.used_s else "not used yet."),
+                    className="aside",
+                ),
+                _act("/links/end", "End", token, label=f"End link {link.number}, {link.unit}",
+                     number=str(link.number)),
+            ]
+        )
+        for link in found
+    ]  # fmt: skip
+    return [
+        html.H1("Links"),
+        html.P(
+            "A link shows one unit and its proofs to whoever has it, without a name, until its time "
+            "is up or you end it. It says when somebody was in an occupied unit: hand it on with care.",
+            className="lead",
+        ),
+        html.H2("Make a link"),
+        html.Form(
+            [
+                _hidden("token", token),
+                _choice("Unit", "unit", [(unit, unit) for unit in units]),
+                _field("Days", "days", kind="number", value=str(LINK_DAYS)),
+                html.Button("Make link", type="submit"),
+            ],
+            action="/links/add",
+            method="post",
+            className="stack",
+        )
+        if units
+        else html.P("There is no unit to show."),
+        html.H2("Links that are good now"),
+        html.Ul(entries, className="people") if entries else html.P("None."),
+    ]
+
+
+def people(found: Sequence[User], visitor: Visitor, *, asked: Wish, token: str) -> list[Any]:
+    """Page of users."""
+    return [
+        html.H1("Users"),
+        html.P(f"{words.count(len(found), 'user')}.", className="lead"),
+        html.Ul([_user(user, visitor, asked, token) for user in found], className="people"),
+        html.H2("Add a user"),
+        html.P(
+            "You get a link that signs them in once; they choose their password on the Account page."
+        ),
+        html.Form(
+            [
+                _hidden("token", token),
+                _field("Name", "name", auto="off"),
+                _choice("Role", "role", [(role, role) for role in ROLES], chosen="technician"),
+                _field(
+                    "Sees: codes of sites and units, with commas; empty: everything",
+                    "reach",
+                    auto="off",
+                    optional=True,
+                ),
+                html.Button("Add user", type="submit"),
+            ],
+            action="/users/add",
+            method="post",
+            className="stack",
+        ),
+    ]
+
+
+def _user(user: User, visitor: Visitor, asked: Wish, token: str) -> Component:
+    seen = words.age(asked.now_s - user.seen_s) if user.seen_s is not None else "not signed in"
+    said = [
+        f"{user.role}, sees {sees(user.reach)}",
+        "has a password" if user.has_password else "no password yet",
+        f"{words.count(user.sessions, 'open session')}, {seen}"
+        if user.sessions
+        else "no open session",
+    ]
+    acts = [
+        _act("/users/link", "Sign-in link", token, label=f"Sign-in link for {user.name}", name=user.name),
+        _act("/users/sessions", "End sessions", token, label=f"End sessions of {user.name}", name=user.name),
+    ]  # fmt: skip
+    if user.name != visitor.name:
+        acts.append(
+            _act("/users/remove", "Remove", token, label=f"Remove {user.name}", name=user.name)
+        )
+    return html.Li(
+        [
+            html.B(user.name),
+            html.Span(" (you)") if user.name == visitor.name else None,
+            html.P(". ".join(part[:1].upper() + part[1:] for part in said) + ".", className="aside"),
+            html.Div(acts, className="acts"),
+        ]
+    )  # fmt: skip
+
+
+def journal(found: Sequence[Entry], *, whole: bool) -> list[Any]:
+    """Page of the log."""
+    rows = [
+        html.Tr(
+            [
+                html.Th(words.utc(entry.at_s), scope="row"),
+                html.Td(entry.who or "unknown"),
+                html.Td(entry.act),
+                html.Td(entry.about),
+                html.Td(entry.address),
+            ]
+        )
+        for entry in found
+    ]
+    names = ("time (UTC)", "who", "did", "about", "from")
+    said = (
+        "No line was changed or taken out between the first and the last."
+        if whole
+        else "Lines of this log were changed or taken out after they were written."
+    )
+    return [
+        html.H1("Log"),
+        html.P(f"What was done with the board, newest first. {said}", className="lead"),
+        views.table(names, rows, label="Log", kind="text dated")
+        if rows
+        else html.P("Nothing yet."),
+    ]
+
+
+def sees(reach: Reach) -> str:
+    """Write how much of the lot a user sees."""
+    if reach.whole:
+        return "everything"
+    codes = [*sorted(reach.sites), *sorted(reach.units)]
+    return ", ".join(codes) or "nothing"
+
+
+# --- parts of forms -------------------------------------------------------------------------------
+
+
+def _trouble(said: str) -> Component | None:
+    return html.P(said, className="trouble", role="alert", id="trouble") if said else None
+
+
+def _hidden(name: str, value: str) -> Component:
+    return dcc.Input(type="hidden", name=name, value=value)
+
+
+def _field(
+    label: str,
+    name: str,
+    *,
+    kind: str = "text",
+    auto: str = "off",
+    value: str = "",
+    optional: bool = False,
+) -> Component:
+    longest = passwords.MOST if kind == "password" else NAME_MOST * (1 if auto != "off" else 5)
+    given: dict[str, Any] = {"type": kind, "name": name, "id": name, "autoComplete": auto}
+    if kind == "number":
+        given |= {"min": 1, "max": LONGEST_D}
+    else:
+        given |= {"maxLength": longest, "spellCheck": "false"}
+    entry = dcc.Input(**given, value=value or None, required=not optional)
+    if auto == "new-password":
+        setattr(entry, "aria-describedby", HINT)  # an Input takes no such name when it is made
+    return html.Div([html.Label(label, htmlFor=name), entry])
+
+
+def _choice(
+    label: str, name: str, options: Sequence[tuple[str, str]], *, chosen: str = ""
+) -> Component:
+    picked = [
+        html.Option(said, value=value, selected="selected" if value == chosen else None)
+        for value, said in options
+    ]
+    return html.Div([html.Label(label, htmlFor=name), html.Select(picked, id=name, name=name)])
+
+
+def _act(action: str, said: str, token: str, *, label: str, **sent: str) -> Component:
+    """A form that is one button."""
+    fields = [_hidden(name, value) for name, value in sent.items()]
+    button = html.Button(said, type="submit", className="plain", **marked(aria_label=label))
+    return html.Form([_hidden("token", token), *fields, button], action=action, method="post")
