@@ -20,6 +20,7 @@ from monitor.lot import (
     STRUCTURE_KINDS,
     AlarmClass,
     AlarmKind,
+    Event,
     Placement,
     Site,
     Source,
@@ -149,7 +150,7 @@ def judge_unit(
         limits=limits.steps(record.limit_entries(), site=site.code, body_type=unit.body_type),
     )
     found = judge.advance(watched, memory, from_day=from_s // DAY_S, to_hour=to_hour)
-    around = _around(record, unit, placements)
+    around = _around(unit, watched.events, placements)
     known = record.alarms(unit=unit.code)
     work = reconcile(
         unit,
@@ -265,9 +266,9 @@ def _settling(unit: Unit, placements: Iterable[Placement]) -> dict[str, list[int
     return starts
 
 
-def _around(record: Record, unit: Unit, placements: Iterable[Placement]) -> alarms.Around:
+def _around(unit: Unit, events: Sequence[Event], placements: Iterable[Placement]) -> alarms.Around:
     placed = [(p.zone, p.from_s) for p in placements if p.unit == unit.code and p.zone]
-    return alarms.Around(unit.life, record.events(unit.site, unit=unit.code), placed)
+    return alarms.Around(unit.life, events, placed)
 
 
 def _held_back(
@@ -512,7 +513,8 @@ def _notice_water(
         if newest.contact and newest.unit and (newest.unit, newest.zone) not in standing:
             unit = units[newest.unit]
             change = judge.AlarmChange(newest.zone, "water contact", newest.at_s, None, {})
-            around = _around(record, unit, placements)
+            events = record.events(unit.site, unit=unit.code)
+            around = _around(unit, events, placements)
             in_use = alarms.is_supply_live(around, at_s=now_s)
             alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=in_use)
             source = Source(unit.site, "water contact", unit.code, newest.zone)

@@ -330,6 +330,54 @@ def test_an_alarm_of_a_unit_out_of_reach_cannot_be_acknowledged(yard: Yard) -> N
     assert "2 not acknowledged" in drawn(lead, "/alarms")
 
 
+def test_alarms_are_shelved_inspected_and_put_back_by_form(yard: Yard) -> None:
+    client = yard.somebody("technician")
+    by = {"who": "J. Doe", "why": "wall is open"}
+    post(client, "/alarms/1/shelve", hours="4", **by)
+    post(client, "/alarms/1/inspect", **by)
+    with open_record(yard.home, read_only=True) as record:
+        (hold,) = record.holds()
+        alarm = next(a for a in record.alarms() if a.alarm_id == 1)
+        assert (hold.word, hold.source, hold.who) == ("shelved", alarm.source, "J. Doe")
+        assert hold.until_s == hold.began_s + 4 * 3600
+        noted = [e for e in record.events(alarm.site, unit=alarm.unit) if e.kind == "inspection"]
+        assert [(e.zone, e.value) for e in noted] == [(alarm.zone, "wall is open")]
+    assert "1 source held back" in drawn(client, "/alarms")
+    post(client, f"/holds/{hold.hold_id}/end", **by)
+    post(client, "/holds/add", unit=alarm.unit, zone=alarm.zone, kind="rot",
+         word="out of service", **by)  # fmt: skip
+    post(client, "/holds/add", unit="nowhere", zone="x", kind="rot", hours="4", **by)
+    post(client, "/alarms/1/out-of-service", who="J. Doe", why=" ")  # no reason
+    with open_record(yard.home, read_only=True) as record:
+        assert [(h.source.kind, h.word) for h in record.holds()] == [("rot", "out of service")]
+        lines = users.log(record.engine, limit=4)
+    assert [line.act for line in reversed(lines)][1:] == [
+        "alarm inspected", "alarm let go", "alarm held back"
+    ]  # fmt: skip
+
+
+def test_a_hold_of_a_unit_out_of_reach_is_neither_ended_nor_made(yard: Yard) -> None:
+    lead = yard.somebody("lot lead")
+    by = {"who": "J", "why": "r"}
+    post(lead, "/alarms/1/out-of-service", **by)
+    with open_record(yard.home, read_only=True) as record:
+        (hold,) = record.holds()
+    reach = Reach(units=frozenset({"van-dry"}))
+    client = yard.client(session(yard.home, now_s=NOW_S, role="technician", reach=reach))
+    kind, unit, zone = "rot", hold.source.unit, hold.source.zone
+    answers = [
+        post(client, f"/holds/{hold.hold_id}/end", **by).location,
+        post(client, "/holds/999/end", **by).location,
+        post(client, "/holds/add", unit=unit, zone=zone, kind=kind, hours="4", **by).location,
+        post(client, "/holds/add", unit="nowhere", zone="x", kind=kind, hours="4", **by).location,
+    ]
+    assert answers[0] == answers[1]  # what is out of reach is not told from what is not there
+    assert answers[2] == answers[3]
+    with open_record(yard.home, read_only=True) as record:
+        assert record.holds(every=True) == [hold]
+    assert unit not in drawn(client, "/alarms")
+
+
 def sell(home: Path, unit: str) -> None:
     with open_record(home) as record:
         record.add_unit(Unit(unit, "yard", "Long grey", "A9", life="sold"))

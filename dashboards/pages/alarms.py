@@ -10,6 +10,7 @@ from dashboards import views, words
 from dashboards.words import Wish
 from monitor import causes, text
 from monitor.alarms import CAN_ACKNOWLEDGE, LATCHED, SHELVED_AT_MOST_S
+from monitor.holds import SYSTEM
 from monitor.lot import ALARM_KINDS, AlarmClass
 from monitor.store import Hold
 from monitor.store.board import AlarmRow, SiteRow
@@ -136,8 +137,9 @@ def _hold(
         [
             html.Div(head, className="line"),
             html.P(
-                f"By {hold.who} since {words.when(hold.began_s, timezone)}{until}"
-                f" ({words.clock_name(hold.began_s, timezone)}): {hold.why}"
+                f"By {'logic' if hold.who == SYSTEM else hold.who} since "
+                f"{words.when(hold.began_s, timezone)}{until}, "
+                f"{words.clock_name(hold.began_s, timezone)}: {hold.why}."
             ),
             *(
                 html.Details(
@@ -236,10 +238,10 @@ def alarm_text(alarm: AlarmRow) -> Component:
 
 
 def _told(alarm: AlarmRow) -> Component:
-    """Its first sentence, and the whole in its parts; those raised before parts were kept, whole."""
+    """Its condition, and the other parts by name; those raised before parts were kept, whole."""
     if not alarm.parts:
         return alarm_text(alarm)
-    named = zip(text.NAMES_OF_PARTS, alarm.parts, strict=False)
+    named = list(zip(text.NAMES_OF_PARTS, alarm.parts, strict=False))[1:]
     return html.Div(
         [
             html.P(html.B(alarm.parts[0])),
@@ -250,7 +252,7 @@ def _told(alarm: AlarmRow) -> Component:
                         [
                             part
                             for name, said in named
-                            for part in (html.Dt(name), html.Dd(said[:1].upper() + said[1:]))
+                            for part in (html.Dt(name), html.Dd(_unnamed(said)))
                         ]
                     ),
                 ],
@@ -259,6 +261,12 @@ def _told(alarm: AlarmRow) -> Component:
         ],
         className="alarm-text",
     )
+
+
+def _unnamed(said: str) -> str:
+    """A part below its name, which it need not say again."""
+    said = said.removeprefix("Likely cause: ").removeprefix("Cause: ")
+    return said[:1].upper() + said[1:]
 
 
 def _alarm(alarm: AlarmRow, sites: dict[str, SiteRow], asked: Wish, token: str) -> Component:
@@ -394,6 +402,6 @@ def _field(
 def _hours(field: str, most_s: int) -> Component:
     """Times that may be asked for; a longer one than the alarm's class allows is refused."""
     given = [hours for hours in SHELVE_HOURS if hours * 3600 <= most_s]
-    names = [f"{h} hours" if h < 48 else f"{h // 24} days" for h in given]
+    names = [words.count(h, "hour") if h < 48 else f"{h // 24} days" for h in given]
     options = [html.Option(n, value=str(h)) for n, h in zip(names, given, strict=True)]
     return html.Select(options, id=field, name="hours")

@@ -39,7 +39,7 @@ from monitor.lot import (
     ZoneWord,
     silent_after_s,
 )
-from monitor.store import health, sealing
+from monitor.store import health, holding, sealing
 from monitor.store import schema as t
 from monitor.store.influx import Server, archived_hours
 
@@ -284,7 +284,7 @@ def lot(engine: Engine, *, now_s: int) -> Lot:
         zones: dict[str, list[ZoneNow]] = {}
         for zone in _zones_now(db, now_s=now_s):
             zones.setdefault(zone.unit, []).append(zone)
-        alarms = _by_unit(_alarms(db, _is_open()))
+        alarms = _by_unit(_alarms(db, and_(_is_open(), _is_told())))
         units = [_unit_now(row, zones, alarms) for row in db.execute(_units())]
         units.sort(key=_urgency)
         strips = _strips(db, units, now_s=now_s)
@@ -302,7 +302,8 @@ def unit(engine: Engine, code: str, *, now_s: int) -> tuple[UnitNow, SiteRow] | 
         if row is None:
             return None
         zones = {code: _zones_now(db, now_s=now_s, unit=code)}
-        alarms = _by_unit(_alarms(db, and_(_is_open(), t.unit.c.code == code)))
+        here = t.unit.c.code == code
+        alarms = _by_unit(_alarms(db, and_(_is_open(), _is_told(), here)))
         found = _unit_now(row, zones, alarms)
         strip = _strips(db, [found], now_s=now_s).get(code)
         return replace(found, strip=strip), _sites(db, found.site)[0]
@@ -703,6 +704,11 @@ def _ids(db: Connection, chosen: Iterable[tuple[str, str]]) -> list[int]:
 
 def _is_open() -> ColumnElement[bool]:
     return and_(t.alarm.c.state != "normal", t.alarm.c.withdrawn_s.is_(None))
+
+
+def _is_told() -> ColumnElement[bool]:
+    """Not held back; what is stands in the list of the Alarms page."""
+    return t.alarm.c.alarm_id.not_in(holding.held_alarms())
 
 
 def _alarms(
