@@ -13,6 +13,7 @@ from flask.testing import FlaskClient
 from dashboards import paint, words
 from dashboards.app import make_app, page
 from dashboards.pages import alarms as alarms_page
+from dashboards.pages import chain as chain_page
 from dashboards.paint import to_html
 from dashboards.words import wish
 from monitor import drawing, explain
@@ -385,6 +386,17 @@ def test_the_chain_counts_what_came_and_what_was_refused(record):
     assert chain.reasons == (("not JSON", 1, NOW_S - 3600),)
     assert [node.code for node in chain.nodes if node.silent] == ["node-5"]
     assert "not JSON" in seen(record, "/chain")
+
+
+def test_the_chain_tells_what_was_dropped_and_of_whom(record):
+    flood, forged = health.Flood("s1", "node-9", 1234, NOW_S), health.Flood("s1", "", 5, NOW_S)
+    chain = replace(health.chain(record.engine, now_s=NOW_S), floods=(flood, forged))
+    found = "".join(
+        to_html(part) for part in chain_page.blocks(chain, wish("/chain", "", now_s=NOW_S)) if part
+    )
+    assert "Node node-9 sent more than any node measures: 1,234 messages dropped" in found
+    assert "Somebody under unknown names sent more" in found
+    assert "messages dropped" not in seen(record, "/chain")
 
 
 def test_every_answer_carries_its_guard(client):

@@ -25,6 +25,7 @@ from monitor.store import (
     OutboxItem,
     Record,
     open_record,
+    taking,
 )
 from monitor.store.engine import FILE_NAME
 from monitor.store.judging import _HOUR_COLUMNS, _TEXT, _WHOLE
@@ -834,3 +835,14 @@ def test_pulses_keep_the_newest_sign_of_each_process(record: Record) -> None:
     record.beat("watch", T0 + 60)
     found = {pulse.part: (pulse.at_s, json.loads(pulse.detail)) for pulse in record.pulses()}
     assert found == {"watch": (T0 + 60, {}), "intake": (T0 + 1, {"stored": 3})}
+
+
+def test_names_without_end_are_forgotten_and_change_nothing(
+    lot: Record, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(taking, "MOST_NAMES", 20)
+    for number in range(60):
+        take(lot, sample(number, at_s=T0 + number), sample(1, at_s=T0, node=f"forged{number}"))
+        assert len(lot._names.probes) <= 22
+    taken = take(lot, sample(60, at_s=T0 + 60))
+    assert [(told.node, told.seq, told.missing) for told in taken.receipts] == [("n1", 60, ())]

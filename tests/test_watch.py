@@ -1,6 +1,7 @@
 """Rounds of the watch on a real record: judged, raised, corrected, never cleared by silence."""
 
 import itertools
+import json
 import random
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -395,3 +396,45 @@ def test_a_low_battery_is_raised_once_and_ends_with_a_fuller_one(record: Record)
     heard(4, 95.0)
     (alarm,) = [a for a in record.alarms() if a.kind == "battery low"]
     assert (alarm.cleared_s, alarm.state) == (START_S + 4 * DAY_S, "returned unacknowledged")
+
+
+def test_a_flood_is_raised_while_the_intake_drops_and_ends_an_hour_after(record: Record) -> None:
+    def counted(at_s: int, floods: dict[str, tuple[int, int]], *, since_s: int = START_S) -> None:
+        record.beat("intake", at_s, json.dumps({"since_s": since_s, "floods": floods}))
+        watch.tick(record, now_s=at_s)
+
+    def found() -> list[tuple[str, int | None]]:
+        return [(a.node, a.cleared_s) for a in record.alarms() if a.kind == "flood"]
+
+    record.take([history(1)[0]], [], received_s=START_S)
+    counted(START_S + 60, {})
+    assert found() == []
+    dropped_s = START_S + 3 * HOUR_S
+    counted(dropped_s + 30, {"sillkeep/yard/n1/senml": (1200, dropped_s)})
+    counted(dropped_s + 90, {"sillkeep/yard/n1/senml": (2500, dropped_s + 80)})
+    (alarm,) = [a for a in record.alarms() if a.kind == "flood"]
+    assert (alarm.node, alarm.class_, alarm.raised_s) == ("n1", "this week", dropped_s)
+    assert "1,200 of its messages were dropped" in alarm.text
+    counted(dropped_s + 600, {}, since_s=dropped_s + 300)  # a new intake has counted for minutes
+    assert found() == [("n1", None)]
+    over_s = dropped_s + 300 + HOUR_S
+    counted(over_s, {}, since_s=dropped_s + 300)
+    assert found() == [("n1", over_s)]
+
+
+def test_a_flood_under_names_that_the_record_lacks_is_one_alarm_of_its_site(
+    record: Record,
+) -> None:
+    at_s = START_S + HOUR_S
+    floods = {
+        "sillkeep/yard/forged1/senml": (5, at_s),
+        "sillkeep/nowhere/forged2/senml": (6, at_s - 5),
+        "": (7, at_s - 9),
+    }
+    record.beat("intake", at_s, json.dumps({"since_s": START_S, "floods": floods}))
+    for now_s in (at_s, at_s + 60):
+        watch.tick(record, now_s=now_s)
+    (alarm,) = [a for a in record.alarms() if a.kind == "flood"]
+    assert (alarm.site, alarm.node) == ("yard", "")
+    assert "somebody under unknown names" in alarm.text
+    assert "18 of its messages" in alarm.text

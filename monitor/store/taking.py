@@ -40,6 +40,8 @@ HOUR_S = 3600
 ANCHOR_S = 3600  # one (uptime, UTC) pair an hour of uptime keeps clock drift below a second
 MAX_RANGES = 50  # gaps that one receipt lists
 
+MOST_NAMES = 100_000  # probes and boots that are cached; a lot has a tenth of that
+
 KEYS_A_QUERY = 500  # a query may hold a few thousand values
 
 Row = dict[str, Any]
@@ -125,6 +127,11 @@ class Names:
     seqs: dict[tuple[int, int], Seqs] = field(default_factory=dict)
     anchors: dict[tuple[int, int], Anchors] = field(default_factory=dict)
 
+    @property
+    def is_large(self) -> bool:
+        """Whether names or boots without end (forged ones, say) fill the memory."""
+        return len(self.probes) + len(self.seqs) + len(self.anchors) > MOST_NAMES
+
     def forget(self) -> None:
         """After a rollback: what was cached may not be in the record."""
         for cache in (self.nodes, self.probes, self.seqs, self.anchors):
@@ -140,6 +147,8 @@ def take(
     received_s: int,
 ) -> Taken:
     """Keep a group of readings and rejects, in the caller's transaction."""
+    if names.is_large:
+        names.forget()
     nodes = [_node(connection, names, reading.site, reading.node) for reading in readings]
     rows = [
         _row(reading, _probe(connection, names, node, reading.probe), received_s)
@@ -161,7 +170,7 @@ def take(
         disputed=changes.disputed,
         pending=sum(row["at_s"] is None for row in rows),
         rejected=kept,
-        receipts=_receipts(connection, names, readings, rejects),
+        receipts=_receipts(connection, names, readings, nodes, rejects),
     )
 
 
@@ -567,18 +576,24 @@ def with_seqs(known: Seqs, seqs: Iterable[int]) -> Seqs:
 
 
 def _receipts(
-    connection: Connection, names: Names, readings: Sequence[Reading], rejects: Sequence[Reject]
+    connection: Connection,
+    names: Names,
+    readings: Sequence[Reading],
+    nodes: Sequence[int],
+    rejects: Sequence[Reject],
 ) -> tuple[NodeReceipt, ...]:
     """What each node may delete: its readings, and its samples kept as rejects."""
     arrived: dict[tuple[int, int], list[int]] = {}
     codes: dict[int, tuple[str, str]] = {}
-    samples = [(r.site, r.node, r.boot, r.seq) for r in readings]
-    samples += [(r.site, r.node, boot, seq) for r in rejects for boot, seq in r.seqs]
-    for site, code, boot, seq in samples:
-        if boot is not None and seq is not None:
-            node = _node(connection, names, site, code)
+    for r, node in zip(readings, nodes, strict=True):
+        if r.boot is not None and r.seq is not None:
+            arrived.setdefault((node, r.boot), []).append(r.seq)
+            codes[node] = (r.site, r.node)
+    for reject in rejects:
+        for boot, seq in reject.seqs:
+            node = _node(connection, names, reject.site, reject.node)
             arrived.setdefault((node, boot), []).append(seq)
-            codes[node] = (site, code)
+            codes[node] = (reject.site, reject.node)
     rows, receipts = [], []
     for (node, boot), seqs in arrived.items():
         known = names.seqs.get((node, boot)) or _known_seqs(connection, node, boot)

@@ -12,6 +12,9 @@ from typing import Any
 
 import pytest
 
+from monitor import serve
+from monitor.store import open_record
+
 ROOT = Path(__file__).parent.parent.parent
 
 # supervises children that write their process number into a file and wait for ever
@@ -150,3 +153,19 @@ def test_serve_brings_up_broker_and_intake_and_they_survive_a_kill(
     assert process.returncode == 0
     assert not is_running(number_of("intake"))
     assert not is_running(number_of("broker"))
+
+
+def test_an_intake_that_the_record_refuses_shows_progress_by_its_lock_file(tmp_path: Path) -> None:
+    """A pulse cannot be left in a full or locked record; a new process could not either."""
+    with open_record(tmp_path) as record:
+        record.beat("watch", 5)
+        (tmp_path / "intake.lock").touch()
+        os.utime(tmp_path / "intake.lock", (100, 100))
+        before = serve._signs(record, tmp_path)
+        assert serve._signs(record, tmp_path) == before
+        os.utime(tmp_path / "intake.lock", (105, 105))
+        touched = serve._signs(record, tmp_path)
+        record.beat("intake", 7)
+        beaten = serve._signs(record, tmp_path)
+    assert len({before["intake"], touched["intake"], beaten["intake"]}) == 3
+    assert before["watch"] == touched["watch"] == beaten["watch"] == 5
