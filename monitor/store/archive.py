@@ -28,18 +28,17 @@ import logging
 import random
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import islice
 from typing import Any
 
 from sqlalchemy import Connection, Engine, func, select, text
-from sqlalchemy.exc import DBAPIError
 
 from monitor.config import Archive
 from monitor.errors import ArchiveError, ConfigError, DamageError, StoreError
 from monitor.store import influx, sealing
 from monitor.store import schema as t
+from monitor.store.engine import reading, writing
 from monitor.store.influx import RefusedError, Server
 
 LOG = logging.getLogger(__name__)
@@ -235,7 +234,7 @@ class Mirror:
         """Note which archive this is; one that is new gets everything, one that refused is asked again."""
         target = f"{self._settings.url} {self._settings.bucket}"
         now_s = self._clock()
-        with _writing(self._engine) as db:
+        with writing(self._engine) as db:
             known = db.scalar(select(t.archive.c.target))
             for statement in _AGAIN if known == target else _ANEW:
                 db.exec_driver_sql(statement)
@@ -255,7 +254,7 @@ class Mirror:
         """
         now_s = self._clock()
         self._take()
-        with _reading(self._engine) as db:
+        with reading(self._engine) as db:
             batch = self._gather(db)
         self._reserve(batch)
         refused = self._send(batch.points)
@@ -267,10 +266,10 @@ class Mirror:
     # --- the record ---
 
     def _take(self) -> None:
-        with _reading(self._engine) as db:
+        with reading(self._engine) as db:
             if not db.scalar(text(_MARKED)):
                 return
-        with _writing(self._engine) as db:
+        with writing(self._engine) as db:
             for statement in _TAKE:
                 db.exec_driver_sql(statement)
 
@@ -293,7 +292,7 @@ class Mirror:
         """Note the hours that the archive may have from now on, even if its answer gets lost."""
         if batch.grown:
             spans = [(*batch.hours[zone][1:], zone) for zone in sorted(batch.grown)]
-            with _writing(self._engine) as db:
+            with writing(self._engine) as db:
                 _many(
                     db,
                     "UPDATE archive_hour SET from_hour = ?, to_hour = ? WHERE zone_id = ?",
@@ -303,7 +302,7 @@ class Mirror:
     def _confirm(self, batch: Batch, refused: Sequence[tuple[Point, str]], *, now_s: int) -> None:
         done = [probe for probe, cursor in batch.readings.items() if cursor is None]
         on = [(*cursor, probe) for probe, cursor in batch.readings.items() if cursor is not None]
-        with _writing(self._engine) as db:
+        with writing(self._engine) as db:
             for point, reason in refused:
                 row = {"kind": point.kind, "key": point.key, "at_s": point.at_s}
                 row |= {"boot": point.boot, "seq": point.seq, "reason": reason, "now_s": now_s}
@@ -378,7 +377,7 @@ class Mirror:
         found = standing(self._engine)
         detail = {"behind_s": found.behind_s(now_s) if found else 0, "trouble": self._trouble}
         pulse = {"part": PART, "at_s": now_s, "detail": json.dumps(detail)}
-        with _writing(self._engine) as db:
+        with writing(self._engine) as db:
             db.execute(
                 text(
                     "INSERT INTO pulse (part, at_s, detail) VALUES (:part, :at_s, :detail)"
@@ -478,27 +477,6 @@ def _gather_hours(
     batch.hours[zone] = (numbers[-1] + 1 if is_cut else None, *span)
     if numbers and not (numbers[0] in given and numbers[-1] in given):
         batch.grown.add(zone)
-
-
-# --- transactions ---------------------------------------------------------------------------------
-
-
-@contextmanager
-def _reading(engine: Engine) -> Iterator[Connection]:
-    try:
-        with engine.execution_options(reading=True).begin() as connection:
-            yield connection
-    except DBAPIError as error:
-        raise StoreError(f"the record could not be read: {error.orig}") from error
-
-
-@contextmanager
-def _writing(engine: Engine) -> Iterator[Connection]:
-    try:
-        with engine.begin() as connection:
-            yield connection
-    except DBAPIError as error:
-        raise StoreError(f"the record could not be written: {error.orig}") from error
 
 
 def _many(db: Connection, statement: str, rows: Iterable[Any]) -> None:

@@ -1,6 +1,8 @@
 """Opening the record: SQLite with every commit synced, migrated to this version."""
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -8,7 +10,7 @@ from urllib.parse import quote
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect
-from sqlalchemy.exc import DatabaseError
+from sqlalchemy.exc import DatabaseError, DBAPIError
 
 from monitor.errors import StoreError
 
@@ -51,6 +53,26 @@ def revisions() -> list[str]:
     """Versions of the record known here, the newest first."""
     script = ScriptDirectory(str(MIGRATIONS))
     return [revision.revision for revision in script.walk_revisions()]
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """One look at the record, which keeps no writer waiting; StoreError if it cannot be read."""
+    try:
+        with engine.execution_options(reading=True).begin() as connection:
+            yield connection
+    except DBAPIError as error:
+        raise StoreError(f"the record could not be read: {error.orig}") from error
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """One transaction; nothing of it is kept if anything in it fails, StoreError if the record does."""
+    try:
+        with engine.begin() as connection:
+            yield connection
+    except DBAPIError as error:
+        raise StoreError(f"the record could not be written: {error.orig}") from error
 
 
 def _read_settings(connection: sqlite3.Connection, _: Any) -> None:  # noqa: ANN401  pool entry

@@ -8,20 +8,19 @@ stays in `addresses.json` (mode 0600) of the record's folder.
 import json
 import os
 import secrets
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
 from sqlalchemy import ColumnElement, Connection, Engine, delete, func, select, update
 from sqlalchemy.dialects.sqlite import insert
-from sqlalchemy.exc import DBAPIError
 
 from monitor.errors import InputError, StoreError
 from monitor.lot import AlarmClass, AlarmKind, AlarmState
 from monitor.store import holding
 from monitor.store import schema as t
+from monitor.store.engine import reading, writing
 
 FILE_NAME = "addresses.json"
 ROLES = ("owner", "lot lead", "technician", "sales", "auditor")
@@ -122,24 +121,6 @@ class Post:
     expired: int  # in the last week
 
 
-@contextmanager
-def _writing(engine: Engine) -> Iterator[Connection]:
-    try:
-        with engine.begin() as db:
-            yield db
-    except DBAPIError as error:
-        raise StoreError(f"the record could not be written: {error.orig}") from error
-
-
-@contextmanager
-def _reading(engine: Engine) -> Iterator[Connection]:
-    try:
-        with engine.execution_options(reading=True).begin() as db:
-            yield db
-    except DBAPIError as error:
-        raise StoreError(f"the record could not be read: {error.orig}") from error
-
-
 # --- the addresses themselves ---------------------------------------------------------------------
 
 
@@ -181,7 +162,7 @@ def add(engine: Engine, home: Path, person: Person, urls: Sequence[tuple[str, st
         raise InputError(f"{person.name} is known already; use: sillkeep person change")
     pairs = dict(zip(keys, (url for url, _ in urls), strict=True))
     _keep_addresses(home, addresses(home) | pairs)  # first: one that nobody has does no harm
-    with _writing(engine) as db:
+    with writing(engine) as db:
         row = _columns(person) | {"name": person.name, "added_s": person.added_s}
         made = t.person.insert().values(row).returning(t.person.c.person_id)
         number = int(db.execute(made).scalar_one())
@@ -198,7 +179,7 @@ def change(
     if urls:
         pairs = dict(zip(keys, (url for url, _ in urls), strict=True))
         _keep_addresses(home, addresses(home) | pairs)
-    with _writing(engine) as db:
+    with writing(engine) as db:
         here = t.person.c.person_id == number
         db.execute(update(t.person).where(here).values(_columns(person)))
         if urls is not None:
@@ -210,7 +191,7 @@ def change(
 def remove(engine: Engine, home: Path, name: str, *, now_s: int) -> None:
     """Delete a person's addresses and wishes, and what still waits for them; that it was stays."""
     number = _known(engine, name)
-    with _writing(engine) as db:
+    with writing(engine) as db:
         _drop_addresses(db, number)
         here = t.person.c.person_id == number
         db.execute(update(t.person).where(here).values(removed_s=now_s, reach="", place=0))
@@ -234,7 +215,7 @@ def _columns(person: Person) -> dict[str, Any]:
 
 def _number(engine: Engine, name: str) -> int | None:
     query = select(t.person.c.person_id)
-    with _reading(engine) as db:
+    with reading(engine) as db:
         found = db.execute(query.where(t.person.c.name == name, t.person.c.removed_s.is_(None)))
         return found.scalar_one_or_none()
 
@@ -258,7 +239,7 @@ def _drop_addresses(db: Connection, number: int) -> None:
 
 def _tidy(engine: Engine, home: Path) -> None:
     """Drop addresses that nobody has any more from the file."""
-    with _reading(engine) as db:
+    with reading(engine) as db:
         keys = set(db.execute(select(t.person_address.c.key)).scalars())
     kept = addresses(home)
     if kept.keys() - keys:
@@ -268,7 +249,7 @@ def _tidy(engine: Engine, home: Path) -> None:
 def listed(engine: Engine) -> list[Person]:
     """Everybody who is told now, by place and name."""
     c, a = t.person.c, t.person_address.c
-    with _reading(engine) as db:
+    with reading(engine) as db:
         held: dict[int, list[tuple[str, str]]] = {}
         for number, key, label in db.execute(
             select(a.person_id, a.key, a.label).order_by(a.address_id)
@@ -325,7 +306,7 @@ def standing(engine: Engine) -> list[AlarmNow]:
     """Alarms that ask for something, are under no common cause and are not held back."""
     under = select(t.cause_member.c.alarm_id).where(t.cause_member.c.left_s.is_(None))
     c = t.alarm.c
-    with _reading(engine) as db:
+    with reading(engine) as db:
         return _alarms(
             db,
             c.state != "normal",
@@ -337,7 +318,7 @@ def standing(engine: Engine) -> list[AlarmNow]:
 
 def withdrawn(engine: Engine, *, since_s: int) -> list[AlarmNow]:
     """Alarms that late readings have shown not to be."""
-    with _reading(engine) as db:
+    with reading(engine) as db:
         return _alarms(db, t.alarm.c.withdrawn_s >= since_s)
 
 
@@ -350,7 +331,7 @@ def undecided(engine: Engine, *, limit: int) -> list[Entry]:
         .order_by(c.outbox_id)
         .limit(limit)
     )
-    with _reading(engine) as db:
+    with reading(engine) as db:
         return [
             Entry(row.outbox_id, row.key, row.created_s, _of_entry(db, row), row.body)
             for row in db.execute(query).all()
@@ -388,7 +369,7 @@ def _of_entry(db: Connection, row: Any) -> AlarmNow:  # noqa: ANN401  a row of t
 
 def zone_of(engine: Engine, alarm_id: int) -> tuple[str, str] | None:
     """Unit and zone of an alarm; None where it is of no one zone of a unit."""
-    with _reading(engine) as db:
+    with reading(engine) as db:
         found = _alarms(db, t.alarm.c.alarm_id == alarm_id)
     return (found[0].unit, found[0].zone) if found and found[0].unit and found[0].zone else None
 
@@ -405,7 +386,7 @@ def told(engine: Engine, numbers: Sequence[int]) -> list[Told]:
         .where(m.alarm_id.in_(numbers))
         .order_by(c.message_id)
     )  # fmt: skip
-    with _reading(engine) as db:
+    with reading(engine) as db:
         return [Told(*tuple(row)) for row in db.execute(query)]
 
 
@@ -421,7 +402,7 @@ def keep(
     decided: int | None = None,
 ) -> None:
     """Keep what is to be sent, each key once, and that its entry of the outbox is decided."""
-    with _writing(engine) as db:
+    with writing(engine) as db:
         if decided is not None:
             here = (t.outbox.c.outbox_id == decided, t.outbox.c.done_s.is_(None))
             if not db.execute(update(t.outbox).where(*here).values(done_s=now_s)).rowcount:
@@ -451,7 +432,7 @@ def keep(
 def is_kept(engine: Engine, start: str) -> bool:
     """Whether there is a message whose key begins like this."""
     c = t.message.c
-    with _reading(engine) as db:
+    with reading(engine) as db:
         query = select(c.message_id).where(c.key >= start, c.key < start + "\x7f").limit(1)
         return db.execute(query).first() is not None
 
@@ -459,10 +440,10 @@ def is_kept(engine: Engine, start: str) -> bool:
 def expire(engine: Engine, *, now_s: int) -> int:
     """Give up what could not be handed over in its time; how many."""
     late = (t.message.c.state == "waiting", t.message.c.expires_s <= now_s)
-    with _reading(engine) as db:
+    with reading(engine) as db:
         if db.execute(select(t.message.c.message_id).where(*late).limit(1)).first() is None:
             return 0
-    with _writing(engine) as db:
+    with writing(engine) as db:
         ended = update(t.message).where(*late).values(state="expired", ended_s=now_s)
         return db.execute(ended).rowcount
 
@@ -477,7 +458,7 @@ def next_due(engine: Engine, *, now_s: int) -> tuple[int, Message] | None:
         .limit(1)
     )
     names = Message.__slots__
-    with _reading(engine) as db:
+    with reading(engine) as db:
         row = db.execute(query).mappings().one_or_none()
         if row is None:
             return None
@@ -491,20 +472,20 @@ def next_due(engine: Engine, *, now_s: int) -> tuple[int, Message] | None:
 def begin(engine: Engine, message_id: int, *, next_s: int) -> None:
     """Note that a try begins, before it does: one that is never heard of again waits like a failed one."""
     values = {"tries": t.message.c.tries + 1, "next_s": next_s}
-    with _writing(engine) as db:
+    with writing(engine) as db:
         db.execute(update(t.message).where(t.message.c.message_id == message_id).values(values))
 
 
 def sent(engine: Engine, message_id: int, *, now_s: int) -> None:
     """Note that a message was handed over."""
     values = {"state": "sent", "ended_s": now_s, "trouble": ""}
-    with _writing(engine) as db:
+    with writing(engine) as db:
         db.execute(update(t.message).where(t.message.c.message_id == message_id).values(values))
 
 
 def failed(engine: Engine, message_id: int, *, trouble: str) -> None:
     """Note why a try failed; it waits for its next one."""
-    with _writing(engine) as db:
+    with writing(engine) as db:
         here = t.message.c.message_id == message_id
         db.execute(update(t.message).where(here).values(trouble=trouble))
 

@@ -3,17 +3,16 @@
 Every public method is one transaction. Codes come in and go out; keys stay inside.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any, cast
 
 from numpy.typing import NDArray
 from sqlalchemy import Connection, Engine, and_, func, or_, select, update
 from sqlalchemy.dialects.sqlite import insert
-from sqlalchemy.exc import DBAPIError
 
-from monitor.errors import InputError, StoreError
+from monitor.errors import InputError
 from monitor.lot import Event, LimitEntry, Placement, Site, Source, Unit, Zone, ZoneReadings
 from monitor.store import (
     alarming,
@@ -28,7 +27,7 @@ from monitor.store import (
     taking,
 )
 from monitor.store import schema as t
-from monitor.store.engine import open_engine
+from monitor.store.engine import open_engine, reading, writing
 from monitor.store.rows import (
     Alarm,
     AlarmStep,
@@ -69,22 +68,12 @@ class Record:
         """Give the file back."""
         self.engine.dispose()
 
-    @contextmanager
-    def _reading(self) -> Iterator[Connection]:
-        try:
-            with self.engine.execution_options(reading=True).begin() as connection:
-                yield connection
-        except DBAPIError as error:
-            raise StoreError(f"the record could not be read: {error.orig}") from error
+    def _reading(self) -> AbstractContextManager[Connection]:
+        return reading(self.engine)
 
-    @contextmanager
-    def _writing(self) -> Iterator[Connection]:
+    def _writing(self) -> AbstractContextManager[Connection]:
         """One transaction; nothing of it is kept if anything in it fails."""
-        try:
-            with self.engine.begin() as connection:
-                yield connection
-        except DBAPIError as error:
-            raise StoreError(f"the record could not be written: {error.orig}") from error
+        return writing(self.engine)
 
     # --- the lot ---
 

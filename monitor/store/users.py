@@ -13,18 +13,17 @@ import hashlib
 import json
 import secrets
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
 from sqlalchemy.engine import Row
-from sqlalchemy.exc import DBAPIError
 
-from monitor.errors import InputError, StoreError
+from monitor.errors import InputError
 from monitor.store import passwords
 from monitor.store import schema as t
+from monitor.store.engine import reading, writing
 
 ROLES = ("owner", "lot lead", "technician", "sales", "auditor")
 VERIFIER = "verifier"  # role of whoever comes by the link of a unit
@@ -118,7 +117,7 @@ class Entry:
 
 def anybody(engine: Engine) -> bool:
     """Whether there is a user at all."""
-    with _reading(engine) as db:
+    with reading(engine) as db:
         return db.execute(select(t.account.c.account_id).limit(1)).first() is not None
 
 
@@ -142,7 +141,7 @@ def add(
         kept = passwords.digest(password)
     row = {"name": name, "key": _key(name), "role": role, "password": kept,
            "whole": int(reach.whole), "made_s": by.at_s}  # fmt: skip
-    with _writing(engine) as db:
+    with writing(engine) as db:
         if _account(db, name) is not None:
             raise InputError(f'there is a user "{name}" already')
         made = insert(t.account).values(row).returning(t.account.c.account_id)
@@ -164,7 +163,7 @@ def is_same(one: str, other: str) -> bool:
 
 def remove(engine: Engine, name: str, *, by: Doer) -> None:
     """Remove a user with their sessions and links; the log keeps what they did."""
-    with _writing(engine) as db:
+    with writing(engine) as db:
         account_id = _known(db, name)
         _end_sessions(db, account_id)
         for table in (t.link, t.account_reach, t.account):
@@ -178,7 +177,7 @@ def set_password(
     """Give a user another password; all their sessions end, but the one to `keep`."""
     passwords.check_choice(password, name=name)
     kept = passwords.digest(password)
-    with _writing(engine) as db:
+    with writing(engine) as db:
         account_id = _known(db, name)
         here = t.account.c.account_id == account_id
         db.execute(update(t.account).where(here).values(password=kept))
@@ -188,7 +187,7 @@ def set_password(
 
 def check_password(engine: Engine, name: str, password: str) -> str | None:
     """Name of the user whose password this is, as written in the record; None if it is not."""
-    with _reading(engine) as db:
+    with reading(engine) as db:
         row = _account(db, name)
     if not passwords.matches(row.password if row else None, password) or row is None:
         return None
@@ -197,12 +196,12 @@ def check_password(engine: Engine, name: str, password: str) -> str | None:
 
 def refresh_password(engine: Engine, name: str, password: str) -> None:
     """Keep a password that was just typed rightly with today's parameters, if it is not yet."""
-    with _reading(engine) as db:
+    with reading(engine) as db:
         row = _account(db, name)
     if row is None or row.password is None or not passwords.is_outdated(row.password):
         return
     kept = passwords.digest(password)
-    with _writing(engine) as db:
+    with writing(engine) as db:
         here = t.account.c.account_id == row.account_id
         db.execute(update(t.account).where(here).values(password=kept))
 
@@ -216,7 +215,7 @@ def listed(engine: Engine) -> list[User]:
     )  # fmt: skip
     query = select(t.account, counted.c.open, counted.c.seen_s)
     query = query.outerjoin(counted, counted.c.account_id == t.account.c.account_id)
-    with _reading(engine) as db:
+    with reading(engine) as db:
         rows = db.execute(query.order_by(t.account.c.key)).all()
         reaches = _reaches(db, [row.account_id for row in rows])
     return [
@@ -237,7 +236,7 @@ def listed(engine: Engine) -> list[User]:
 
 def begin(engine: Engine, name: str, *, by: Doer, was: str = "") -> str:
     """Begin a session of a user and end the one that the browser `was` in; the cookie's secret."""
-    with _writing(engine) as db:
+    with writing(engine) as db:
         row = _account(db, name)
         if row is None:
             raise InputError(f'there is no user "{name}"')
@@ -265,7 +264,7 @@ def visitor(engine: Engine, token: str, *, now_s: int) -> Visitor | None:
             or_(s.link_id.is_(None), _good(now_s)),
         )
     )
-    with _reading(engine) as db:
+    with reading(engine) as db:
         row = db.execute(query).one_or_none()
         if row is None:
             return None
@@ -287,21 +286,21 @@ def visitor(engine: Engine, token: str, *, now_s: int) -> Visitor | None:
 
 def seen(engine: Engine, who: Visitor, *, now_s: int) -> None:
     """Note that a session is in use."""
-    with _writing(engine) as db:
+    with writing(engine) as db:
         here = t.session.c.session_id == who.session_id
         db.execute(update(t.session).where(here).values(seen_s=now_s))
 
 
 def end(engine: Engine, who: Visitor, *, by: Doer) -> None:
     """End one session."""
-    with _writing(engine) as db:
+    with writing(engine) as db:
         db.execute(delete(t.session).where(t.session.c.session_id == who.session_id))
         _note(db, by, "signed out")
 
 
 def end_all(engine: Engine, name: str, *, by: Doer) -> None:
     """End all sessions of a user."""
-    with _writing(engine) as db:
+    with writing(engine) as db:
         _end_sessions(db, _known(db, name))
         _note(db, by, "sessions ended", name)
 
@@ -311,7 +310,7 @@ def end_all(engine: Engine, name: str, *, by: Doer) -> None:
 
 def make_sign_in(engine: Engine, name: str, *, by: Doer) -> str:
     """Make a link that signs a user in once, within `SIGN_IN_S`; its secret."""
-    with _writing(engine) as db:
+    with writing(engine) as db:
         account_id = _known(db, name)
         _sweep(db, by.at_s)
         token = _link(db, by, ends_s=by.at_s + SIGN_IN_S, account_id=account_id)
@@ -323,7 +322,7 @@ def make_unit_link(engine: Engine, unit: str, *, days: int, by: Doer) -> str:
     """Make a link that shows one unit for some days, to whoever has it; its secret."""
     if not 1 <= days <= LONGEST_D:
         raise InputError(f"a link is good for 1 to {LONGEST_D} days, not {days}")
-    with _writing(engine) as db:
+    with writing(engine) as db:
         unit_id = db.execute(select(t.unit.c.unit_id).where(t.unit.c.code == unit)).scalar()
         if unit_id is None:
             raise InputError(f'there is no unit "{unit}"')
@@ -334,14 +333,14 @@ def make_unit_link(engine: Engine, unit: str, *, days: int, by: Doer) -> str:
 
 def links(engine: Engine, *, now_s: int) -> list[Link]:
     """Links that can still be used, the newest first."""
-    with _reading(engine) as db:
+    with reading(engine) as db:
         rows = db.execute(_links().where(_good(now_s)).order_by(t.link.c.link_id.desc())).all()
     return [_link_row(row) for row in rows]
 
 
 def link(engine: Engine, token: str, *, now_s: int) -> Link | None:
     """The link of a secret, if it can still be used."""
-    with _reading(engine) as db:
+    with reading(engine) as db:
         found = db.execute(
             _links().where(_good(now_s), t.link.c.digest == _digest(token))
         ).one_or_none()
@@ -350,7 +349,7 @@ def link(engine: Engine, token: str, *, now_s: int) -> Link | None:
 
 def follow(engine: Engine, token: str, *, by: Doer, was: str = "") -> tuple[Link, str] | None:
     """Use a link: the link, and the secret of the session that it begins; None if it is no good."""
-    with _writing(engine) as db:
+    with writing(engine) as db:
         here = t.link.c.digest == _digest(token)
         row = db.execute(_links(t.link.c.account_id).where(_good(by.at_s), here)).one_or_none()
         if row is None:
@@ -370,7 +369,7 @@ def follow(engine: Engine, token: str, *, by: Doer, was: str = "") -> tuple[Link
 
 def revoke(engine: Engine, number: int, *, by: Doer) -> None:
     """End a link and the sessions that it began."""
-    with _writing(engine) as db:
+    with writing(engine) as db:
         here = t.link.c.link_id == number
         done = db.execute(
             update(t.link).where(here, t.link.c.revoked_s.is_(None)).values(revoked_s=by.at_s)
@@ -387,13 +386,13 @@ def revoke(engine: Engine, number: int, *, by: Doer) -> None:
 def places(engine: Engine) -> list[tuple[str, str, str]]:
     """Code, site and life of every unit."""
     query = select(t.unit.c.code, t.site.c.code, t.unit.c.life).join(t.site)
-    with _reading(engine) as db:
+    with reading(engine) as db:
         return [(str(row[0]), str(row[1]), str(row[2])) for row in db.execute(query)]
 
 
 def owned(engine: Engine, name: str) -> frozenset[str]:
     """Units that a user has as an owner, each by its code and not with the lot."""
-    with _reading(engine) as db:
+    with reading(engine) as db:
         row = _account(db, name)
         if row is None or row.role != "owner":
             return frozenset()
@@ -408,7 +407,7 @@ def alarm_place(engine: Engine, number: int) -> tuple[str, str] | None:
         .outerjoin(t.unit, t.unit.c.unit_id == t.alarm.c.unit_id)
         .where(t.alarm.c.alarm_id == number)
     )
-    with _reading(engine) as db:
+    with reading(engine) as db:
         row = db.execute(query).one_or_none()
     return None if row is None else (str(row[0]), str(row[1]))
 
@@ -418,7 +417,7 @@ def alarm_place(engine: Engine, number: int) -> tuple[str, str] | None:
 
 def note(engine: Engine, act: str, *, about: str = "", by: Doer) -> None:
     """Write a line into the log."""
-    with _writing(engine) as db:
+    with writing(engine) as db:
         _note(db, by, act, about)
 
 
@@ -426,7 +425,7 @@ def log(engine: Engine, *, limit: int) -> list[Entry]:
     """The newest lines of the log, the newest first."""
     c = t.audit.c
     query = select(c.audit_id, c.at_s, c.who, c.act, c.about, c.address)
-    with _reading(engine) as db:
+    with reading(engine) as db:
         rows = db.execute(query.order_by(c.audit_id.desc()).limit(limit))
         return [Entry(*row) for row in rows]
 
@@ -434,7 +433,7 @@ def log(engine: Engine, *, limit: int) -> list[Entry]:
 def is_log_whole(engine: Engine) -> bool:
     """Whether no line was changed, put in or taken out between the first and the last."""
     before, number = "", 0
-    with _reading(engine) as db:
+    with reading(engine) as db:
         for row in db.execute(select(t.audit).order_by(t.audit.c.audit_id)):
             number += 1
             told = (row.at_s, row.who, row.act, row.about, row.address)
@@ -445,24 +444,6 @@ def is_log_whole(engine: Engine) -> bool:
 
 
 # --- inside ---------------------------------------------------------------------------------------
-
-
-@contextmanager
-def _reading(engine: Engine) -> Iterator[Connection]:
-    try:
-        with engine.execution_options(reading=True).begin() as db:
-            yield db
-    except DBAPIError as error:
-        raise StoreError(f"the record could not be read: {error.orig}") from error
-
-
-@contextmanager
-def _writing(engine: Engine) -> Iterator[Connection]:
-    try:
-        with engine.begin() as db:
-            yield db
-    except DBAPIError as error:
-        raise StoreError(f"the record could not be written: {error.orig}") from error
 
 
 def _name(name: str) -> str:
