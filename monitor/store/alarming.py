@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from sqlalchemy import Connection, func, select, update
+from sqlalchemy import ColumnElement, Connection, Select, Table, func, select, update
 from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import NoResultFound
 
@@ -12,6 +12,8 @@ from monitor.errors import InputError
 from monitor.lot import AlarmKind, Source
 from monitor.store import schema as t
 from monitor.store.rows import Alarm, AlarmStep, ChangedAlarm, NewAlarm, OutboxItem
+
+PLACE = ("site_id", "unit_id", "zone_id", "node_id")  # keys of where an alarm or a hold is of
 
 
 def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> int | None:
@@ -21,9 +23,9 @@ def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> int | None:
     None where nothing changed.
     """
     columns = keys_of(connection, alarm)
-    key = "/".join(str(columns[name] or 0) for name in ("site_id", "unit_id", "zone_id", "node_id"))
+    source = source_key(columns, alarm.kind)
     row: dict[str, Any] = columns | {
-        "key": "/".join(filter(None, (key, alarm.kind, str(alarm.raised_s), alarm.place))),
+        "key": "/".join(filter(None, (source, str(alarm.raised_s), alarm.place))),
         "kind": alarm.kind,
         "class": alarm.class_,
         "raised_s": alarm.raised_s,
@@ -48,9 +50,7 @@ def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> int | None:
     alarm_id, revision = kept
     for step in alarm.steps:
         _add_step(connection, alarm_id, step, now_s=now_s)
-    held = select(t.hold.c.hold_id).where(
-        t.hold.c.key == source_key(columns, alarm.kind), t.hold.c.ended_s.is_(None)
-    )
+    held = select(t.hold.c.hold_id).where(t.hold.c.key == source, t.hold.c.ended_s.is_(None))
     if connection.execute(held).first() is not None:
         return int(alarm_id)  # told when it is no longer held back
     for item in alarm.outbox:
@@ -76,10 +76,18 @@ def tell(connection: Connection, item: OutboxItem, *, alarm_id: int, now_s: int)
     connection.execute(insert(t.outbox).values(told).on_conflict_do_nothing())
 
 
+def withhold(
+    connection: Connection, numbers: Select[tuple[int]] | list[int], *, now_s: int
+) -> None:
+    """Send nothing of what waits in the outbox about these alarms."""
+    c = t.outbox.c
+    waiting = (c.alarm_id.in_(numbers), c.channel == "people", c.done_s.is_(None))
+    connection.execute(update(t.outbox).where(*waiting).values(done_s=now_s))
+
+
 def source_key(keys: Mapping[str, Any], kind: AlarmKind) -> str:
     """What one source has of its own, of the record's keys and its kind."""
-    names = ("site_id", "unit_id", "zone_id", "node_id")
-    return "/".join([*(str(keys[name] or 0) for name in names), kind])
+    return "/".join([*(str(keys[name] or 0) for name in PLACE), kind])
 
 
 def keys_of(connection: Connection, alarm: NewAlarm | Source) -> dict[str, int | None]:
@@ -117,6 +125,21 @@ def _keys(connection: Connection, alarm: NewAlarm | Source) -> dict[str, int | N
         )
         keys["node_id"] = connection.execute(node).scalar_one()
     return keys
+
+
+def place_codes() -> list[ColumnElement[str]]:
+    """Codes of the site, unit, zone and node that something is of; "" where it is of none."""
+    below = (t.unit, t.zone, t.node)
+    codes = [func.coalesce(table.c.code, "").label(table.name) for table in below]
+    return [t.site.c.code.label("site"), *codes]
+
+
+def placed(query: Select[Any], of: Table) -> Select[Any]:
+    """A question about rows of a table with the columns of `PLACE`, which may ask for those codes."""
+    query = query.join_from(of, t.site, t.site.c.site_id == of.c.site_id)
+    for table, key in ((t.unit, "unit_id"), (t.zone, "zone_id"), (t.node, "node_id")):
+        query = query.outerjoin(table, table.c[key] == of.c[key])
+    return query
 
 
 def change(connection: Connection, changed: ChangedAlarm, *, now_s: int) -> None:
@@ -163,13 +186,10 @@ def _add_step(connection: Connection, alarm_id: int, step: AlarmStep, *, now_s: 
 def alarms(connection: Connection, *, unit: str, open_only: bool) -> list[Alarm]:
     """Alarms with codes for keys, the newest first."""
     c = t.alarm.c
-    query = (
+    query = placed(
         select(
             c.alarm_id,
-            t.site.c.code.label("site"),
-            func.coalesce(t.unit.c.code, "").label("unit"),
-            func.coalesce(t.zone.c.code, "").label("zone"),
-            func.coalesce(t.node.c.code, "").label("node"),
+            *place_codes(),
             c.kind,
             c["class"].label("class_"),
             c.raised_s,
@@ -180,12 +200,8 @@ def alarms(connection: Connection, *, unit: str, open_only: bool) -> list[Alarm]
             c.instant,
             c.withdrawn_s,
             c.revision,
-        )
-        .join_from(t.alarm, t.site, t.site.c.site_id == c.site_id)
-        .outerjoin(t.unit, t.unit.c.unit_id == c.unit_id)
-        .outerjoin(t.zone, t.zone.c.zone_id == c.zone_id)
-        .outerjoin(t.node, t.node.c.node_id == c.node_id)
-        .order_by(c.raised_s.desc(), c.alarm_id.desc())
+        ).order_by(c.raised_s.desc(), c.alarm_id.desc()),
+        t.alarm,
     )
     if unit:
         query = query.where(t.unit.c.code == unit)

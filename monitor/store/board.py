@@ -39,7 +39,7 @@ from monitor.lot import (
     ZoneWord,
     silent_after_s,
 )
-from monitor.store import health, holding, sealing
+from monitor.store import alarming, health, holding, sealing
 from monitor.store import schema as t
 from monitor.store.influx import Server, archived_hours
 
@@ -715,17 +715,8 @@ def _alarms(
     db: Connection, condition: ColumnElement[bool], *, newest: int | None = None
 ) -> tuple[AlarmRow, ...]:
     """Alarms that meet a condition, most urgent first; or the `newest` of them, newest first."""
-    unit = func.coalesce(t.unit.c.code, "").label("unit")
-    zone = func.coalesce(t.zone.c.code, "").label("zone")
-    node = func.coalesce(t.node.c.code, "").label("node")
     query = (
-        select(t.alarm, t.site.c.code.label("site"), unit, zone, node)
-        .select_from(
-            t.alarm.join(t.site, t.site.c.site_id == t.alarm.c.site_id)
-            .outerjoin(t.unit, t.unit.c.unit_id == t.alarm.c.unit_id)
-            .outerjoin(t.zone, t.zone.c.zone_id == t.alarm.c.zone_id)
-            .outerjoin(t.node, t.node.c.node_id == t.alarm.c.node_id)
-        )
+        alarming.placed(select(t.alarm, *alarming.place_codes()), t.alarm)
         .where(condition)
         .order_by(t.alarm.c.raised_s.desc(), t.alarm.c.alarm_id)
     )

@@ -94,7 +94,8 @@ def keep(connection: Connection, work: CauseWork, *, now_s: int) -> None:
         _keep_members(connection, cause_id, members, now_s=now_s)
     for ended in work.ended:
         alarming.change(connection, ended, now_s=now_s)
-    _hold(connection, work.held, now_s=now_s)
+    # a common cause is told in their place
+    alarming.withhold(connection, sorted(work.held), now_s=now_s)
     for alarm_id, item in work.told:
         alarming.tell(connection, item, alarm_id=alarm_id, now_s=now_s)
 
@@ -113,13 +114,6 @@ def _keep_members(
             ends_s = None if number in here else now_s
             one = (m.cause_id == cause_id, m.alarm_id == number)
             connection.execute(update(t.cause_member).where(*one).values(left_s=ends_s))
-
-
-def _hold(connection: Connection, numbers: Iterable[int], *, now_s: int) -> None:
-    """Messages that are not sent, because a common cause is told in their place."""
-    c = t.outbox.c
-    waiting = (c.alarm_id.in_(sorted(numbers)), c.channel == "people", c.done_s.is_(None))
-    connection.execute(update(t.outbox).where(*waiting).values(done_s=now_s))
 
 
 # --- nodes ----------------------------------------------------------------------------------------
@@ -185,13 +179,10 @@ def spans(connection: Connection, *, from_s: int, site: str = "") -> list[AlarmS
     c = t.alarm.c
     of_alarm = t.alarm_step.c.alarm_id == c.alarm_id
     found = select(func.min(t.alarm_step.c.recorded_s)).where(of_alarm).scalar_subquery()
-    query = (
+    query = alarming.placed(
         select(
             c.alarm_id,
-            t.site.c.code,
-            func.coalesce(t.unit.c.code, ""),
-            func.coalesce(t.zone.c.code, ""),
-            func.coalesce(t.node.c.code, ""),
+            *alarming.place_codes(),
             *(
                 c.kind,
                 c["class"],
@@ -202,12 +193,9 @@ def spans(connection: Connection, *, from_s: int, site: str = "") -> list[AlarmS
                 c.withdrawn_s,
             ),
         )
-        .join_from(t.alarm, t.site, t.site.c.site_id == c.site_id)
-        .outerjoin(t.unit, t.unit.c.unit_id == c.unit_id)
-        .outerjoin(t.zone, t.zone.c.zone_id == c.zone_id)
-        .outerjoin(t.node, t.node.c.node_id == c.node_id)
         .where(func.coalesce(c.withdrawn_s, c.cleared_s, from_s) >= from_s)
-        .order_by(c.alarm_id)
+        .order_by(c.alarm_id),
+        t.alarm,
     )
     if site:
         query = query.where(t.site.c.code == site)

@@ -27,10 +27,8 @@ def add(connection: Connection, new: NewHold, *, now_s: int) -> None:
         "why": new.why,
     }
     connection.execute(insert(t.hold).values(row).on_conflict_do_nothing())
-    c = t.outbox.c
     standing = select(t.alarm.c.alarm_id).where(*_of_source(keys, new.source.kind))
-    waiting = (c.alarm_id.in_(standing), c.channel == "people", c.done_s.is_(None))
-    connection.execute(update(t.outbox).where(*waiting).values(done_s=now_s))
+    alarming.withhold(connection, standing, now_s=now_s)
 
 
 def end(
@@ -54,44 +52,32 @@ def end(
 
 
 def _of_source(keys: Any, kind: AlarmKind) -> list[Any]:  # noqa: ANN401  a row or a dict
-    names = ("site_id", "unit_id", "zone_id", "node_id")
     c = t.alarm.c
-    same = [c[name].is_(None) if keys[name] is None else c[name] == keys[name] for name in names]
+    same = [c[name].is_not_distinct_from(keys[name]) for name in alarming.PLACE]
     return [*same, c.kind == kind, c.withdrawn_s.is_(None), c.state != "normal"]
 
 
 def holds(connection: Connection, *, every: bool = False) -> list[Hold]:
     """Holds in force, or all that ever were; the newest first."""
     c = t.hold.c
-    query = _placed(
+    site, *below = alarming.place_codes()
+    query = alarming.placed(
         select(
-            c.hold_id,
-            t.site.c.code,
-            c.kind,
-            func.coalesce(t.unit.c.code, ""),
-            func.coalesce(t.zone.c.code, ""),
-            func.coalesce(t.node.c.code, ""),
+            *(c.hold_id, site, c.kind, *below),
             *(c.word, c.began_s, c.until_s, c.who, c.why, c.ended_s),
             func.coalesce(c.ended_who, ""),
             func.coalesce(c.ended_why, ""),
-        )
+        ),
+        t.hold,
     ).order_by(c.began_s.desc(), c.hold_id.desc())
     rows = connection.execute(query if every else query.where(c.ended_s.is_(None)))
     return [Hold(row[0], Source(*row[1:6]), *row[6:]) for row in rows]
 
 
-def _placed(query: Select[Any]) -> Select[Any]:
-    c = t.hold.c
-    joined = query.join_from(t.hold, t.site, t.site.c.site_id == c.site_id)
-    joined = joined.outerjoin(t.unit, t.unit.c.unit_id == c.unit_id)
-    joined = joined.outerjoin(t.zone, t.zone.c.zone_id == c.zone_id)
-    return joined.outerjoin(t.node, t.node.c.node_id == c.node_id)
-
-
 def held_alarms() -> Select[tuple[int]]:
     """Numbers of alarms whose source is held back."""
     a, h = t.alarm.c, t.hold.c
-    same = [a[name].is_not_distinct_from(h[name]) for name in ("unit_id", "zone_id", "node_id")]
-    on = and_(a.site_id == h.site_id, a.kind == h.kind, *same)
+    same = [a[name].is_not_distinct_from(h[name]) for name in alarming.PLACE]
+    on = and_(a.kind == h.kind, *same)
     query = select(a.alarm_id).join_from(t.hold, t.alarm, on)
     return cast("Select[tuple[int]]", query.where(h.ended_s.is_(None)))

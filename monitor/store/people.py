@@ -18,7 +18,7 @@ from sqlalchemy.dialects.sqlite import insert
 
 from monitor.errors import InputError, StoreError
 from monitor.lot import AlarmClass, AlarmKind, AlarmState
-from monitor.store import holding
+from monitor.store import alarming, holding
 from monitor.store import schema as t
 from monitor.store.engine import reading, writing
 
@@ -280,24 +280,18 @@ def listed(engine: Engine) -> list[Person]:
 
 def _alarms(db: Connection, *where: ColumnElement[bool]) -> list[AlarmNow]:
     c = t.alarm.c
-    query = (
+    site, unit, zone, node = alarming.place_codes()
+    query = alarming.placed(
         select(
             c.alarm_id,
-            t.site.c.code,
-            func.coalesce(t.unit.c.code, ""),
-            func.coalesce(t.unit.c.name, ""),
-            func.coalesce(t.unit.c.slot, ""),
-            func.coalesce(t.zone.c.code, ""),
-            func.coalesce(t.node.c.code, ""),
+            *(site, unit, func.coalesce(t.unit.c.name, ""), func.coalesce(t.unit.c.slot, "")),
+            *(zone, node),
             *(c.kind, c["class"], c.state, c.raised_s, c.cleared_s, c.withdrawn_s, c.revision),
             c.text,
         )
-        .join_from(t.alarm, t.site, t.site.c.site_id == c.site_id)
-        .outerjoin(t.unit, t.unit.c.unit_id == c.unit_id)
-        .outerjoin(t.zone, t.zone.c.zone_id == c.zone_id)
-        .outerjoin(t.node, t.node.c.node_id == c.node_id)
         .where(*where)
-        .order_by(c.alarm_id)
+        .order_by(c.alarm_id),
+        t.alarm,
     )
     return [AlarmNow(*tuple(row)) for row in db.execute(query)]
 
