@@ -213,10 +213,13 @@ def review(record: Record, *, now_s: int) -> frozenset[Source]:
         for a in record.alarms(open_only=True)
         if a.cleared_s is None and a.withdrawn_s is None
     ]
+    beside: dict[tuple[str, str, str], list[Found]] = {}
+    for one in standing:
+        beside.setdefault(_place(one.source), []).append(one)
     explained = {
         one.source: reason
         for one in standing
-        if (reason := alarms.explained(one, _beside(one, standing))) is not None
+        if (reason := alarms.explained(one, beside[_place(one.source)])) is not None
     }
     held = set()
     for hold in record.holds():
@@ -237,8 +240,5 @@ def review(record: Record, *, now_s: int) -> frozenset[Source]:
     return frozenset(held)
 
 
-def _beside(one: Found, standing: Sequence[Found]) -> list[Found]:
-    if one.source.kind not in alarms.EXPLAINED_BY:
-        return []
-    place = (one.source.site, one.source.unit, one.source.zone)
-    return [o for o in standing if (o.source.site, o.source.unit, o.source.zone) == place]
+def _place(source: Source) -> tuple[str, str, str]:
+    return source.site, source.unit, source.zone

@@ -64,6 +64,9 @@ DELAYS: dict[AlarmKind, Delay] = JUDGED_DELAYS | {
 }
 
 
+_Node = tuple[str, str]  # codes of its site and of itself
+
+
 class _Told(TypedDict):
     """What an alarm's text is made from, beside its kind."""
 
@@ -112,12 +115,14 @@ def tick(record: Record, *, now_s: int) -> Round:
         done = Round(done.units + 1, done.hours + found.hours, done.raised + found.raised)
         record.beat("watch", now_s)
     latest = record.latest()
-    _notice_water(record, latest, placements, units, now_s=now_s)
-    _notice_silence(record, latest, placements, now_s=now_s)
-    _notice_batteries(record, latest, placements, now_s=now_s)
-    _notice_floods(record, placements, now_s=now_s)
+    known = record.alarms(open_only=True)  # each rule below looks at its own kind
+    placed, newest = _in_force(placements), _newest(latest)
+    _notice_water(record, latest, placements, units, known, now_s=now_s)
+    _notice_silence(record, newest, placed, known, now_s=now_s)
+    _notice_batteries(record, latest, placed, known, now_s=now_s)
+    _notice_floods(record, placed, known, now_s=now_s)
     held = holds.review(record, now_s=now_s)
-    group_alarms(record, latest, placements, units, now_s=now_s, held=held)
+    group_alarms(record, newest, placed, units, now_s=now_s, held=held)
     return done
 
 
@@ -483,13 +488,11 @@ def acknowledge(record: Record, alarm_id: int, *, who: str, now_s: int) -> None:
     """
     if not who.strip():
         raise InputError("say who acknowledges: a name or initials")
-    found = [alarm for alarm in record.alarms() if alarm.alarm_id == alarm_id]
-    if not found:
-        raise InputError(f"there is no alarm number {alarm_id}")
-    state = alarms.after(found[0].state, "acknowledged")
+    found = holds.alarm_of(record, alarm_id)
+    state = alarms.after(found.state, "acknowledged")
     step = AlarmStep(now_s, state, who.strip()[:80], "acknowledged")
     record.change_alarm(
-        ChangedAlarm(alarm_id=alarm_id, cleared_s=found[0].cleared_s, state=state, step=step),
+        ChangedAlarm(alarm_id=alarm_id, cleared_s=found.cleared_s, state=state, step=step),
         now_s=now_s,
     )
 
@@ -502,13 +505,12 @@ def _notice_water(
     latest: Sequence[Latest],
     placements: Sequence[Placement],
     units: Mapping[str, Unit],
+    known: Sequence[Alarm],
     *,
     now_s: int,
 ) -> None:
     """Liquid water is raised at once, under the same key that its hour will give it."""
-    standing = {
-        (a.unit, a.zone) for a in record.alarms(open_only=True) if a.kind == "water contact"
-    }
+    standing = {(a.unit, a.zone) for a in known if a.kind == "water contact"}
     for newest in latest:
         if newest.contact and newest.unit and (newest.unit, newest.zone) not in standing:
             unit = units[newest.unit]
@@ -523,31 +525,42 @@ def _notice_water(
             record.add_alarm(alarm.made_instant(), now_s=now_s, hold=hold)
 
 
+def _newest(latest: Iterable[Latest]) -> dict[_Node, Latest]:
+    """The newest sample of each node."""
+    newest: dict[_Node, Latest] = {}
+    for sample in latest:
+        before = newest.get((sample.site, sample.node), sample)
+        newest[sample.site, sample.node] = max(before, sample, key=lambda s: (s.at_s, s.received_s))
+    return newest
+
+
+def _standing_of(kind: AlarmKind, known: Iterable[Alarm]) -> dict[_Node, Alarm]:
+    """Alarms of a kind whose condition stands, by node."""
+    return {(a.site, a.node): a for a in known if a.kind == kind and a.cleared_s is None}
+
+
 def _notice_silence(
-    record: Record, latest: Sequence[Latest], placements: Sequence[Placement], *, now_s: int
+    record: Record,
+    newest: Mapping[_Node, Latest],
+    placed: Mapping[_Node, Placement],
+    known: Sequence[Alarm],
+    *,
+    now_s: int,
 ) -> None:
     """A node whose newest sample is too old, also one that never spoke; over the placements.
 
     A node that is still handing over what it kept is not silent: its newest sample is on its way.
     """
-    newest: dict[tuple[str, str], Latest] = {}
-    for sample in latest:
-        before = newest.get((sample.site, sample.node), sample)
-        newest[sample.site, sample.node] = max(before, sample, key=lambda s: (s.at_s, s.received_s))
-    standing = {
-        (a.site, a.node): a
-        for a in record.alarms(open_only=True)
-        if a.kind == "silent" and a.cleared_s is None
-    }
-    for (site, node), placed in _in_force(placements).items():
+    standing = _standing_of("silent", known)
+    for (site, node), place in placed.items():
         heard = newest.get((site, node))
-        last_s = placed.from_s if heard is None else heard.at_s
+        last_s = place.from_s if heard is None else heard.at_s
         silence_s = (heard and heard.silence_s) or DEFAULT_SILENCE_S
         limit_s = last_s + silent_after_s(silence_s)
         handing_over = heard is not None and now_s <= heard.received_s + HANDING_OVER_S
         alarm = standing.get((site, node))
         if now_s > limit_s and alarm is None and not handing_over:
-            _raise_silent(record, placed, heard, raised_s=limit_s, now_s=now_s)
+            _raise_silent(record, place, heard, raised_s=limit_s, now_s=now_s)
         elif now_s <= limit_s and alarm is not None:
             record.change_alarm(
                 _heard_again(record, alarm, last_s=last_s, silence_s=silence_s, now_s=now_s),
@@ -570,9 +583,9 @@ def _heard_again(
     return ChangedAlarm(alarm.alarm_id, last_s, state, step)
 
 
-def _in_force(placements: Sequence[Placement]) -> dict[tuple[str, str], Placement]:
+def _in_force(placements: Iterable[Placement]) -> dict[_Node, Placement]:
     """The placement of each node that still stands."""
-    standing: dict[tuple[str, str], Placement] = {}
+    standing: dict[_Node, Placement] = {}
     for placement in placements:
         if placement.to_s is None and placement.zone:
             standing.setdefault((placement.site, placement.node), placement)
@@ -589,15 +602,15 @@ def _raise_silent(
 
 
 def _notice_batteries(
-    record: Record, latest: Sequence[Latest], placements: Sequence[Placement], *, now_s: int
+    record: Record,
+    latest: Sequence[Latest],
+    placed: Mapping[_Node, Placement],
+    known: Sequence[Alarm],
+    *,
+    now_s: int,
 ) -> None:
     """A placed node's battery that is low; it is over when a sample shows a fuller one."""
-    standing = {
-        (a.site, a.node): a
-        for a in record.alarms(open_only=True)
-        if a.kind == "battery low" and a.cleared_s is None
-    }
-    placed = _in_force(placements)
+    standing = _standing_of("battery low", known)
     for sample in latest:
         node, percent = (sample.site, sample.node), sample.battery_percent
         if percent is None or node not in placed:
@@ -617,18 +630,15 @@ def _notice_batteries(
             record.change_alarm(ended, now_s=now_s)
 
 
-def _notice_floods(record: Record, placements: Sequence[Placement], *, now_s: int) -> None:
+def _notice_floods(
+    record: Record, placed: Mapping[_Node, Placement], known: Sequence[Alarm], *, now_s: int
+) -> None:
     """A node that sends more than its allowance; it is over an hour after the last dropped message.
 
     An intake that was started since then has not counted long enough to say so.
     """
     since_s, floods = record.floods()
-    standing = {
-        (a.site, a.node): a
-        for a in record.alarms(open_only=True)
-        if a.kind == "flood" and a.cleared_s is None
-    }
-    placed = _in_force(placements)
+    standing = _standing_of("flood", known)
     for flood in floods:
         if flood.at_s <= now_s - FLOOD_OVER_S:
             continue
@@ -684,8 +694,8 @@ def _of_node(
 
 def group_alarms(
     record: Record,
-    latest: Sequence[Latest],
-    placements: Sequence[Placement],
+    newest: Mapping[_Node, Latest],
+    placed: Mapping[_Node, Placement],
     units: Mapping[str, Unit],
     *,
     now_s: int,
@@ -698,7 +708,7 @@ def group_alarms(
     known = [a for a in record.alarms(open_only=True) if a.cleared_s is None]
     open_alarms = {a.alarm_id: a for a in known if a.withdrawn_s is None and not _is_cause(a)}
     before = record.standing_causes()
-    nodes = _nodes_now(record, latest, placements, units)
+    nodes = _nodes_now(record, newest, placed, units)
     found = causes.group(
         [_standing(alarm) for alarm in open_alarms.values()],
         nodes,
@@ -755,25 +765,21 @@ def _standing(alarm: Alarm) -> causes.Standing:
 
 def _nodes_now(
     record: Record,
-    latest: Sequence[Latest],
-    placements: Sequence[Placement],
+    newest: Mapping[_Node, Latest],
+    placed: Mapping[_Node, Placement],
     units: Mapping[str, Unit],
 ) -> list[causes.NodeNow]:
-    newest: dict[tuple[str, str], Latest] = {}
-    for sample in latest:
-        before = newest.get((sample.site, sample.node), sample)
-        newest[sample.site, sample.node] = max(before, sample, key=lambda s: (s.at_s, s.received_s))
     gateways = record.gateways()
     nodes = []
-    for (site, node), placed in _in_force(placements).items():
-        heard, unit = newest.get((site, node)), units.get(placed.unit)
+    for (site, node), place in placed.items():
+        heard, unit = newest.get((site, node)), units.get(place.unit)
         nodes.append(
             causes.NodeNow(
                 site=site,
                 node=node,
-                last_s=placed.from_s if heard is None else heard.at_s,
+                last_s=place.from_s if heard is None else heard.at_s,
                 silence_s=(heard and heard.silence_s) or DEFAULT_SILENCE_S,
-                unit=placed.unit,
+                unit=place.unit,
                 life=unit.life if unit else "",
                 row=causes.row_of(unit.slot) if unit else "",
                 gateway=gateways.get((site, node), ""),
