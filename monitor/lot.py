@@ -74,6 +74,7 @@ AlarmState = Literal[
     "latched unacknowledged",
     "latched acknowledged",
 ]  # ISA-18.2; what an alarm says by itself
+ROLES = ("owner", "lot lead", "technician", "sales", "auditor")  # of users, and of who is told
 HoldWord = Literal["shelved", "suppressed by design", "out of service"]  # ISA-18.2; and its source
 Lean = Literal["", "level", "off-front", "off-rear", "door-front", "door-rear"]  # "": unknown
 Side = Literal["", "off", "door", "front", "rear"]

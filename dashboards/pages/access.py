@@ -14,8 +14,9 @@ from markupsafe import escape
 from dashboards import paint, views, words
 from dashboards.paint import marked
 from dashboards.words import Wish
+from monitor.lot import ROLES
 from monitor.store import passwords
-from monitor.store.users import LONGEST_D, NAME_MOST, ROLES, Entry, Link, Reach, User, Visitor
+from monitor.store.users import LONGEST_D, NAME_MOST, Entry, Link, Reach, User, Visitor
 
 LINK_DAYS = 14  # as proposed in the form
 HINT = "password-hint"

@@ -80,6 +80,16 @@ def _when(text: str) -> int:
     return parse_time(text)
 
 
+def _moment(at_s: int) -> str:
+    return f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M}"
+
+
+def _print_json(value: Any) -> None:  # noqa: ANN401  whatever a list holds
+    import msgspec
+
+    typer.echo(msgspec.json.encode(value).decode())
+
+
 # --- history files --------------------------------------------------------------------------------
 
 
@@ -392,7 +402,7 @@ def event_add(
     at_s = now_s if at is None else _when(at)
     noted = Event(at_s=at_s, kind=kind, value=value, unit=unit, zone=zone)
     _record().add_event(site, noted, recorded_s=now_s, who=who)
-    typer.echo(f"noted: {kind} at {datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M} UTC")
+    typer.echo(f"noted: {kind} at {_moment(at_s)} UTC")
 
 
 @node_app.callback(invoke_without_command=True)
@@ -462,9 +472,7 @@ def proof(
         raise InputError(f'there is no unit "{unit}"')
     found = record.repairs(unit=unit)
     if as_json:
-        import msgspec
-
-        typer.echo(msgspec.json.encode(found).decode())
+        _print_json(found)
         return
     for repair in found:
         done = f"{datetime.fromtimestamp(repair.repaired_s, UTC):%Y-%m-%d}"
@@ -487,11 +495,9 @@ def rejects(
     as_json: JsonFlag = False,
 ) -> None:
     """List messages that could not be used, with the reason."""
-    import msgspec
-
     found = _record(read_only=True).rejects(limit)
     if as_json:
-        typer.echo(msgspec.json.encode(found).decode())
+        _print_json(found)
         return
     for reject in found:
         at = f"{datetime.fromtimestamp(reject.received_s, UTC):%Y-%m-%d %H:%M:%S}"

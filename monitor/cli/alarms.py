@@ -1,11 +1,10 @@
 """`sillkeep alarms`: what asks for something, what is held back, and the answers to it."""
 
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli import JsonFlag, _now, _record
+from monitor.cli import JsonFlag, _moment, _now, _print_json, _record
 
 if TYPE_CHECKING:
     from monitor.lot import Source
@@ -54,10 +53,9 @@ def alarms_list(
     if as_json:
         import msgspec
 
-        rows = [
-            msgspec.to_builtins(alarm) | {"held": words.get(alarm.source, "")} for alarm in found
-        ]
-        typer.echo(msgspec.json.encode(rows).decode())
+        _print_json(
+            [msgspec.to_builtins(alarm) | {"held": words.get(alarm.source, "")} for alarm in found]
+        )
         return
     for alarm in found:
         over = f", {words[alarm.source]}" if alarm.source in words else ""
@@ -222,16 +220,6 @@ def _source(record: "Record", number: int | None, *, kind: str, **place: str) ->
     if number is not None:
         return holds.alarm_of(record, number).source
     return holds.source_of(record, kind=kind, **place)
-
-
-def _print_json(value: Any) -> None:  # noqa: ANN401  whatever the list holds
-    import msgspec
-
-    typer.echo(msgspec.json.encode(value).decode())
-
-
-def _moment(at_s: int) -> str:
-    return f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M}"
 
 
 def _place(alarm: "Alarm | Source") -> str:

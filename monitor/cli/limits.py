@@ -1,11 +1,10 @@
 """`sillkeep limits`: limits of judgement that somebody changed, for what and why."""
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli import JsonFlag, _now, _record
+from monitor.cli import JsonFlag, _moment, _now, _print_json, _record
 from monitor.errors import InputError
 
 if TYPE_CHECKING:
@@ -29,9 +28,7 @@ def limits_list(context: typer.Context, as_json: JsonFlag = False) -> None:
 
     entries = _record(read_only=True).limit_entries()
     if as_json:
-        import msgspec
-
-        typer.echo(msgspec.json.encode(entries).decode())
+        _print_json(entries)
         return
     undone = {entry.undoes for entry in entries}
     for entry in entries:
@@ -101,7 +98,7 @@ def _signed(entry: "LimitEntry", who: str, why: str) -> "LimitEntry":
 
 def _said(entry: "LimitEntry") -> str:
     where = ", ".join(filter(None, (entry.site, entry.body_type))) or "everywhere"
-    from_ = f"{datetime.fromtimestamp(entry.from_hour * HOUR_S, UTC):%Y-%m-%d %H:%M}"
+    from_ = _moment(entry.from_hour * HOUR_S)
     undoes = f" (undoes {entry.undoes})" if entry.undoes is not None else ""
     return (
         f"{entry.name} {entry.old:g} -> {entry.new:g}{undoes}, {where}, from {from_} UTC"

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli import JsonFlag, _now, _record
+from monitor.cli import JsonFlag, _now, _print_json, _record
 from monitor.errors import InputError
 
 DAY_S = 86_400
@@ -32,9 +32,7 @@ def load_command(
         for code in ([site] if site else codes)
     ]
     if as_json:
-        import msgspec
-
-        typer.echo(msgspec.json.encode(found).decode())
+        _print_json(found)
         return
     for one in found:
         for line in load.lines(one):

@@ -1,11 +1,10 @@
 """`sillkeep node list` and `node gateway`: where nodes are, and through what they are heard."""
 
-from datetime import UTC, datetime
 from typing import Annotated, Any
 
 import typer
 
-from monitor.cli import JsonFlag, _record
+from monitor.cli import JsonFlag, _moment, _record
 from monitor.errors import InputError
 
 
@@ -39,7 +38,7 @@ def node_list(as_json: JsonFlag = False) -> None:
         return
     for row in rows:
         at_s = row["heard_s"]
-        when = f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M}" if at_s else "never heard"
+        when = _moment(at_s) if at_s else "never heard"
         via = f"via {row['gateway']}" if row["gateway"] else "no gateway named"
         watched = ", ".join(row["zones"]) or "watches nothing"
         typer.echo(f"{row['site']}/{row['node']}  {when}  {via}  {watched}")

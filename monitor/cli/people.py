@@ -16,6 +16,7 @@ from monitor.cli import JsonFlag, _log_to_stderr, _now, _record, _settings
 from monitor.errors import DeliveryError, InputError
 
 if TYPE_CHECKING:
+    from monitor.store import Record
     from monitor.store.people import Person
 
 person_app = typer.Typer(help="People who are told: add, list, change, remove, test.")
@@ -92,12 +93,12 @@ def person_change(
     pairs = None if address is None else _addresses(address)
     with _record() as record:
         person = _wished(
-            _find(record.engine, name), role=role, reach=reach, timezone=timezone, quiet=quiet,
+            _find(record, name), role=role, reach=reach, timezone=timezone, quiet=quiet,
             place=place, fahrenheit=fahrenheit, twelve_hour=twelve_hour,
         )  # fmt: skip
         _check_reach(record, person)
         people.change(record.engine, _settings().record_home, person, pairs)
-        typer.echo(f"changed: {_line(_find(record.engine, person.name))}")
+        typer.echo(f"changed: {_line(_find(record, person.name))}")
 
 
 @person_app.command("list")
@@ -125,7 +126,7 @@ def person_remove(name: Name) -> None:
 
     with _record() as record:
         home = _settings().record_home
-        people.remove(record.engine, home, _find(record.engine, name).name, now_s=_now())
+        people.remove(record.engine, home, _find(record, name).name, now_s=_now())
     typer.echo(f"removed: {name}; their addresses are deleted")
 
 
@@ -138,7 +139,7 @@ def person_test(name: Name) -> None:
     from monitor.store.people import Message
 
     with _record(read_only=True) as record:
-        person = _find(record.engine, name)
+        person = _find(record, name)
     urls, now_s, troubles = people.addresses(_settings().record_home), _now(), 0
     subject, body = text.trial_message(person.name)
     for key, label in zip(person.addresses, person.labels, strict=True):
@@ -222,12 +223,10 @@ def _wished(  # the given ones replace those before
     fahrenheit: bool | None,
     twelve_hour: bool | None,
 ) -> "Person":
-    from monitor.store.people import ROLES
+    from monitor.store.users import checked_role
 
-    if role is not None and role not in ROLES:
-        raise InputError(f'there is no role "{role}"; use one of: {", ".join(ROLES)}')
     given = {
-        "role": role,
+        "role": None if role is None else checked_role(role),
         "reach": None if reach is None else frozenset(filter(None, reach)),
         "timezone": None if timezone is None else _zone(timezone),
         "quiet": None if quiet is None else _minutes(quiet),
@@ -260,20 +259,17 @@ def _minutes(quiet: str) -> tuple[int, int]:
     raise InputError(f'quiet hours "{quiet}" are written as 20:00-07:00, or none')
 
 
-def _check_reach(record: object, person: "Person") -> None:
-    from monitor.store import Record
-
-    assert isinstance(record, Record)  # noqa: S101  for the type
+def _check_reach(record: "Record", person: "Person") -> None:
     known = {site.code for site in record.sites()} | {unit.code for unit in record.units()}
     for code in sorted(person.reach - known):
         raise InputError(f'"{code}" is no site and no unit of this record')
 
 
-def _find(engine: object, name: str) -> "Person":
+def _find(record: "Record", name: str) -> "Person":
     from monitor.store import people
 
     name = _named(name)
-    for person in people.listed(engine):  # type: ignore[arg-type]
+    for person in people.listed(record.engine):
         if person.name == name:
             return person
     raise InputError(f"nobody here is called {name}; see: sillkeep person list")

@@ -1,12 +1,11 @@
 """`sillkeep user`: who may see the board. A password is typed or read, never an option."""
 
 import sys
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli import _now, _record, _settings
+from monitor.cli import _moment, _now, _record, _settings
 from monitor.errors import InputError
 
 if TYPE_CHECKING:
@@ -36,8 +35,7 @@ def user_add(
 
     sites, units = frozenset(site or ()), frozenset(unit or ())
     reach = users.Reach(whole=not (sites or units), sites=sites, units=units)
-    if role not in users.ROLES:  # before anybody types a password for nothing
-        raise InputError(f'there is no role "{role}"; use one of: {", ".join(users.ROLES)}')
+    users.checked_role(role)  # before anybody types a password for nothing
     password = None if by_link else _password()
     with _record() as record:
         users.add(record.engine, name, role=role, reach=reach, password=password, by=_doer())
@@ -58,11 +56,11 @@ def user_list() -> None:
         seen = sorted(user.reach.sites | user.reach.units)
         sees = "everything" if user.reach.whole else ", ".join(seen) or "nothing"
         password = "" if user.has_password else "; no password yet"
-        last = f"; last seen {_moment(user.seen_s)}" if user.seen_s else ""
+        last = f"; last seen {_moment(user.seen_s)} UTC" if user.seen_s else ""
         typer.echo(f"{user.name}: {user.role}, sees {sees}{password}{last}")
     for link in links:
         what = f"signs in {link.user}" if link.user else f"shows {link.unit}"
-        typer.echo(f"link {link.number} {what} until {_moment(link.ends_s)}, by {link.made_by}")
+        typer.echo(f"link {link.number} {what} until {_moment(link.ends_s)} UTC, by {link.made_by}")
     if not found:
         typer.echo("no user yet; add one with: sillkeep user add NAME --role owner")
 
@@ -127,10 +125,6 @@ def _doer() -> "Doer":
     from monitor.store.users import Doer
 
     return Doer(WHO, _now())
-
-
-def _moment(at_s: int) -> str:
-    return f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M} UTC"
 
 
 def _password() -> str:

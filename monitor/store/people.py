@@ -23,7 +23,6 @@ from monitor.store import schema as t
 from monitor.store.engine import reading, writing
 
 FILE_NAME = "addresses.json"
-ROLES = ("owner", "lot lead", "technician", "sales", "auditor")
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,11 +21,11 @@ from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, up
 from sqlalchemy.engine import Row
 
 from monitor.errors import InputError
+from monitor.lot import ROLES
 from monitor.store import passwords
 from monitor.store import schema as t
 from monitor.store.engine import reading, writing
 
-ROLES = ("owner", "lot lead", "technician", "sales", "auditor")
 VERIFIER = "verifier"  # role of whoever comes by the link of a unit
 SECRET_BYTES = 24
 DAY_S = 86_400
@@ -133,8 +133,7 @@ def add(
         guessed.
     """
     name = _name(name)
-    if role not in ROLES:
-        raise InputError(f'there is no role "{role}"; use one of: {", ".join(ROLES)}')
+    checked_role(role)
     kept = None
     if password is not None:
         passwords.check_choice(password, name=name)
@@ -154,6 +153,13 @@ def add(
                     raise InputError(f'there is no {table.name} "{code}"')
                 db.execute(insert(t.account_reach).values({"account_id": account_id, key: place}))
         _note(db, by, "user added", f"{name}, {role}")
+
+
+def checked_role(role: str) -> str:
+    """The role itself; InputError if there is none of that name."""
+    if role not in ROLES:
+        raise InputError(f'there is no role "{role}"; use one of: {", ".join(ROLES)}')
+    return role
 
 
 def is_same(one: str, other: str) -> bool:
