@@ -2,6 +2,8 @@
 
 from alembic import op
 
+from monitor.store.migrations.checksums import triggers
+
 revision = "0006"
 down_revision = "0005"
 branch_labels = None
@@ -41,24 +43,7 @@ CREATE TABLE hold (
 KEYS = {"hold": "hold_id"}
 
 
-def triggers():
-    for table, key in KEYS.items():
-        for action, rows in (
-            ("INSERT", ("NEW.",)),
-            ("UPDATE", ("OLD.", "NEW.")),
-            ("DELETE", ("OLD.",)),
-        ):
-            body = " ".join(
-                f"DELETE FROM checksum WHERE kind = '{table}' AND a = {row}{key} AND b = 0;"  # noqa: S608
-                for row in rows
-            )
-            yield (
-                f"CREATE TRIGGER checksum_{table}_{action.lower()} AFTER {action} ON {table}"
-                f" BEGIN {body} END"
-            )
-
-
 def upgrade() -> None:
     """One statement at a time, in one transaction with the note that it ran."""
-    for statement in (*STATEMENTS, *triggers()):
+    for statement in (*STATEMENTS, *triggers(KEYS)):
         op.execute(statement)

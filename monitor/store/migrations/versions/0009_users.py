@@ -2,6 +2,8 @@
 
 from alembic import op
 
+from monitor.store.migrations.checksums import triggers
+
 revision = "0009"
 down_revision = "0008"
 branch_labels = None
@@ -92,27 +94,10 @@ CREATE TABLE audit (
 )
 
 # tables whose rows have a checksum each, as they were at this revision
-KEYED = ("account", "account_reach", "link", "session", "audit")
-
-
-def triggers():
-    for table in KEYED:
-        for action, rows in (
-            ("INSERT", ("NEW.",)),
-            ("UPDATE", ("OLD.", "NEW.")),
-            ("DELETE", ("OLD.",)),
-        ):
-            body = " ".join(
-                f"DELETE FROM checksum WHERE kind = '{table}' AND a = {row}{table}_id AND b = 0;"  # noqa: S608
-                for row in rows
-            )
-            yield (
-                f"CREATE TRIGGER checksum_{table}_{action.lower()} AFTER {action} ON {table}"
-                f" BEGIN {body} END"
-            )
+KEYED = {table: f"{table}_id" for table in ("account", "account_reach", "link", "session", "audit")}
 
 
 def upgrade() -> None:
     """One statement at a time, in one transaction with the note that it ran."""
-    for statement in (*STATEMENTS, *triggers()):
+    for statement in (*STATEMENTS, *triggers(KEYED)):
         op.execute(statement)
