@@ -220,8 +220,9 @@ def _load(record: Record, asked: Wish, sight: Sight) -> list[Any]:
     spans = [s for s in record.alarm_spans(from_s=from_s) if sight.sees(s.site, s.unit)]
     seen = {span.alarm_id for span in spans}
     told = [entry for entry in record.alarms_told(from_s=from_s) if entry[1] in seen]
+    held = record.held_alarms()
     found = [
-        alarm_load.load(spans, site=code, from_s=from_s, now_s=asked.now_s, told=told)
+        alarm_load.load(spans, site=code, from_s=from_s, now_s=asked.now_s, held=held, told=told)
         for code in sorted(sight.sites)
     ]
     return load_page.blocks(found, asked)

@@ -20,7 +20,6 @@ DAY_S = 86_400
 MOST_A_DAY = 5.0  # for one person
 STANDING_S = 7 * DAY_S  # what stands longer is no longer read as news
 OLD_NEWS_S = 7 * DAY_S  # as the watch has it
-HELD = frozenset({"shelved", "suppressed by design", "out of service"})  # states of ISA-18.2
 CHATTERS = 3  # times a day
 TOP = 10
 CLASSES: tuple[AlarmClass, ...] = ("act now", "today", "this week", "season")
@@ -151,12 +150,11 @@ def load(
     people : int
         Who share it.
     held : frozenset of int
-        Numbers of alarms that are held back now, beside those whose state says so.
+        Numbers of alarms that are held back now (`Record.held_alarms`).
     told : iterable of (person, alarm, site, when)
         What each person was told by a message.
     """
     mine = [span for span in spans if site in {"", span.site}]
-    held |= {span.alarm_id for span in mine if span.state in HELD}
     days = max(1, round((now_s - from_s) / DAY_S))
     asking = [
         (at_s, span)

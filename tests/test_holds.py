@@ -401,9 +401,10 @@ def test_a_shelved_alarm_is_judged_not_told_and_told_when_it_returns(kept: Recor
     (alarm,) = [a for a in kept.alarms() if a.kind == "wet"]
     assert alarm.state == "unacknowledged"
     assert "wet" not in waiting(kept)
+    assert kept.held_alarms() == {alarm.alarm_id}
     assert alarm.alarm_id not in {a.alarm_id for a in people.standing(kept.engine)}
     watch.tick(kept, now_s=until_s)
-    assert kept.holds() == []
+    assert (kept.holds(), kept.held_alarms()) == ([], frozenset())
     assert "wet" in waiting(kept)
     (ended,) = kept.holds(every=True)
     assert (ended.who, ended.why) == ("Ann", "the wall is open")

@@ -1,6 +1,7 @@
 """Alarm load: what asked somebody, when, how often, and what asked nobody."""
 
 import json
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,11 +10,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor import holds
 from monitor.causes import LONE_SILENCE_S
 from monitor.load import MOST_A_DAY, asked_s, lines, load
-from monitor.lot import Site
-from monitor.store import open_record
+from monitor.lot import Site, Source
+from monitor.store import AlarmStep, NewAlarm, open_record
 from monitor.store.causes import AlarmSpan
+from sensors.wire import Reading
 from tests.test_cli import sillkeep
 
 DAY_S = 86_400
@@ -138,6 +141,7 @@ def test_the_command_reports_each_site_as_text_and_json(tmp_path: Path) -> None:
     assert "lot: 0 alarms asked for somebody in 7 days" in said.stdout
     (found,) = json.loads(sillkeep(tmp_path, "load", "--json").stdout)
     assert (found["site"], found["asked"], found["by_class"]["today"]) == ("lot", 0, 0)
+    assert found["held"] == 0
     refused = sillkeep(tmp_path, "load", "--site", "hill")
     assert (refused.returncode, "there is no site" in refused.stderr) == (2, True)
 
@@ -145,3 +149,22 @@ def test_the_command_reports_each_site_as_text_and_json(tmp_path: Path) -> None:
 @pytest.mark.parametrize("kind", ["damp week", "gateway silent"])
 def test_a_common_cause_asks_once_itself(kind: str) -> None:
     assert report(span(unit="", zone="", kind=kind)).asked == 1
+
+
+def test_the_command_counts_what_a_person_holds_back(tmp_path: Path) -> None:
+    source, now_s = Source("lot", "silent", "", "", "n1"), int(time.time())
+    with open_record(tmp_path) as record:
+        record.add_site(Site("lot"))
+        reading = Reading(site="lot", node="n1", at_s=now_s - DAY_S, temperature_c=8.0)
+        record.take([reading], [], received_s=now_s - DAY_S)
+        step = AlarmStep(now_s - DAY_S, "unacknowledged", "sillkeep", "nothing heard")
+        record.add_alarm(
+            NewAlarm(
+                "lot", "", "", "n1", "silent", "this week", now_s - DAY_S, None, "unacknowledged",
+                "", "n1 is silent.", True, (step,),
+            ),
+            now_s=now_s - DAY_S,
+        )  # fmt: skip
+        holds.take_out(record, source, who="Ann", why="new battery", now_s=now_s - 60)
+    (found,) = json.loads(sillkeep(tmp_path, "load", "--json").stdout)
+    assert found["held"] == 1

@@ -27,8 +27,9 @@ def load_command(
             raise InputError(f'there is no site "{site}"; there are: {", ".join(codes)}')
         spans = record.alarm_spans(from_s=from_s)
         told = record.alarms_told(from_s=from_s)
+        held = record.held_alarms()
     found = [
-        load.load(spans, site=code, from_s=from_s, now_s=now_s, people=people, told=told)
+        load.load(spans, site=code, from_s=from_s, now_s=now_s, people=people, held=held, told=told)
         for code in ([site] if site else codes)
     ]
     if as_json:

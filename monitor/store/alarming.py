@@ -76,9 +76,7 @@ def tell(connection: Connection, item: OutboxItem, *, alarm_id: int, now_s: int)
     connection.execute(insert(t.outbox).values(told).on_conflict_do_nothing())
 
 
-def withhold(
-    connection: Connection, numbers: Select[tuple[int]] | list[int], *, now_s: int
-) -> None:
+def withhold(connection: Connection, numbers: Select[Any] | list[int], *, now_s: int) -> None:
     """Send nothing of what waits in the outbox about these alarms."""
     c = t.outbox.c
     waiting = (c.alarm_id.in_(numbers), c.channel == "people", c.done_s.is_(None))

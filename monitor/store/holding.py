@@ -3,7 +3,7 @@
 Append-only: a hold is entered once, and its end once.
 """
 
-from typing import Any, cast
+from typing import Any
 
 from sqlalchemy import Connection, Select, and_, func, select, update
 from sqlalchemy.dialects.sqlite import insert
@@ -74,10 +74,9 @@ def holds(connection: Connection, *, every: bool = False) -> list[Hold]:
     return [Hold(row[0], Source(*row[1:6]), *row[6:]) for row in rows]
 
 
-def held_alarms() -> Select[tuple[int]]:
+def held_alarms() -> Select[Any]:
     """Numbers of alarms whose source is held back."""
     a, h = t.alarm.c, t.hold.c
     same = [a[name].is_not_distinct_from(h[name]) for name in alarming.PLACE]
     on = and_(a.kind == h.kind, *same)
-    query = select(a.alarm_id).join_from(t.hold, t.alarm, on)
-    return cast("Select[tuple[int]]", query.where(h.ended_s.is_(None)))
+    return select(a.alarm_id).join_from(t.hold, t.alarm, on).where(h.ended_s.is_(None))

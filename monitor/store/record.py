@@ -565,6 +565,11 @@ class Record:
         with self._reading() as connection:
             return holding.holds(connection, every=every)
 
+    def held_alarms(self) -> frozenset[int]:
+        """Numbers of alarms whose source is held back now."""
+        with self._reading() as connection:
+            return frozenset(connection.execute(holding.held_alarms()).scalars())
+
     def hold(self, new: NewHold, *, instead_of: Hold | None = None, now_s: int) -> None:
         """Hold a source back, in place of another hold of it if there is one."""
         with self._writing() as connection:
