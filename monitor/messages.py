@@ -81,15 +81,17 @@ class Courier:
         if not self.listed_s <= now_s < self.listed_s + people.MINUTE_S:
             self._lists(now_s)
             self.listed_s = now_s
-        if not self.beat_s <= now_s < self.beat_s + BEAT_EVERY_S:
-            self.beat()
+        self.beat()
         urls = kept.addresses(self.home)
         return sum(self._deliver_next(urls) for _ in range(TRIES))
 
     def beat(self) -> None:
-        """Note progress, and which alarms nobody is left for."""
-        self.beat_s = self.clock()
-        self.record.beat(PART, self.beat_s, json.dumps({"nobody": list(self.nobody)}))
+        """Note progress, and which alarms nobody is left for; a commit, so every few seconds only."""
+        now_s = self.clock()
+        if self.beat_s <= now_s < self.beat_s + BEAT_EVERY_S:
+            return
+        self.beat_s = now_s
+        self.record.beat(PART, now_s, json.dumps({"nobody": list(self.nobody)}))
 
     def _plan(self, now_s: int) -> None:
         engine = self.record.engine
