@@ -7,6 +7,7 @@
 import logging
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TypedDict
 
 from monitor import alarms, causes, holds, judge, text
@@ -175,6 +176,7 @@ def judge_unit(
         to_hour=to_hour,
         rows=found.hours,
         checkpoints=found.checkpoints,
+        is_kept=partial(judge.has_checkpoint, to_hour=to_hour),
         version=judge.VERSION,
         alarms=work,
         now_s=now_s,

@@ -24,6 +24,8 @@ from monitor.store import (
     NewAlarm,
     OutboxItem,
     Record,
+    board,
+    health,
     open_record,
     taking,
 )
@@ -614,6 +616,23 @@ def test_a_correction_marks_the_zone_that_was_wrong(lot: Record) -> None:
     take(lot, sample(1))
     assert lot.unit_readings("rv1", from_s=T0, to_s=T0 + 9000)["off-rear-low"].at_s.size == 0
     assert lot.unit_readings("rv2", from_s=T0, to_s=T0 + 9000)["off-rear-low"].at_s.size == 1
+
+
+def test_an_earlier_correction_leaves_what_was_entered_for_later_and_all_agree(lot: Record) -> None:
+    lot.place(placed("n1", "rv2", from_s=T0 + 2400), recorded_s=T0 + 3000, who="test")
+    lot.place(placed("n1", "rv1", from_s=T0 + 600, zone=""), recorded_s=T0 + 9000, who="test")
+    take(lot, *(sample(seq) for seq in range(9)))
+    spans = [(p.unit, p.from_s - T0) for p in lot.placements()[:3]]
+    assert spans == [("rv1", 0), ("", 600), ("rv2", 2400)]
+    (newest,) = lot.latest()
+    assert (newest.unit, newest.zone) == ("rv2", "off-rear-low")
+    later_s = T0 + 9000
+    (node,) = [n for n in health.chain(lot.engine, now_s=later_s).nodes if n.code == "n1"]
+    assert node.zones == ("rv2/off-rear-low",)
+    for unit, heard_s in (("rv1", None), ("rv2", T0 + 4800)):
+        zone = board.zone(lot.engine, unit, "off-rear-low", site=False, now_s=later_s)
+        assert zone is not None
+        assert zone.heard_s == heard_s
 
 
 def test_readings_of_a_probe_placed_later_are_not_lost(record: Record) -> None:

@@ -438,3 +438,41 @@ def test_a_flood_under_names_that_the_record_lacks_is_one_alarm_of_its_site(
     assert (alarm.site, alarm.node) == ("yard", "")
     assert "somebody under unknown names" in alarm.text
     assert "18 of its messages" in alarm.text
+
+
+def test_checkpoints_are_thinned_and_late_readings_judged_from_the_one_before(
+    tmp_path: Path,
+) -> None:
+    """What a record has kept that was judged day by day is what one judged at once keeps."""
+    days, late = 50, 20
+    whole = history(days, wet_from_h=24 * 30, every_s=3600)
+    late_s = START_S + late * DAY_S
+    others = [r for r in whole if not (r.at_s and late_s <= r.at_s < late_s + DAY_S)]
+    with open_record(tmp_path / "daily") as daily, open_record(tmp_path / "once") as once:
+        for record in (daily, once):
+            furnish(record, START_S)
+        for day in range(days):
+            now_s = START_S + (day + 1) * DAY_S
+            take(daily, [r for r in others if r.at_s and now_s - DAY_S <= r.at_s < now_s], now_s)
+            watch.tick(daily, now_s=now_s)
+        now_s = START_S + days * DAY_S
+        take(daily, [r for r in whole if r not in others], now_s)
+        watch.tick(daily, now_s=now_s)
+        take(once, whole, now_s)
+        watch.tick(once, now_s=now_s)
+        asked = "SELECT day, state FROM checkpoint ORDER BY day"
+        kept, fresh = (
+            record.engine.raw_connection().cursor().execute(asked).fetchall()
+            for record in (daily, once)
+        )
+        assert dict(kept) == dict(fresh)
+        last = (START_S + days * DAY_S) // DAY_S
+        steps = [later - day for (day, _), (later, _) in itertools.pairwise(kept)]
+        assert [day for day, _ in kept][-8:] == list(range(last - 7, last + 1))
+        assert max(steps) <= judge.SPARSE_STEP
+        assert len(kept) < 20
+        for zone in ("off-rear-low", "door-rear-low"):
+            found = [
+                record.hours("u1", zone, from_hour=0, to_hour=2**40) for record in (daily, once)
+            ]
+            assert found[0] == found[1]

@@ -53,8 +53,9 @@ __all__ = ["VERSION", "AlarmChange", "Judgement", "Latch", "Watched", "advance"]
 
 VERSION = "4"  # of these rules: a record judged by another version is judged again
 
-DAILY_DAYS = 40  # what a node's ring holds, so how late its readings may come
-MONTH_DAYS = 30
+# Checkpoints, by how far back a late reading reaches: most come within days, a ring holds 40
+DAILY_DAYS, SPARSE_DAYS = 7, 40
+SPARSE_STEP, OLD_STEP = 5, 30  # days between two; judging starts by as much too early
 
 Column = NDArray[Any]
 
@@ -165,13 +166,23 @@ _OF_UNIT = (
 
 
 def _stretches(from_day: int, to_day: int, *, daily: bool) -> list[tuple[int, int]]:
-    """Days judged in one go: a month at a time, and day by day where checkpoints are wanted.
+    """Days judged in one go: a month at a time, and from one checkpoint to the next where wanted."""
+    to_hour = to_day * DAY_H
+    starts = [
+        day
+        for day in range(from_day, to_day)
+        if day == from_day
+        or (has_checkpoint(day, to_hour=to_hour) if daily else (day - from_day) % OLD_STEP == 0)
+    ]
+    return list(pairwise([*starts, to_day]))
 
-    Checkpoints are daily for as long back as nodes keep samples, monthly before that.
-    """
-    recent = max(from_day, to_day - DAILY_DAYS) if daily else to_day
-    starts = [*range(from_day, recent, MONTH_DAYS), *range(recent, to_day), to_day]
-    return list(pairwise(starts))
+
+def has_checkpoint(day: int, *, to_hour: int) -> bool:
+    """Whether the memory before a day is kept, when all before `to_hour` is judged."""
+    to_day = -(-to_hour // DAY_H)
+    if day >= to_day - DAILY_DAYS:
+        return True
+    return day % (SPARSE_STEP if day >= to_day - SPARSE_DAYS else OLD_STEP) == 0
 
 
 def _judge_days(

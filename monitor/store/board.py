@@ -39,7 +39,7 @@ from monitor.lot import (
     ZoneWord,
     silent_after_s,
 )
-from monitor.store import alarming, health, holding, sealing
+from monitor.store import alarming, health, holding, judging, sealing
 from monitor.store import schema as t
 from monitor.store.influx import Server, archived_hours
 
@@ -595,22 +595,13 @@ def _zone_now(row: AnyRow, placed: Sequence[tuple[int, int | None, int]], now_s:
 
 def _placed(db: Connection, *, now_s: int) -> dict[int, list[tuple[int, int | None, int]]]:
     """By zone: (since, newest reading, declared silence) of every probe that is there now."""
-    newest = (
-        select(func.max(t.placement.c.placement_id).label("placement_id"))
-        .where(t.placement.c.from_s <= now_s)
-        .group_by(t.placement.c.probe_id)
-        .subquery()
-    )
+    there = judging.in_force(now_s=now_s)
     query = select(
-        t.placement.c.zone_id,
-        t.placement.c.from_s,
+        there.c.zone_id,
+        there.c.from_s,
         t.latest.c.at_s,
         func.coalesce(t.latest.c.silence_s, DEFAULT_SILENCE_S),
-    ).select_from(
-        t.placement.join(newest, newest.c.placement_id == t.placement.c.placement_id).outerjoin(
-            t.latest, t.latest.c.probe_id == t.placement.c.probe_id
-        )
-    )
+    ).select_from(there.outerjoin(t.latest, t.latest.c.probe_id == there.c.probe_id))
     placed: dict[int, list[tuple[int, int | None, int]]] = {}
     for zone_id, since_s, heard_s, silence_s in db.execute(query):
         # a probe heard before it was placed here has said nothing about this zone yet
@@ -620,23 +611,13 @@ def _placed(db: Connection, *, now_s: int) -> dict[int, list[tuple[int, int | No
 
 
 def _watches(db: Connection, zone_id: int | None, *, to_s: int) -> list[tuple[int, int, int]]:
-    """(probe, from, to) of every span in which a probe watched a zone; the highest entry wins."""
+    """(probe, from, to) of every span in which a probe watched a zone, up to a time."""
     here = select(t.placement.c.probe_id).where(t.placement.c.zone_id == zone_id)
-    query = (
-        select(t.placement.c.probe_id, t.placement.c.from_s, t.placement.c.zone_id)
-        .where(t.placement.c.probe_id.in_(here))
-        .order_by(t.placement.c.placement_id)
-    )
-    entries: dict[int, list[tuple[int, int | None]]] = {}
-    for probe_id, from_s, placed in db.execute(query):
-        # a later entry replaces everything from its start on
-        kept = [entry for entry in entries.get(probe_id, ()) if entry[0] < from_s]
-        entries[probe_id] = [*kept, (from_s, placed)]
     return [
-        (probe_id, start[0], end)
-        for probe_id, spans in entries.items()
-        for start, end in zip(spans, [*(s[0] for s in spans[1:]), to_s], strict=True)
-        if start[1] == zone_id
+        (probe, start_s, min(end_s, to_s))
+        for probe, watched in judging.spans(db, t.placement.c.probe_id.in_(here)).items()
+        for start_s, end_s, placed in watched
+        if placed == zone_id
     ]
 
 

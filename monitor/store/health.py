@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, Engine, FromClause, Row, func, select
 
 from monitor.lot import DEFAULT_SILENCE_S, silent_after_s
-from monitor.store import checking, people
+from monitor.store import checking, judging, people
 from monitor.store import schema as t
 from monitor.store.archive import Standing, standing
 
@@ -163,16 +163,14 @@ def read_pulses(db: Connection, *, now_s: int) -> tuple[Pulse, ...]:
 
 def _nodes(db: Connection, *, now_s: int) -> tuple[NodeNow, ...]:
     """All nodes, silent ones first; a node whose probes watch nothing is not called silent."""
-    newest = (
-        select(func.max(t.placement.c.placement_id).label("placement_id"))
-        .where(t.placement.c.from_s <= now_s)
-        .group_by(t.placement.c.probe_id)
-        .subquery()
-    )
-    current = t.placement.join(newest, newest.c.placement_id == t.placement.c.placement_id)
+    there = judging.in_force(now_s=now_s)
     watching = (
-        select(t.placement.c.probe_id, t.unit.c.code.label("unit"), t.zone.c.code.label("zone"))
-        .select_from(current.join(t.zone).outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id))
+        select(there.c.probe_id, t.unit.c.code.label("unit"), t.zone.c.code.label("zone"))
+        .select_from(
+            there.join(t.zone, t.zone.c.zone_id == there.c.zone_id).outerjoin(
+                t.unit, t.unit.c.unit_id == t.zone.c.unit_id
+            )
+        )
         .subquery()
     )
     query = select(

@@ -4,13 +4,23 @@ A new reading marks its probe (in `latest`); `deal_marks` hands the marks on to 
 that the probe watched from that hour on, in one transaction, so that none is lost between them.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import repeat
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, delete, func, or_, select, true, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Subquery,
+    delete,
+    func,
+    or_,
+    select,
+    true,
+    update,
+)
 from sqlalchemy.dialects import sqlite
 
 from monitor.lot import DEFAULT_SILENCE_S, Placement, Zone, ZoneReadings
@@ -63,7 +73,7 @@ def _mark(connection: Connection, here: ColumnElement[bool], hour: int) -> None:
     )
 
 
-def _spans(
+def spans(
     connection: Connection, probes: ColumnElement[bool] | None = None
 ) -> dict[int, list[tuple[int, int, int | None]]]:
     """(from, to, zone) of the placements of each probe; a later entry for the same time wins."""
@@ -81,9 +91,22 @@ def _spans(
     }
 
 
+def in_force(*, now_s: int = FOREVER_S) -> Subquery:
+    """Placement of each probe at a time, as `spans` has it: probe_id, zone_id, from_s.
+
+    The zone is none where the probe was taken away.
+    """
+    c = t.placement.c
+    order = (c.from_s.desc(), c.placement_id.desc())
+    nth = func.row_number().over(partition_by=c.probe_id, order_by=order).label("nth")
+    entries = select(c.probe_id, c.zone_id, c.from_s, nth).where(c.from_s <= now_s).subquery()
+    e = entries.c
+    return select(e.probe_id, e.zone_id, e.from_s).where(e.nth == 1).subquery()
+
+
 def mark_placed(connection: Connection, probe: int, *, hour: int) -> None:
     """Mark all that a probe watches or watched from an hour on."""
-    for from_s, to_s, zone in _spans(connection, t.placement.c.probe_id == probe).get(probe, ()):
+    for from_s, to_s, zone in spans(connection, t.placement.c.probe_id == probe).get(probe, ()):
         if zone is not None and to_s >= hour * HOUR_S:
             mark_zone(connection, zone, hour=max(hour, from_s // HOUR_S))
 
@@ -179,9 +202,9 @@ def placements(connection: Connection) -> list[Placement]:
         )
     }
     result = []
-    spans = _spans(connection)
+    placed = spans(connection)
     for probe_id, site, node, probe in probes:
-        for from_s, to_s, zone in spans.get(probe_id, ()):
+        for from_s, to_s, zone in placed.get(probe_id, ()):
             unit, code = places[zone] if zone is not None else ("", "")
             end = None if to_s == FOREVER_S else to_s
             result.append(Placement(node, probe, site, unit, code, from_s, end))
@@ -190,33 +213,31 @@ def placements(connection: Connection) -> list[Placement]:
 
 def latest(connection: Connection) -> list[Latest]:
     """Newest sample of each probe."""
-    now = {(p.site, p.node, p.probe): p for p in placements(connection) if p.to_s is None}
-    c = t.latest.c
+    c, placed = t.latest.c, in_force()
     query = (
         select(
             t.site.c.code,
             t.node.c.code,
             t.probe.c.code,
+            func.coalesce(t.unit.c.code, ""),
+            func.coalesce(t.zone.c.code, ""),
             c.at_s,
             c.received_s,
             c.silence_s,
-            c.contact,
+            func.coalesce(c.contact, 0),
             c.battery_p,
         )
         .join_from(t.latest, t.probe)
         .join(t.node, t.node.c.node_id == t.probe.c.node_id)
         .join(t.site, t.site.c.site_id == t.node.c.site_id)
+        .outerjoin(placed, placed.c.probe_id == c.probe_id)
+        .outerjoin(t.zone, t.zone.c.zone_id == placed.c.zone_id)
+        .outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
         .where(c.at_s.is_not(None))
+        .order_by(c.probe_id)
     )
-    result = []
-    for site, node, probe, at_s, received_s, silence_s, contact, battery in connection.execute(
-        query
-    ):
-        placed = now.get((site, node, probe))
-        watched = (placed.unit, placed.zone) if placed else ("", "")
-        newest = (at_s, received_s, silence_s, contact == 1, battery)
-        result.append(Latest(site, node, probe, *watched, *newest))
-    return result
+    rows = connection.execute(query).all()
+    return [Latest(*row[:8], contact=row[8] == 1, battery_percent=row[9]) for row in rows]
 
 
 # --- readings -------------------------------------------------------------------------------------
@@ -236,8 +257,8 @@ def readings(
     own = dict(connection.execute(query).all())
     probes = select(t.placement.c.probe_id).where(t.placement.c.zone_id.in_(own)).distinct()
     parts: dict[str, list[NDArray[np.float64]]] = {code: [] for code in own.values()}
-    for probe, spans in _spans(connection, t.placement.c.probe_id.in_(probes)).items():
-        for start_s, end_s, zone in spans:
+    for probe, watched in spans(connection, t.placement.c.probe_id.in_(probes)).items():
+        for start_s, end_s, zone in watched:
             if zone in own and start_s < to_s and end_s > from_s:
                 span = max(start_s, from_s), min(end_s, to_s)
                 parts[own[zone]].append(sealing.measured(connection, probe, *span))
@@ -317,3 +338,12 @@ def keep_checkpoints(
     ]
     if rows:
         connection.execute(t.checkpoint.insert(), rows)
+
+
+def thin_checkpoints(connection: Connection, unit: int, is_kept: Callable[[int], bool]) -> None:
+    """Drop checkpoints of days that need none any more."""
+    c = t.checkpoint.c
+    days = connection.execute(select(c.day).where(c.unit_id == unit)).scalars()
+    over = [day for day in days if not is_kept(day)]
+    if over:
+        connection.execute(delete(t.checkpoint).where(c.unit_id == unit, c.day.in_(over)))

@@ -3,7 +3,7 @@
 Every public method is one transaction. Codes come in and go out; keys stay inside.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any, cast
@@ -439,12 +439,18 @@ class Record:
         version: str,
         alarms: AlarmWork,
         now_s: int,
+        is_kept: Callable[[int], bool] = lambda _: True,
     ) -> None:
-        """Replace a unit's hours from `from_hour` on, with checkpoints and alarms, or nothing."""
+        """Replace a unit's hours from `from_hour` on, with checkpoints and alarms, or nothing.
+
+        Of its earlier checkpoints those go whose day `is_kept` denies.
+        """
         with self._writing() as connection:
             unit_id = _unit_id(connection, due.unit)
             judging.keep_hours(connection, t.zone.c.unit_id == unit_id, rows, from_hour=from_hour)
             judging.keep_checkpoints(connection, unit_id, checkpoints, from_hour, version)
+            if checkpoints:  # a day is over
+                judging.thin_checkpoints(connection, unit_id, is_kept)
             for new in alarms.new:
                 alarming.add(connection, new, now_s=now_s)
             for changed in alarms.changed:

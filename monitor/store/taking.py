@@ -528,7 +528,11 @@ def _resolve_again(
         select(t.probe.c.node_id, c.probe_id, c.boot, c.seq, c.at_s, c.uptime_s)
         .join_from(t.probe, t.reading)
         .with_hint(t.reading, "INDEXED BY ix_reading_untimed", "sqlite")  # else all of the probe
-        .where(c.uptime_s.is_not(None), t.probe.c.node_id.in_({node for node, _ in boots}))
+        .where(
+            c.uptime_s.is_not(None),
+            t.probe.c.node_id.in_({node for node, _ in boots}),
+            c.boot.in_({boot for _, boot in boots}),
+        )
     )
     touched: list[Touched] = []
     for known in map(dict, connection.execute(query).mappings().all()):
