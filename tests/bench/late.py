@@ -113,7 +113,7 @@ def backlog(home: Path, units: int) -> dict[str, float]:
 
 def rows_alone(units: int) -> dict[str, float]:
     """The same rows into a bare table of `sqlite3`, in groups of the same size, synced."""
-    day = of_lot(units, START_S + 2 * DAY_S, START_S + 3 * DAY_S)
+    day = shuffled(of_lot(units, START_S + 2 * DAY_S, START_S + 3 * DAY_S))
     rows = [tuple(taking._row(reading, n % 3001, 0).values()) for n, reading in enumerate(day)]
     with tempfile.TemporaryDirectory() as folder:
         database = sqlite3.connect(Path(folder) / "rows.sqlite")
