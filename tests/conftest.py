@@ -66,6 +66,18 @@ def is_open(port: int) -> bool:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
+TAKE_TURNS = {"faults", "integration", "browser"}  # folders of tests that start programs,
+STAY_WITHIN = {"test_simulation.py", "test_every_line.py"}  # but these do not
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests that start programs run one after another, beside all others on the other processors."""
+    for item in items:
+        is_alone = item.path.parent.name in TAKE_TURNS and item.path.name not in STAY_WITHIN
+        if is_alone or item.get_closest_marker("broker"):
+            item.add_marker(pytest.mark.xdist_group("programs"))
+
+
 @dataclass
 class RunningBroker:
     """A broker that can be ended and started again on the same port and files."""
