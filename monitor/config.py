@@ -9,11 +9,13 @@ import fcntl
 import os
 import re
 import tomllib
+from collections import Counter
 from collections.abc import Mapping
 from ipaddress import ip_address
 from pathlib import Path
-from typing import IO, Annotated, Any
+from typing import IO, Annotated, Any, Literal, get_args
 from urllib.parse import urlsplit
+from zoneinfo import available_timezones
 
 from pydantic import (
     AfterValidator,
@@ -54,6 +56,16 @@ def _existing(path: Path | None, info: ValidationInfo) -> Path | None:
     if path is not None and not path.is_file():
         raise ValueError(f"there is no file {path}; give the path of an existing file")
     return path
+
+
+def _expression(text: str) -> str:
+    import jmespath
+
+    try:
+        jmespath.compile(text)
+    except jmespath.exceptions.JMESPathError as error:
+        raise ValueError(f'"{text}" is no JMESPath expression: {error}') from error
+    return text
 
 
 def _first_line(file: Path, key: str) -> str:
@@ -209,6 +221,89 @@ class Pages(_Table):
         return f"http://{f'[{address}]' if ':' in address else address}:{self.port}/"
 
 
+class Column(_Table):
+    """One figure of a weather service: where it is in the answer (JMESPath), and in what unit."""
+
+    at: Annotated[str, AfterValidator(_expression)]
+    unit: str
+
+
+class Temperature(Column):
+    """In degrees Celsius or Fahrenheit, or kelvin."""
+
+    unit: Literal["Cel", "K", "degF"]
+
+
+class Humidity(Column):
+    """Relative, per cent or a share of 1."""
+
+    unit: Literal["%", "1"]
+
+
+class Rain(Column):
+    """Fallen in the period of each time."""
+
+    unit: Literal["mm", "cm", "in", "kg/m2"]
+
+
+class Figures(_Table):
+    """Where an answer has its times and figures: one value each, or lists of one length."""
+
+    time: Annotated[str, AfterValidator(_expression)]
+    temperature: Temperature | None = None
+    humidity: Humidity | None = None
+    rain: Rain | None = None
+    # figures may be of a whole period, which its time begins ("start") or ends ("end")
+    period_minutes: Annotated[int, Field(ge=1, le=1440, strict=True)] = 60
+    time_is: Literal["start", "end"] = "end"
+
+    def columns(self) -> dict[str, Column]:
+        """The figures that are given, by name."""
+        given = {"temperature": self.temperature, "humidity": self.humidity, "rain": self.rain}
+        return {name: column for name, column in given.items() if column is not None}
+
+    def shift_s(self) -> int:
+        """From the time of a period to its last second, which is in the hour it is of."""
+        return self.period_minutes * 60 - 1 if self.time_is == "start" else -1
+
+
+class Weather(_Table):
+    """A service that measures or expects the weather of a site, asked over HTTP for JSON."""
+
+    site: str
+    url: str
+    name: Annotated[str, Field(min_length=1, max_length=60)]  # shown beside its figures
+    distance_km: Annotated[float, Field(ge=0, le=500)]
+    zone: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,63}$")] = "weather"
+    every_minutes: Annotated[int, Field(ge=5, le=1440, strict=True)] = 30
+    settle_minutes: Annotated[int, Field(ge=0, le=1440, strict=True)] = 60
+    timezone: str = ""  # of times without an offset
+    token_file: FilePath = None  # first line, sent as a bearer token
+    observed: Figures | None = None
+    forecast: Figures | None = None
+
+    def token(self) -> str:
+        """Token from its file, "" without one; ConfigError if it cannot be read."""
+        return "" if self.token_file is None else _first_line(self.token_file, "weather.token_file")
+
+    @model_validator(mode="after")
+    def _can_be_asked(self) -> "Weather":
+        parts = urlsplit(self.url)
+        if parts.scheme not in {"http", "https"} or not parts.hostname:
+            raise ValueError('url is no address; give one such as "https://host/now.json"')
+        if self.token_file and parts.scheme == "http" and not is_loopback(parts.hostname):
+            raise ValueError(
+                f"the token would cross the network to {parts.hostname} in clear text; use https"
+            )
+        if self.observed is None and self.forecast is None:
+            raise ValueError("nothing is mapped; add [weather.observed] or [weather.forecast]")
+        if self.timezone and self.timezone not in available_timezones():
+            raise ValueError(
+                f'timezone "{self.timezone}" is none; give one such as "Europe/Vienna"'
+            )
+        return self
+
+
 class Settings(_Table):
     """Everything `sillkeep.toml` may say; `home` is the folder it was read from."""
 
@@ -218,6 +313,14 @@ class Settings(_Table):
     archive: Archive = Archive()
     messages: Messages = Messages()
     pages: Pages = Pages()
+    weather: tuple[Weather, ...] = ()
+
+    @model_validator(mode="after")
+    def _one_service_a_zone(self) -> "Settings":
+        places = [(weather.site, weather.zone) for weather in self.weather]
+        if len(set(places)) < len(places):
+            raise ValueError("two weather services fill one zone; give one of them another `zone`")
+        return self
 
     @property
     def record_home(self) -> Path:
@@ -298,7 +401,7 @@ def _sentence(file: Path, text: str, detail: ErrorDetails) -> str:
     """One error of pydantic as a sentence with its line."""
     path = tuple(str(part) for part in detail["loc"])
     where = f"{file}, line {_line_of(text, path)}"
-    name = ".".join(path)
+    name = ".".join(part for part in path if not part.isdecimal())
     if detail["type"] == "extra_forbidden":
         known = _keys(path[:-1])
         close = difflib.get_close_matches(path[-1], known, n=1)
@@ -317,7 +420,11 @@ def _keys(path: tuple[str, ...]) -> list[str]:
     """Names allowed in a table."""
     fields: Any = Settings.model_fields
     for part in path:
-        fields = fields[part].annotation.model_fields
+        if not part.isdecimal():  # the number of a table among its like
+            kind = fields[part].annotation
+            fields = next(
+                c for c in (kind, *get_args(kind)) if hasattr(c, "model_fields")
+            ).model_fields
     return [name for name in fields if name != "home"]
 
 
@@ -329,11 +436,15 @@ def _line_of(text: str, path: tuple[str, ...]) -> int:
     """
     table: tuple[str, ...] = ()
     best, best_length = 1, 0
+    tables: Counter[str] = Counter()  # of those that may be there several times: [[weather]]
     for number, line in enumerate(text.splitlines(), start=1):
         head = re.match(r"\s*\[+\s*([^\]]+?)\s*\]", line)
         key = re.match(r"\s*([A-Za-z0-9_\-.\"' ]+?)\s*=", line)
         if head:
-            table = full = _parts(head[1])
+            first, *rest = _parts(head[1])
+            tables[first] += line.lstrip().startswith("[[")
+            number_of = (str(tables[first] - 1),) if tables[first] else ()
+            table = full = (first, *number_of, *rest)
         elif key:
             full = table + _parts(key[1])
         else:

@@ -8,7 +8,8 @@
     ├── StoreError       the record is unreadable, unwritable or of a later version
     │   └── DamageError  what was read from it is not what was written
     ├── ArchiveError     the archive cannot be reached or does not take what it is given
-    └── DeliveryError    a message could not be handed over
+    ├── DeliveryError    a message could not be handed over
+    └── WeatherError     a weather service gives no answer of use
 
 A malformed message from a node is no error of ours: it is a `sensors.wire.Reject`, kept and
 counted. Physics raises `ValueError` where an argument is outside the published range.
@@ -41,3 +42,7 @@ class ArchiveError(MonitorError):
 
 class DeliveryError(MonitorError):
     """A message could not be handed over; it stays in the outbox."""
+
+
+class WeatherError(MonitorError):
+    """A weather service gives no answer of use; its hours stay unknown."""

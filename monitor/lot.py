@@ -78,6 +78,7 @@ ROLES = ("owner", "lot lead", "technician", "sales", "auditor")  # of users, and
 HoldWord = Literal["shelved", "suppressed by design", "out of service"]  # ISA-18.2; and its source
 Lean = Literal["", "level", "off-front", "off-rear", "door-front", "door-rear"]  # "": unknown
 Side = Literal["", "off", "door", "front", "rear"]
+WeatherSource = Literal["", "feed", "record"]  # probes here; a service; a file. The best first
 Cause = Literal["rain ingress", "plumbing", "condensation", "built-in moisture", "cannot tell", ""]
 
 ZONE_KINDS: tuple[ZoneKind, ...] = get_args(ZoneKind)
@@ -122,7 +123,11 @@ class Unit:
 
 @dataclass(frozen=True, slots=True)
 class Zone:
-    """A named place in or on a unit, or on a site (then `unit` is empty)."""
+    """A named place in or on a unit, or on a site (then `unit` is empty).
+
+    `source` says where the figures of a site's own zone are from, `origin` and `distance_km` from
+    whom and how far away.
+    """
 
     unit: str
     code: str
@@ -133,6 +138,9 @@ class Zone:
     faces: str = ""
     temperature_factor: float | None = None
     watched_from_s: int | None = None
+    source: WeatherSource = ""
+    origin: str = ""
+    distance_km: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +165,16 @@ class Event:
     value: str = ""
     unit: str = ""
     zone: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastHour:
+    """Weather that is expected in an hour; None: not said."""
+
+    hour: int
+    temperature_c: float | None = None
+    humidity_percent: float | None = None
+    rain_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

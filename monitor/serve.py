@@ -212,6 +212,8 @@ def parts_of(settings: Settings) -> list[Part]:
     ]
     if settings.archive.url:
         parts.append(Part("archive", (*sillkeep, "archive"), beats=True))
+    if settings.weather:
+        parts.append(Part("weather", (*sillkeep, "weather", "run"), beats=True))
     if settings.broker.embedded:
         parts.insert(0, Part("broker", tuple(broker.command(settings.broker.port))))
     return parts

@@ -145,6 +145,7 @@ def judge_unit(
     if saved is None:
         heard = [int(zone.at_s[0]) for zone in readings.values() if len(zone.at_s)]
         from_s = min(heard, default=to_hour * HOUR_S) // DAY_S * DAY_S
+    yard = record.site_zones(site.code)
     watched = judge.Watched(
         unit=unit.code,
         zones=tuple(record.zones(unit.code)),
@@ -154,6 +155,7 @@ def judge_unit(
         settling_s=_settling(unit, placements),
         altitude_m=site.altitude_m,
         limits=limits.steps(record.limit_entries(), site=site.code, body_type=unit.body_type),
+        sources={zone.code: zone.source for zone in yard},
     )
     found = judge.advance(watched, memory, from_day=from_s // DAY_S, to_hour=to_hour)
     around = _around(unit, watched.events, placements)

@@ -589,7 +589,7 @@ def restore(
 
     settings = _settings()
     with ExitStack() as locks:
-        for part in ("serve", "intake", "watch", "messages", "archive"):
+        for part in ("serve", "intake", "watch", "messages", "archive", "weather"):
             lock = claim(settings.home, part)
             if lock is None:
                 typer.echo(
@@ -636,11 +636,13 @@ from monitor.cli.load import load_command  # noqa: E402
 from monitor.cli.nodes import node_gateway, node_list  # noqa: E402
 from monitor.cli.people import messages, person_app  # noqa: E402
 from monitor.cli.users import user_app  # noqa: E402
+from monitor.cli.weather import weather_app  # noqa: E402
 
 app.add_typer(alarms_app, name="alarms")
 app.add_typer(limits_app, name="limits")
 app.add_typer(user_app, name="user")
 app.add_typer(person_app, name="person")
+app.add_typer(weather_app, name="weather")
 app.command()(messages)
 app.command("load")(load_command)
 node_app.command("list")(node_list)

@@ -7,7 +7,7 @@ Sums over windows are taken over whole numbers, so that they do not depend on wh
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from monitor.lot import (
     Event,
     LimitStep,
     MouldClass,
+    WeatherSource,
     Zone,
     ZoneKind,
     ZoneReadings,
@@ -28,6 +29,7 @@ from monitor.lot import (
 from monitor.physics import air, mould, rot, wall, wood
 
 DAY_H = 24
+SOURCES: tuple[WeatherSource, ...] = get_args(WeatherSource)
 ASSUMED_FACTOR = 0.5  # temperature factor of a wall with metal studs; from memory, shown as assumed
 HELD_GAP_H = 6  # a mould index is held over gaps this long; longer ones open the low/high pair
 PIN_FRESH_H = 24
@@ -70,6 +72,8 @@ class Watched:
         Of the site. [m]
     limits : tuple of LimitStep
         Limits that somebody changed, from when on; by time.
+    sources : mapping of zone code to WeatherSource
+        Where the site's zones have their figures from; those it lacks have probes.
     """
 
     unit: str
@@ -80,6 +84,7 @@ class Watched:
     settling_s: Mapping[str, Sequence[int]] = field(default_factory=dict)
     altitude_m: float = 0.0
     limits: tuple[LimitStep, ...] = ()
+    sources: Mapping[str, WeatherSource] = field(default_factory=dict)
 
 
 # --- what is measured -----------------------------------------------------------------------------
@@ -104,7 +109,8 @@ class Rows:
     def of(cls, watched: Watched, *, from_hour: int, to_hour: int) -> "Rows":
         """Rows of a unit's zones and its site's."""
         site = tuple(
-            Zone(unit="", code=f"/{code}", kind="outside") for code in sorted(watched.site)
+            Zone(unit="", code=f"/{code}", kind="outside")
+            for code in sorted(watched.site, key=lambda code: (_rank(watched, code), code))
         )
         zones = watched.zones + site
 
@@ -137,7 +143,7 @@ class Measured:
     covered_s: Ints
     last_at_s: Floats
     silence_s: Ints
-    rain_mm: Floats  # (hours,) the wettest gauge, nan where none reported
+    rain_mm: Floats  # (hours,) the wettest gauge of the best source, nan where none reported
 
     def cut(self, start: int, stop: int) -> "Measured":
         """Hours [start, stop)."""
@@ -160,8 +166,11 @@ def measure(watched: Watched, rows: Rows, kept: UnitMemory) -> Measured:
 
     temperature, humidity = stack("temperature_c"), stack("humidity_percent")
     paired = np.isfinite(temperature) & np.isfinite(humidity)
-    rain = [zones[row].rain_mm for row in rows.outside]
-    rain += [_reported_rain(watched.events, rows.from_hour, end_hour)]
+    gauges: dict[WeatherSource, list[Floats]] = {source: [] for source in SOURCES}
+    for row in rows.outside.tolist():
+        gauges[source_of(watched, rows.codes[row])].append(zones[row].rain_mm)
+    gauges[""].append(_reported_rain(watched.events, rows.from_hour, end_hour))
+    rain = [np.fmax.reduce(found) for found in gauges.values() if found]
     return Measured(
         temperature_c=rounded(np.where(paired, temperature, np.nan), 4),
         humidity_percent=rounded(np.where(paired, humidity, np.nan), 4),
@@ -171,8 +180,17 @@ def measure(watched: Watched, rows: Rows, kept: UnitMemory) -> Measured:
         covered_s=stack("covered_s"),
         last_at_s=stack("last_at_s"),
         silence_s=stack("silence_s"),
-        rain_mm=rounded(np.fmax.reduce(rain), 4),
+        rain_mm=rounded(first_known(np.stack(rain)), 4),
     )
+
+
+def source_of(watched: Watched, code: str) -> WeatherSource:
+    """Where an outside zone has its figures from; a site's own is written with a leading slash."""
+    return watched.sources.get(code.removeprefix("/"), "") if code.startswith("/") else ""
+
+
+def _rank(watched: Watched, code: str) -> int:
+    return SOURCES.index(watched.sources.get(code, ""))
 
 
 def readings_of(watched: Watched, code: str) -> ZoneReadings:

@@ -178,6 +178,9 @@ def zones(connection: Connection, here: ColumnElement[bool]) -> list[Zone]:
             c.faces,
             c.temperature_factor,
             c.watched_from_s,
+            c.source,
+            c.origin,
+            c.distance_km,
         )
         .join_from(t.zone, t.site, t.site.c.site_id == c.site_id)
         .outerjoin(t.unit, t.unit.c.unit_id == c.unit_id)

@@ -13,11 +13,22 @@ from sqlalchemy import Connection, Engine, and_, func, or_, select, update
 from sqlalchemy.dialects.sqlite import insert
 
 from monitor.errors import InputError
-from monitor.lot import Event, LimitEntry, Placement, Site, Source, Unit, Zone, ZoneReadings
+from monitor.lot import (
+    Event,
+    ForecastHour,
+    LimitEntry,
+    Placement,
+    Site,
+    Source,
+    Unit,
+    Zone,
+    ZoneReadings,
+)
 from monitor.store import (
     alarming,
     causes,
     checking,
+    forecasts,
     health,
     holding,
     judging,
@@ -137,6 +148,9 @@ class Record:
                 "faces": zone.faces,
                 "temperature_factor": zone.temperature_factor,
                 "watched_from_s": zone.watched_from_s,
+                "source": zone.source,
+                "origin": zone.origin,
+                "distance_km": zone.distance_km,
             }
             here = and_(
                 t.zone.c.site_id == site_id,
@@ -254,6 +268,18 @@ class Record:
         )
         with self._reading() as connection:
             return [Event(*row) for row in connection.execute(query)]
+
+    # --- weather ---
+
+    def keep_forecast(self, site: str, hours: Sequence[ForecastHour], *, now_s: int) -> int:
+        """Put a new issue in the place of the one before; how many hours it has."""
+        with self._writing() as connection:
+            return forecasts.keep(connection, _site_id(connection, site), hours, now_s=now_s)
+
+    def forecast(self, site: str, *, from_hour: int) -> tuple[int, list[ForecastHour]]:
+        """When the newest forecast of a site came (0: never), and its hours from one on."""
+        with self._reading() as connection:
+            return forecasts.hours(connection, _site_id(connection, site), from_hour=from_hour)
 
     # --- common causes ---
 

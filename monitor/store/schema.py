@@ -110,6 +110,10 @@ zone = Table(  # unit_id NULL: a zone of the site itself (outside air, rain gaug
     Column("faces", Text, nullable=False, server_default=""),
     Column("temperature_factor", REAL),
     Column("watched_from_s", Integer),
+    # of a site's own zone: '' probes here, 'feed' a weather service, 'record' a file; from whom
+    Column("source", Text, nullable=False, server_default=""),
+    Column("origin", Text, nullable=False, server_default=""),
+    Column("distance_km", REAL),
     UniqueConstraint("unit_id", "code"),  # a site's own zones: the index below
     **_STRICT,
 )
@@ -714,6 +718,18 @@ checksum = Table(  # monitor.store.checking
     **_KEYED,
 )
 
+forecast = Table(  # hours ahead as the last issue has them; an hour that is over is measured
+    "forecast",
+    metadata,
+    Column("site_id", ForeignKey("site.site_id"), primary_key=True),
+    Column("hour", Integer, primary_key=True),
+    Column("issued_s", Integer, nullable=False),
+    Column("temperature_c100", Integer),
+    Column("humidity_p100", Integer),
+    Column("rain_mm100", Integer),
+    **_KEYED,
+)
+
 # Rows are checked in groups (a, b). Triggers drop the checksum of a group with every change of its
 # rows, so that a checksum that stands is of rows that nobody has written since it was taken.
 # `{row}` is where OLD or NEW goes. A new table joins here and brings its triggers in its migration.
@@ -743,6 +759,7 @@ GROUPS: dict[str, tuple[str, str]] = {
     "cause": ("cause_id", "0"),
     "cause_member": ("cause_id", "0"),
     "limit_change": ("limit_change_id", "0"),
+    "forecast": ("site_id", "0"),
     "outbox": ("outbox_id", "0"),
     "person": ("person_id", "0"),
     "person_address": ("address_id", "0"),
