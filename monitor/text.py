@@ -739,9 +739,12 @@ PUT_A_PROBE = (
 
 # --- the outline of a unit --------------------------------------------------------------------------
 
-OUTLINE_IS = (
-    "From the unit's kind and its zones' codes, not to scale. The door is drawn on the right of who looks "
-    "forward; windows, doors, vents and wheels are where they often are: check yours."
+NOT_TO_SCALE = (
+    "Not to scale: openings and wheels are where they often are, zones where their codes say."
+)
+DOOR_RIGHT = (
+    "The door is drawn on the right of who looks forward. Of each zone up to three entries have a number: "
+    "the full line leads from the first, the broken one from the second, the dotted one from the third."
 )
 OPEN_LINE = "A dashed line with ends: the code does not say where along it."
 ENTRIES_OF = ": water may have come in at"

@@ -23,20 +23,21 @@ def blocks(unit: UnitNow, asked: Wish) -> list[Any]:
         return []
     shown = [_shown(zone, unit) for zone in unit.zones]
     drawn = outline(unit.declared.body_type, shown, slides=unit.declared.slides)
-    return [
-        html.Section(
+    views_ = [_sheet(view, unit, asked) for view in drawn.views]
+    parts = [
+        html.H2("Where its zones are", id="outline"),
+        html.P(_standing(drawn, unit), className="aside"),
+        html.Div([*views_, *_entries(drawn, unit, asked)], className="sheets"),
+        *_listed(drawn, unit, asked),
+        html.Details(
             [
-                html.H2("Where its zones are", id="outline"),
-                html.Div([_sheet(view, unit, asked) for view in drawn.views], className="sheets"),
-                *_entries(drawn, unit, asked),
-                *_listed(drawn, unit, asked),
-                html.P(_notes(drawn, unit), className="aside"),
+                html.Summary("The drawing as a table, and how it is drawn"),
                 _table(drawn, shown),
-            ],
-            className="outline",
-            **marked(aria_labelledby="outline"),
-        )
+                html.P(_how(drawn, unit)),
+            ]
+        ),
     ]
+    return [html.Section(parts, className="outline", **marked(aria_labelledby="outline"))]
 
 
 def _shown(zone: ZoneNow, unit: UnitNow) -> Shown:
@@ -68,7 +69,9 @@ def _entries(drawn: Outline, unit: UnitNow, asked: Wish) -> list[Any]:
             html.P([link, text.ENTRIES_OF], className="who"),
             html.Ul([_entry(way) for way in drawn.ways if way.zone == zone], className="entries"),
         ]
-    return [*said, html.P(BASIS, className="aside")] if said else []
+    if not said:
+        return []
+    return [html.Div([*said, html.P(BASIS, className="aside")], className="ways")]
 
 
 def _entry(way: Way) -> Component:
@@ -102,17 +105,18 @@ def _listed(drawn: Outline, unit: UnitNow, asked: Wish) -> list[Any]:
     return [html.P("Not in the drawing"), html.Ul(lines, className="off-sheet")]
 
 
-def _notes(drawn: Outline, unit: UnitNow) -> str:
-    body_type, slides = unit.declared.body_type, unit.declared.slides
+def _standing(drawn: Outline, unit: UnitNow) -> str:
+    """What must be known before the drawing is read."""
+    is_open = any(mark.over for view in drawn.views for mark in view.marks)
+    box = "" if drawn.body.known else text.box_text(unit.declared.body_type)
+    parts = (box, text.NOT_TO_SCALE, text.OPEN_LINE if is_open else "")
+    return " ".join(filter(None, parts))
+
+
+def _how(drawn: Outline, unit: UnitNow) -> str:
     numbers = [v.name.removeprefix("slide") for v in drawn.views if v.name.startswith("slide")]
-    parts = [
-        "" if drawn.body.known else text.box_text(body_type),
-        text.OUTLINE_IS,
-        text.OPEN_LINE if any(mark.over for view in drawn.views for mark in view.marks) else "",
-        text.slides_text(slides, numbers),
-        text.SIDES_MEAN,
-    ]
-    return " ".join(part for part in parts if part)
+    slides = text.slides_text(unit.declared.slides, numbers)
+    return " ".join(filter(None, (text.SIDES_MEAN, text.DOOR_RIGHT, slides)))
 
 
 def _table(drawn: Outline, shown: Sequence[Shown]) -> Component:
@@ -123,12 +127,7 @@ def _table(drawn: Outline, shown: Sequence[Shown]) -> Component:
         cells = (*_place(drawn.places[zone.code], zone), zone.word, entries)
         rows.append(html.Tr([html.Th(zone.code, scope="row"), *(html.Td(cell) for cell in cells)]))
     names = ("zone", "side", "position", "height", "state", "likely entries")
-    return html.Details(
-        [
-            html.Summary("The drawing as a table"),
-            views.table(names, rows, label="Zones and their places", kind="text"),
-        ]
-    )
+    return views.table(names, rows, label="Zones and their places", kind="text")
 
 
 def _place(place: Told, zone: Shown) -> tuple[str, str, str]:

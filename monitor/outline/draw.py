@@ -10,7 +10,7 @@ from html import escape
 from monitor.lot import ZoneWord
 from monitor.outline.bodies import Point
 from monitor.outline.frames import WIDTH, Shape
-from monitor.outline.sheet import LABEL, RADIUS, TEXT, Mark, Title, View, Way
+from monitor.outline.sheet import DISC, LABEL, RADIUS, TEXT, Mark, Title, View, Way
 
 # the shapes of the four words, in a square of 24: as beside each word on the board
 SHAPES: Mapping[ZoneWord, str] = {
@@ -100,7 +100,7 @@ def _way(way: Way) -> str:
 def _number(way: Way) -> str:
     u, v = way.points[0]
     return (
-        f'<g class="entry"><circle cx="{_n(u)}" cy="{_n(v)}" r="{_n(RADIUS)}"/>'
+        f'<g class="entry"><circle cx="{_n(u)}" cy="{_n(v)}" r="{_n(DISC)}"/>'
         f'<text x="{_n(u)}" y="{_n(v + TEXT * 0.35)}" font-size="{TEXT}" text-anchor="middle">'
         f"{way.number}</text></g>"
     )

@@ -81,7 +81,14 @@ class Frame:
             lies = self.body.shell_top - self.body.bunk[2] - _LYING
             return u, (lies, lies)
         middle = sum(u) / 2
-        return u, self._level(told.level, self.crown(middle), self.foot(middle))
+        v = self._level(told.level, self.crown(middle), self.foot(middle))
+        return (self._inside(u, v) if at is None else u), v
+
+    def _inside(self, u: Range, v: Range) -> Range:
+        """The part of an open line that runs inside the shell."""
+        points = [u[0] + (u[1] - u[0]) * k / 100 for k in range(101)]
+        within = [p for p in points if self.crown(p) <= v[0] and v[1] <= self.foot(p)]
+        return min(within), max(within)
 
     def reach_of(self, told: Told) -> Range:
         """From where to where the wall reaches at a zone's height."""
@@ -187,7 +194,7 @@ def _vent_places(body: Body) -> tuple[float, ...]:
     if not body.known:
         return ()
     from_x, to_x = body.high
-    return tuple(from_x + (to_x - from_x) * share for share in (0.25, 0.62))
+    return tuple(from_x + (to_x - from_x) * share for share in (0.3, 0.7))
 
 
 def _plan(view: str, body: Body) -> Frame:

@@ -83,7 +83,11 @@ def _in_slide(place: Place, slides: int | None) -> Told:
     if len(numbers) != 1:
         return Told("", why="slide")
     along = place.along or ("mid" if place.words & _MIDDLE else "")
-    across = "outer" if "outer" in place.words else "inner" if "inner" in place.words else ""
+    across = next((word for word in ("outer", "inner") if word in place.words), "")
+    if not across and place.kind == "slide-floor" and place.along:
+        across = (
+            "outer"  # where codes such as slide1-floor-front have their probe: its outer corners
+        )
     return Told(f"slide{numbers[0]}", along, across)
 
 

@@ -5,7 +5,6 @@ rows above and below the body, each at the end of an upright line from its mark;
 Numbers of entries come last, where room is left. What finds no room is listed, not squeezed in.
 """
 
-import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import hypot
@@ -18,22 +17,27 @@ from monitor.outline.bodies import Body, Point, body
 from monitor.outline.frames import WIDTH, Frame, Range, frame
 from monitor.outline.places import Told, told
 
-RADIUS = 9.0  # of a mark and of an entry's number
+RADIUS = 9.0  # of a mark
+DISC = 10.0  # radius of an entry's number
 TEXT = 12.5  # height of every text: 12 px and more on the narrowest phone
 ROW = 36.0  # of labels
 LABEL = 32.0  # height of one
 DRAWN_ENTRIES = 3  # of a zone; its page has them all
 
-_CHARACTER = 7.8  # width of one at `TEXT`, in the widest of the board's typefaces
-_MOST_CHARACTERS = 18
+# widths of characters at `TEXT`, at least those of the widest of the board's typefaces (DejaVu Sans)
+_NARROW, _USUAL, _CAPITAL, _WIDE = 5.2, 8.0, 10.0, 12.6
+_NARROW_ONES, _WIDE_ONES = frozenset("fijlrt.,:;'|!-/() "), frozenset("mwMW@%…&")
+_MOST_WIDTH = 138.0  # of a label's text, so that two stand side by side
+_BOLD = 1.12  # how much wider the state is
 _PAD = 10.0  # of a label, both sides together
 _CLEAR = 4.0  # between labels
 _GAP = 20.0  # between the body and the first row, for numbers and the edges' names
-_APART = 2 * RADIUS + 2
+_APART = 22.0  # between the middles of two discs
 _LINES_APART = 14.0
 _MOST_AWAY = 30.0
 _MOST_ROWS = 12
 _STEP = 3.0
+_KEEP = 4.0  # how much rather a mark moves along its open line than off it
 _SHARES = (0.5, 0.2, 0.8, 0.35, 0.65)  # of an open line, one mark after another
 
 Band = Literal["above", "below"]
@@ -220,7 +224,7 @@ def _around(wanted: Point, u: Range, v: Range, empty: Frame) -> list[Point]:
             p = wanted[0] + du, wanted[1] + dv
             off = max(u[0] - p[0], p[0] - u[1], 0.0), max(v[0] - p[1], p[1] - v[1], 0.0)
             if hypot(*off) <= _MOST_AWAY and left <= p[0] <= right:
-                spots.append((hypot(du, dv), p))
+                spots.append((hypot(du, dv if u[0] == u[1] else _KEEP * dv), p))
     return [
         p
         for _, p in sorted(spots)
@@ -322,20 +326,29 @@ def _box(
 
 def shortened(code: str) -> str:
     """A code as its label shows it: whole, or its beginning and an ellipsis."""
+    if text_width(code) <= _MOST_WIDTH:
+        return code
     short = code
-    while text_width(short) > _MOST_CHARACTERS * _CHARACTER:
+    while text_width(f"{short}…") > _MOST_WIDTH:
         short = short[:-1]
-    return code if short == code else f"{short[:-1]}…"
+    return f"{short}…"
 
 
 def _width(zone: Shown) -> float:
-    return max(text_width(shortened(zone.code)), text_width(zone.word)) + _PAD
+    return max(text_width(shortened(zone.code)), text_width(zone.word) * _BOLD) + _PAD
 
 
 def text_width(words: str) -> float:
-    """Width that a text needs at most; wide characters count twice."""
-    wide = sum(unicodedata.east_asian_width(one) in {"W", "F"} for one in words)
-    return _CHARACTER * (len(words) + wide)
+    """Width that a text takes at most."""
+    return sum(map(_character, words))
+
+
+def _character(one: str) -> float:
+    if one in _NARROW_ONES:
+        return _NARROW
+    if one in _WIDE_ONES or not one.isascii():
+        return _WIDE
+    return _CAPITAL if one.isupper() or not one.isalnum() else _USUAL
 
 
 def _titles(empty: Frame, marks: Sequence[Mark]) -> list[Title]:
@@ -397,8 +410,8 @@ def _free(
         (
             p
             for _, p in near
-            if RADIUS <= p[0] <= WIDTH - RADIUS
-            and -_GAP + RADIUS + 1 <= p[1] <= empty.bottom + _GAP - RADIUS - 1
+            if DISC <= p[0] <= WIDTH - DISC
+            and -_GAP + DISC + 1 <= p[1] <= empty.bottom + _GAP - DISC - 1
             and all(hypot(p[0] - q[0], p[1] - q[1]) >= _APART for q in discs)
             and not any(_on_line(p, mark) for mark in marks)
             and not any(_on_title(p, title) for title in titles)
@@ -409,13 +422,13 @@ def _free(
 
 def _on_line(p: Point, mark: Mark) -> bool:
     (u, v0), (_, v1) = mark.line
-    return abs(p[0] - u) < RADIUS + 2 and min(v0, v1) - RADIUS <= p[1] <= max(v0, v1) + RADIUS
+    return abs(p[0] - u) < DISC + 2 and min(v0, v1) - DISC <= p[1] <= max(v0, v1) + DISC
 
 
 def _on_title(p: Point, title: Title) -> bool:
     width = text_width(title.words)
     left = title.at[0] - {"start": 0.0, "middle": width / 2, "end": width}[title.side]
     return (
-        left - RADIUS < p[0] < left + width + RADIUS
-        and abs(p[1] - title.at[1] + TEXT / 3) < RADIUS + TEXT / 2
+        left - DISC < p[0] < left + width + DISC
+        and abs(p[1] - title.at[1] + TEXT / 3) < DISC + TEXT / 2
     )

@@ -13,7 +13,7 @@ Spot = Callable[[Frame, Point], Point | None]
 
 _BESIDE = 34.0  # of an entry that is beside a zone, towards the middle
 _FROM_ROOF = frozenset({"edge", "roof", "run-off", "trim"})  # its water runs along the roof first
-_APART = 4.0  # of ways that go down side by side
+_APART = 7.0  # of ways that go down side by side
 
 
 def spot(word: str, frame: Frame, at: Point) -> Point | None:
@@ -31,7 +31,7 @@ def way(word: str, frame: Frame, start: Point, at: Point, *, rank: int) -> tuple
     if frame.view == "plan" or frame.view.startswith("slide") or word not in _FROM_ROOF:
         return (start, at)
     down = at[0] + _APART * (0, 1, -1)[rank % 3]
-    if abs(start[0] - down) <= 2 * _APART:
+    if abs(start[0] - down) <= _APART + 1:
         return (start, at)
     return (start, (down, max(frame.crown(down) + 5, start[1])), at)
 
@@ -51,18 +51,20 @@ def _above(frame: Frame, at: Point) -> Point:
 
 
 def _roof_opening(frame: Frame, at: Point) -> Point | None:
-    return _nearest(frame.vents, at) or (_inwards(frame, at, 2 * _BESIDE), 0.0)
+    if not frame.body.known:
+        return None
+    return _nearest(frame.vents, at) or (_inwards(frame, at, _BESIDE), 0.0)
 
 
 def _window(frame: Frame, at: Point) -> Point | None:
-    """Lower corner of the window above; its upper one if the zone is higher than that."""
+    """Lower corner of the window above, its upper one if the zone is higher; in a wall that reaches down to it."""
     corners = []
     for pane in frame.pieces("pane"):
         (left, top), (right, bottom) = pane[0], pane[2]
         left, right = min(left, right), max(left, right)
         top, bottom = min(top, bottom), max(top, bottom)
         v = bottom if at[1] >= bottom else top
-        corners += [(left, v), (right, v)]
+        corners += [(u, v) for u in (left, right) if frame.foot(u) >= at[1]]
     return _nearest(corners, at)
 
 
