@@ -6,6 +6,7 @@ be on the right of who looks forward. The plan has the off side above.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from monitor.outline.bodies import LENGTH, Body, Point
@@ -48,11 +49,16 @@ class Frame:
 
     def crown(self, u: float) -> float:
         """Upper edge of the shell at `u`."""
-        return min(self._cuts(u))
+        return self.edges(u)[0]
 
     def foot(self, u: float) -> float:
         """Lower edge of the shell at `u`."""
-        return max(self._cuts(u))
+        return self.edges(u)[1]
+
+    def edges(self, u: float) -> Range:
+        """Upper and lower edge of the shell at `u`."""
+        cuts = self._cuts(u)
+        return min(cuts), max(cuts)
 
     @property
     def reach(self) -> Range:
@@ -86,7 +92,7 @@ class Frame:
 
     def _inside(self, u: Range, v: Range) -> Range:
         """The part of an open line that runs inside the shell."""
-        points = [u[0] + (u[1] - u[0]) * k / 100 for k in range(101)]
+        points = [u[0] + (u[1] - u[0]) * k / 40 for k in range(41)]
         within = [p for p in points if self.crown(p) <= v[0] and v[1] <= self.foot(p)]
         return min(within), max(within)
 
@@ -139,6 +145,7 @@ def _pick(word: str, names: tuple[str, str, str], span: Range) -> Range:
     return at, at
 
 
+@lru_cache(maxsize=64)
 def frame(view: str, body: Body) -> Frame:
     """Empty view of a body: plan, door, off, front, rear, or slide1 and so on."""
     if view.startswith("slide"):

@@ -5,8 +5,9 @@ rows above and below the body, each at the end of an upright line from its mark;
 Numbers of entries come last, where room is left. What finds no room is listed, not squeezed in.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache, lru_cache
 from math import hypot
 from typing import Literal
 
@@ -37,6 +38,7 @@ _LINES_APART = 14.0
 _MOST_AWAY = 30.0
 _MOST_ROWS = 12
 _STEP = 3.0
+_KEPT = 64  # outlines; a page asks for the same one at each beat
 _KEEP = 4.0  # how much rather a mark moves along its open line than off it
 _SHARES = (0.5, 0.2, 0.8, 0.35, 0.65)  # of an open line, one mark after another
 
@@ -116,7 +118,7 @@ class Outline:
 
 
 def outline(body_type: str, zones: Sequence[Shown], *, slides: int | None = None) -> Outline:
-    """Draw a unit.
+    """Draw a unit; the same one is not laid out again.
 
     Parameters
     ----------
@@ -133,6 +135,11 @@ def outline(body_type: str, zones: Sequence[Shown], *, slides: int | None = None
         The plan and both sides always; rear, front and slides where a zone is there. Every zone is
         in one view or in `listed`.
     """
+    return _outline(body_type, tuple(zones), slides)
+
+
+@lru_cache(maxsize=_KEPT)
+def _outline(body_type: str, zones: tuple[Shown, ...], slides: int | None) -> Outline:
     shape = body(body_type)
     places = {zone.code: told(zone.code, zone.kind, body=shape, slides=slides) for zone in zones}
     numbered = _numbered(zones)
@@ -199,6 +206,7 @@ class _Stand:
     at: Point
     band: Band
     over: tuple[tuple[Point, Point], ...]
+    width: float  # of the label
 
 
 def _stands(empty: Frame, zones: Sequence[Shown], places: dict[str, Told]) -> list[_Stand]:
@@ -210,26 +218,29 @@ def _stands(empty: Frame, zones: Sequence[Shown], places: dict[str, Told]) -> li
         for at in _around(wanted, u, v, empty):
             band = _band(empty, at, stands)
             if _stands_free(at, band, stands):
-                stands.append(_Stand(zone, at, band, _open(u, v, at)))
+                stands.append(_Stand(zone, at, band, _open(u, v, at), _width(zone)))
                 break
     return stands
 
 
-def _around(wanted: Point, u: Range, v: Range, empty: Frame) -> list[Point]:
+def _around(wanted: Point, u: Range, v: Range, empty: Frame) -> Iterator[Point]:
     """Places for a mark, the nearest first: on its line anywhere, beside it no further than allowed."""
     left, right = empty.reach
-    spots = []
-    for du in _steps(right - left):
-        for dv in _steps(_MOST_AWAY):
-            p = wanted[0] + du, wanted[1] + dv
-            off = max(u[0] - p[0], p[0] - u[1], 0.0), max(v[0] - p[1], p[1] - v[1], 0.0)
-            if hypot(*off) <= _MOST_AWAY and left <= p[0] <= right:
-                spots.append((hypot(du, dv if u[0] == u[1] else _KEEP * dv), p))
-    return [
-        p
-        for _, p in sorted(spots)
-        if empty.crown(p[0]) + RADIUS <= p[1] <= empty.foot(p[0]) - RADIUS
-    ]
+    for du, dv in _offsets(WIDTH if u[0] < u[1] else _MOST_AWAY):
+        p = wanted[0] + du, wanted[1] + dv
+        off = max(u[0] - p[0], p[0] - u[1], 0.0), max(v[0] - p[1], p[1] - v[1], 0.0)
+        if left <= p[0] <= right and hypot(*off) <= _MOST_AWAY:
+            crown, foot = empty.edges(p[0])
+            if crown + RADIUS <= p[1] <= foot - RADIUS:
+                yield p
+
+
+@cache
+def _offsets(most_along: float) -> tuple[Point, ...]:
+    """Ways to move something, the shortest first; along an open line rather than off it."""
+    keep = _KEEP if most_along > _MOST_AWAY else 1.0
+    moves = [(du, dv) for du in _steps(most_along) for dv in _steps(_MOST_AWAY)]
+    return tuple(sorted(moves, key=lambda move: (hypot(move[0], keep * move[1]), move)))
 
 
 def _steps(most: float) -> list[float]:
@@ -285,7 +296,7 @@ def _labelled(empty: Frame, stands: Iterable[_Stand], band: Band) -> list[Mark]:
             waiting.pop()
             continue
         row, _, _, stand, left = min(fitting, key=lambda found: found[:3])
-        box = _box(left, _width(stand.zone), row, band, empty)
+        box = _box(left, stand.width, row, band, empty)
         marks.append(Mark(stand.zone, stand.at, stand.over, shortened(stand.zone.code), box, row))
         waiting.remove(stand)
     return marks
@@ -293,17 +304,17 @@ def _labelled(empty: Frame, stands: Iterable[_Stand], band: Band) -> list[Mark]:
 
 def _lefts(stand: _Stand) -> list[float]:
     """Left edges of a label that its line meets: at its beginning, its end, its middle."""
-    width, u = _width(stand.zone), stand.at[0]
+    width, u = stand.width, stand.at[0]
     return [min(max(left, 0.0), WIDTH - width) for left in (u - 6, u + 6 - width, u - width / 2)]
 
 
 def _covers(stand: _Stand, left: float, u: float) -> bool:
-    return left - _CLEAR < u < left + _width(stand.zone) + _CLEAR
+    return left - _CLEAR < u < left + stand.width + _CLEAR
 
 
 def _row(stand: _Stand, left: float, marks: Sequence[Mark]) -> int | None:
     """The nearest row in which a label hides none and lies on no line; None if there is no such row."""
-    right = left + _width(stand.zone)
+    right = left + stand.width
     for row in range(_MOST_ROWS):
         beside = [mark for mark in marks if mark.row == row]
         crossed = [mark for mark in marks if mark.row > row and _covers(stand, left, mark.at[0])]
@@ -400,16 +411,15 @@ def _free(
 ) -> Point | None:
     """The nearest place where an entry's number hides nothing and crosses no line."""
     discs = [*(mark.at for mark in marks), *(way.points[0] for way in found)]
-    near = sorted(
-        (hypot(du, dv), (wanted[0] + du, wanted[1] + dv))
-        for du in _steps(_MOST_AWAY)
-        for dv in _steps(_MOST_AWAY)
+    near = (
+        (wanted[0] + du, wanted[1] + dv)
+        for du, dv in _offsets(_MOST_AWAY)
         if hypot(du, dv) <= _MOST_AWAY
     )
     return next(
         (
             p
-            for _, p in near
+            for p in near
             if DISC <= p[0] <= WIDTH - DISC
             and -_GAP + DISC + 1 <= p[1] <= empty.bottom + _GAP - DISC - 1
             and all(hypot(p[0] - q[0], p[1] - q[1]) >= _APART for q in discs)
