@@ -747,8 +747,9 @@ DOOR_RIGHT = (
     "the full line leads from the first, the broken one from the second, the dotted one from the third."
 )
 OPEN_LINE = "A dashed line with ends: the code does not say where along it."
-ENTRIES_OF = ": water may have come in at"
+ENTRIES_OF = ": water may have come in at one of these."
 NOT_MARKED = " Not marked: its place cannot be told."
+NONE_MARKED = " None is marked: the zone's code does not say where along its line it is."
 NOT_DRAWN: Mapping[str, str] = {
     "outside": "outside the unit.",
     "side": "its code does not say which side: off, door, front or rear.",

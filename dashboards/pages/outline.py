@@ -64,21 +64,24 @@ def _entries(drawn: Outline, unit: UnitNow, asked: Wish) -> list[Any]:
     """Numbers of the drawing, zone by zone."""
     said: list[Any] = []
     for zone in dict.fromkeys(way.zone for way in drawn.ways):
+        ways = [way for way in drawn.ways if way.zone == zone]
         link = html.A(zone, href=_address(unit, zone, asked))
+        marked_ = any(way.points for way in ways)
         said += [
-            html.P([link, text.ENTRIES_OF], className="who"),
-            html.Ul([_entry(way) for way in drawn.ways if way.zone == zone], className="entries"),
+            html.P([link, text.ENTRIES_OF, "" if marked_ else text.NONE_MARKED], className="who"),
+            html.Ul([_entry(way, tell=marked_) for way in ways], className="entries"),
         ]
     if not said:
         return []
     return [html.Div([*said, html.P(BASIS, className="aside")], className="ways")]
 
 
-def _entry(way: Way) -> Component:
-    unmarked = "" if way.points else text.NOT_MARKED
+def _entry(way: Way, *, tell: bool) -> Component:
+    """One entry with its number, ringed as in the drawing if it is there; else it may be told why not."""
+    unmarked = text.NOT_MARKED if tell and not way.points else ""
     return html.Li(
         [
-            html.Span(str(way.number), className="number"),
+            html.Span(str(way.number), className="number" if way.points else "number bare"),
             html.Span(f"{way.entry.name}: {way.entry.where}.{unmarked}"),
         ]
     )
