@@ -23,11 +23,11 @@ def blocks(unit: UnitNow, asked: Wish) -> list[Any]:
         return []
     shown = [_shown(zone, unit) for zone in unit.zones]
     drawn = outline(unit.declared.body_type, shown, slides=unit.declared.slides)
-    views_ = [_sheet(view, unit, asked) for view in drawn.views]
+    sheets = [_sheet(view, unit, asked) for view in drawn.views]
     parts = [
         html.H2("Where its zones are", id="outline"),
         html.P(_standing(drawn, unit), className="aside"),
-        html.Div([*views_, *_entries(drawn, unit, asked)], className="sheets"),
+        html.Div([*sheets, *_entries(drawn, unit, asked)], className="sheets"),
         *_listed(drawn, unit, asked),
         html.Details(
             [
@@ -66,10 +66,10 @@ def _entries(drawn: Outline, unit: UnitNow, asked: Wish) -> list[Any]:
     for zone in dict.fromkeys(way.zone for way in drawn.ways):
         ways = [way for way in drawn.ways if way.zone == zone]
         link = html.A(zone, href=_address(unit, zone, asked))
-        marked_ = any(way.points for way in ways)
+        numbered = any(way.points for way in ways)
         said += [
-            html.P([link, text.ENTRIES_OF, "" if marked_ else text.NONE_MARKED], className="who"),
-            html.Ul([_entry(way, tell=marked_) for way in ways], className="entries"),
+            html.P([link, text.ENTRIES_OF, "" if numbered else text.NONE_MARKED], className="who"),
+            html.Ul([_entry(way, tell=numbered) for way in ways], className="entries"),
         ]
     if not said:
         return []

@@ -5,7 +5,7 @@ rows above and below the body, each at the end of an upright line from its mark;
 Numbers of entries come last, where room is left. What finds no room is listed, not squeezed in.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from math import hypot
@@ -21,7 +21,7 @@ from monitor.outline.places import Told, told
 RADIUS = 9.0  # of a mark
 DISC = 10.0  # radius of an entry's number
 TEXT = 12.5  # height of every text: 12 px and more on the narrowest phone
-ROW = 36.0  # of labels
+ROW = 36.0  # from one row of labels to the next
 LABEL = 32.0  # height of one
 DRAWN_ENTRIES = 3  # of a zone; its page has them all
 
@@ -35,9 +35,9 @@ _CLEAR = 4.0  # between labels
 _GAP = 20.0  # between the body and the first row, for numbers and the edges' names
 _APART = 22.0  # between the middles of two discs
 _LINES_APART = 14.0
-_MOST_AWAY = 30.0
+_MOST_AWAY = 30.0  # of a mark from its place, of an entry's number from its own
 _MOST_ROWS = 12
-_STEP = 3.0
+_STEP = 3.0  # in which room is looked for
 _KEPT = 64  # outlines; a page asks for the same one at each beat
 _KEEP = 4.0  # how much rather a mark moves along its open line than off it
 _SHARES = (0.5, 0.2, 0.8, 0.35, 0.65)  # of an open line, one mark after another
@@ -112,7 +112,7 @@ class Outline:
 
     body: Body
     views: tuple[View, ...]
-    places: dict[str, Told]
+    places: Mapping[str, Told]
     ways: tuple[Way, ...]
     listed: tuple[tuple[Shown, str], ...]
 
@@ -143,10 +143,8 @@ def _outline(body_type: str, zones: tuple[Shown, ...], slides: int | None) -> Ou
     shape = body(body_type)
     places = {zone.code: told(zone.code, zone.kind, body=shape, slides=slides) for zone in zones}
     numbered = _numbered(zones)
-    views, listed = (
-        [],
-        [(zone, places[zone.code].why) for zone in zones if not places[zone.code].view],
-    )
+    views = []
+    listed = [(zone, places[zone.code].why) for zone in zones if not places[zone.code].view]
     for name in _names(places.values()):
         own = [zone for zone in zones if places[zone.code].view == name]
         drawn, left = _view(name, shape, own, places, numbered)
@@ -207,18 +205,19 @@ class _Stand:
     band: Band
     over: tuple[tuple[Point, Point], ...]
     width: float  # of the label
+    order: int  # of the zone: 0 is the most urgent
 
 
 def _stands(empty: Frame, zones: Sequence[Shown], places: dict[str, Told]) -> list[_Stand]:
     """Stand of each zone, those whose place is told first; without those for which no room is."""
     stands: list[_Stand] = []
-    for zone in sorted(zones, key=lambda zone: not places[zone.code].point):
+    for order, zone in sorted(enumerate(zones), key=lambda one: not places[one[1].code].point):
         u, v = empty.place(places[zone.code])
         wanted = u[0] + (u[1] - u[0]) * _SHARES[len(stands) % len(_SHARES)], sum(v) / 2
         for at in _around(wanted, u, v, empty):
             band = _band(empty, at, stands)
             if _stands_free(at, band, stands):
-                stands.append(_Stand(zone, at, band, _open(u, v, at), _width(zone)))
+                stands.append(_Stand(zone, at, band, _open(u, v, at), _width(zone), order))
                 break
     return stands
 
@@ -293,7 +292,7 @@ def _labelled(empty: Frame, stands: Iterable[_Stand], band: Band) -> list[Mark]:
             and (row := _row(stand, left, marks)) is not None
         ]
         if not fitting:
-            waiting.pop()
+            waiting.remove(max(waiting, key=lambda stand: stand.order))
             continue
         row, _, _, stand, left = min(fitting, key=lambda found: found[:3])
         box = _box(left, stand.width, row, band, empty)
