@@ -749,7 +749,7 @@ DOOR_RIGHT = (
 OPEN_LINE = "A dashed line with ends: the code does not say where along it."
 ENTRIES_OF = ": water may have come in at one of these."
 NOT_MARKED = " Not marked: its place cannot be told."
-NONE_MARKED = " None is marked: the zone's code does not say where along its line it is."
+NONE_MARKED = " None is marked in the drawing: their places cannot be told."
 NOT_DRAWN: Mapping[str, str] = {
     "outside": "outside the unit.",
     "side": "its code does not say which side: off, door, front or rear.",
