@@ -33,7 +33,9 @@ def marked(**names: str) -> dict[str, Any]:
 
 
 def to_html(part: Any) -> str:  # noqa: ANN401  whatever Dash takes as children
-    """HTML of a component and everything in it; text is escaped.
+    """HTML of a component and everything in it; text is escaped, a `Markup` is taken as it is.
+
+    A drawing is such a `Markup`: Dash has no components for SVG. Who makes one escapes what is in it.
 
     Raises
     ------

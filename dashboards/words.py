@@ -17,6 +17,14 @@ DEFAULT_SPAN_D = 14
 TRENDS = {"wetting": "↗ wetting", "drying": "↘ drying", "steady": "→ steady", "": "–"}
 CLASSES: tuple[AlarmClass, ...] = ("act now", "today", "this week", "season")
 UNMEASURED = "–"
+UNSAID = "not said"  # by a zone's code
+VIEWS = {
+    "plan": "From above",
+    "door": "Door side",
+    "off": "Off side",
+    "rear": "Rear",
+    "front": "Front",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +152,11 @@ def temperature(value_c: float | None, asked: Wish) -> str:
 def count(number_of: int, one: str, many: str = "") -> str:
     """Write "1 zone", "3 zones"."""
     return f"{number_of:,} {one if number_of == 1 else many or one + 's'}"
+
+
+def view(name: str) -> str:
+    """Name of a view of a unit's outline; "slide2" is a slide from above."""
+    return VIEWS.get(name) or f"Slide {name.removeprefix('slide')}, from above"
 
 
 def first_sentence(text: str) -> str:

@@ -687,7 +687,7 @@ def stand_text(unit: Unit) -> str:
     if unit.weather_side:
         said.append(f"rain mostly on its {_side(unit.weather_side)}")
     if unit.slides is not None:
-        said.append("1 slide" if unit.slides == 1 else f"{unit.slides or 'no'} slides")
+        said.append(_slides(unit.slides).lower())
     missing = undeclared(unit)
     ordered = f"Ordered for: {', '.join(said)}." if said else ""
     if not missing:
@@ -735,6 +735,52 @@ PUT_A_PROBE = (
     "roof or floor; no probe in an LP-gas or battery bay; power off before a lamp or outlet is opened. "
     "Common practice, no source."
 )
+
+
+# --- the outline of a unit --------------------------------------------------------------------------
+
+NOT_TO_SCALE = (
+    "Not to scale: openings and wheels are where they often are, zones where their codes say."
+)
+DOOR_RIGHT = (
+    "The door is drawn on the right of who looks forward. Of each zone up to three entries have a number: "
+    "the full line leads from the first, the broken one from the second, the dotted one from the third."
+)
+OPEN_LINE = "A dashed line with ends: the code does not say where along it."
+ENTRIES_OF = ": water may have come in at one of these."
+NOT_MARKED = " Not marked: its place cannot be told."
+NONE_MARKED = " None is marked in the drawing: their places cannot be told."
+NOT_DRAWN: Mapping[str, str] = {
+    "outside": "outside the unit.",
+    "side": "its code does not say which side: off, door, front or rear.",
+    "position": "its code says a side, but neither position nor height.",
+    "slide": "its code does not say which slide.",
+    "bunk": "a bed over the cab, which this kind of unit has not.",
+    "room": "the drawing has no room left for it.",
+}  # by the words of `monitor.outline.places`
+
+
+def box_text(body_type: str) -> str:
+    """Why a unit is drawn as a box."""
+    kind = f"No outline is known for “{body_type}”" if body_type else "Its kind is not declared"
+    return f"{kind}: drawn as a plain box."
+
+
+def slides_text(slides: int | None, drawn: Sequence[str]) -> str:
+    """What the outline says of slide-outs; `drawn` are those with a zone, as numbers. "" if none is there."""
+    if not slides and not drawn:
+        return ""
+    count = "Its number of slides is not declared" if slides is None else _slides(slides)
+    bare = [str(k) for k in range(1, (slides or 0) + 1) if str(k) not in drawn]
+    said = f" No zone in slide {' and '.join(bare)}: not drawn." if bare else ""
+    where = (
+        " Slides are drawn by themselves: on which side one is, nobody declared." if drawn else ""
+    )
+    return f"{count}.{where}{said}"
+
+
+def _slides(slides: int) -> str:
+    return "1 slide" if slides == 1 else f"{slides or 'No'} slides"
 
 
 NEXT_PROBE = "The next probe would help most at "

@@ -8,6 +8,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboards import views, words
+from dashboards.pages import outline
 from dashboards.pages.alarms import alarm_text
 from dashboards.paint import marked
 from dashboards.words import Wish
@@ -27,6 +28,7 @@ def blocks(unit: UnitNow, site: SiteRow, asked: Wish) -> list[Any]:
             [html.Div([_word(unit, asked), _fortnight(unit)]), _next(unit, site, asked)],
             className="beside even",
         ),
+        *outline.blocks(unit, asked),
         html.H2("Zones"),
         _zones(unit, site, asked),
         *_not_seen(unit),

@@ -31,7 +31,7 @@ Corner = Literal["", "off-front", "off-rear", "door-front", "door-rear"]
 CORNERS: tuple[Corner, ...] = ("", "off-front", "off-rear", "door-front", "door-rear")
 SIDES: tuple[Side, ...] = ("", "off", "door", "front", "rear")
 BUNKED = frozenset({"class C", "truck camper"})  # bodies with a bed over the cab
-_BUNK_WORDS = frozenset({"bunk", "overcab", "cab"})
+BUNK_WORDS = frozenset({"bunk", "overcab", "cab"})
 BASIS = "Order from common practice, no source: nobody has published counts of where RVs leak."
 
 _OPPOSITE = {"off": "door", "door": "off", "front": "rear", "rear": "front"}
@@ -187,6 +187,18 @@ _BUNK = "over-cab bunk, front corners"
 _PIPES = "fresh and waste water, water heater, toilet flange, pipes split by frost"
 _RUN_OFF = "condensate of the air conditioner, ice dam, clogged gutter"
 _SPRAY = "wheel-arch spray, torn underbelly"
+WORD_OF = {
+    _EDGE: "edge",
+    _ROOF: "roof",
+    _WINDOW: "window",
+    _SLIDE: "slide",
+    _TRIM: "trim",
+    _DOOR: "door",
+    _BUNK: "bunk",
+    _PIPES: "pipes",
+    _RUN_OFF: "run-off",
+    _SPRAY: "spray",
+}  # of an entry's name, for who draws it
 
 _TO_EDGE = (
     "water runs on top of the ceiling panel to the roof edge and drops down inside the wall: it "
@@ -429,7 +441,7 @@ def where_to_look(
 
 
 def _ways(place: Place, body_type: str) -> tuple[_Way, ...]:
-    if place.words & _BUNK_WORDS or (place.kind == "bed" and body_type == "truck camper"):
+    if place.words & BUNK_WORDS or (place.kind == "bed" and body_type == "truck camper"):
         return _BUNK_WAYS
     if place.kind == "bed":
         return _BED_WAYS
@@ -520,7 +532,7 @@ _BUNK_PATH = _Path(
     "under the bunk's mattress, in its front corner on the off side",
     "seams at the nose leak under the mattress, where nobody looks",
     frozenset({"bed", "wall"}),
-    words=_BUNK_WORDS,
+    words=BUNK_WORDS,
 )
 _REST = (
     _Path(

@@ -191,6 +191,33 @@ def test_everything_can_be_reached_with_the_keyboard_and_is_large_enough(browser
     page.close()
 
 
+def test_a_mark_of_the_drawing_is_reached_and_opened_with_the_keyboard(browser, board):
+    page = window(browser, board, 320, 640)
+    page.goto(board.address + "/unit/van-wet")
+    mark = page.get_by_role("link", name="off-rear-low, wet, wall")
+    mark.wait_for()
+    drawn = page.evaluate(
+        """() => [...document.querySelectorAll(".outline-view text")].map(t => ({
+            height: t.getAttribute("font-size") * t.ownerSVGElement.getScreenCTM().a,
+            text: t.getBoundingClientRect(),
+            label: t.closest("a")?.querySelector("rect").getBoundingClientRect()}))"""
+    )
+    assert len(drawn) > 8
+    assert all(one["height"] >= 12 for one in drawn)
+    labels = [one for one in drawn if one.get("label")]
+    assert all(one["text"]["right"] <= one["label"]["right"] for one in labels)
+    page.locator(".back a").focus()
+    for _ in range(20):  # past the alarm's own links
+        page.keyboard.press("Tab")
+        if mark.evaluate("one => one === document.activeElement"):
+            break
+    outline = "one => getComputedStyle(one.querySelector('rect')).strokeWidth"
+    assert float(mark.evaluate(outline).removesuffix("px")) >= 3
+    page.keyboard.press("Enter")
+    expect(page).to_have_title("off-rear-low – Sillkeep")
+    page.close()
+
+
 @pytest.mark.parametrize(
     "path", ["/", "/unit/van-lost", "/unit/van-wet/zone/off-rear-low", "/alarms"]
 )
