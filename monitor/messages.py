@@ -47,6 +47,7 @@ PART = "messages"
 CONNECT_S = 10.0  # for each answer of a server
 WHOLE_S = 30.0  # for a whole message: an answer that drips byte by byte ends here
 TURN_S = 2.0  # between rounds
+ESCALATE_EVERY_S = 10  # what is waited for takes minutes
 BEAT_EVERY_S = 5
 ENTRIES = 200  # of the outbox, and
 TRIES = 50  # of messages in one round: then the process beats and looks anew
@@ -67,7 +68,8 @@ class Courier:
     clock: Callable[[], int]
     send: Send
     nobody: tuple[int, ...] = ()
-    listed_s: int = 0  # when lists were last looked for
+    asked_s: int = 0  # when unanswered alarms were last looked for,
+    listed_s: int = 0  # and lists
     beat_s: int = 0
 
     def turn(self) -> int:
@@ -77,7 +79,9 @@ class Courier:
         if late := kept.expire(engine, now_s=now_s):
             LOG.warning("%d messages could not be handed over in their time", late)
         self._plan(now_s)
-        self._escalate(now_s)
+        if not self.asked_s <= now_s < self.asked_s + ESCALATE_EVERY_S:
+            self._escalate(now_s)
+            self.asked_s = now_s
         if not self.listed_s <= now_s < self.listed_s + people.MINUTE_S:
             self._lists(now_s)
             self.listed_s = now_s

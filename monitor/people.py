@@ -2,7 +2,8 @@
 
 ::
 
-    act now     at once, also in quiet hours      -> the next in order after 15 minutes
+    act now     at once, also in quiet hours,     -> the next in order after 15 minutes
+                and again until it is answered
     today       outside quiet hours               -> the next in order after the next working day
     this week   in the morning list, and in the weekly digest
     season      in the season digest
@@ -34,6 +35,9 @@ UNANSWERED = frozenset({"unacknowledged", "latched unacknowledged"})
 
 MINUTE_S, HOUR_S, DAY_S = 60, 3_600, 86_400
 SECOND_PERSON_S = 15 * MINUTE_S  # act now: common practice, no source
+# who was told and does not answer is told again: a phone may lie in another room. Five times in all,
+# an hour and a quarter: whom that does not reach, a sixth does not. Our choice.
+AGAIN_S, MOST_TELLINGS = 15 * MINUTE_S, 5
 WORK_ENDS, MORNING = time(18), time(7)
 SEASON_MONTHS = (3, 6, 9, 12)
 IN_A_LIST = 10  # what one person can look at in a morning
@@ -215,7 +219,7 @@ class _Say:
     def to(
         self, person: Person, *, kind: str = "alarm", step: int = 0, only: str = "", late: str = ""
     ) -> list[Message]:
-        """One for each address of a person, or for one; `late`: who was told and did not answer."""
+        """One for each address of a person, or for one; `late`: why only now, or once more."""
         due = due_s(person, self.alarm.class_, self.now_s)
         if due is None:
             return []
@@ -275,8 +279,9 @@ def escalate(
             if not groups and now_s - alarm.raised_s > SETTLES_S:
                 nobody.append(alarm.alarm_id)
             continue
+        made += _again(alarm, known, by_number, now_s=now_s, board_url=board_url)
         step = max(one.step for one in known)
-        newest = [one for one in known if one.step == step]
+        newest = _first_tellings(one for one in known if one.step == step)
         if now_s < _waited_for_s(alarm, newest, by_number, now_s):
             continue
         later = [group for group in groups if group[0] > step]
@@ -288,8 +293,45 @@ def escalate(
         names = ", ".join(by_number[n].name for n in numbers if n in by_number)
         key = f"alarm {alarm.alarm_id}/{alarm.revision}/{place}"
         say = _Say(key, alarm, now_s=now_s, board_url=board_url)
-        made += [m for person in group for m in say.to(person, step=place, late=names or "nobody")]
+        made += [
+            m for person in group for m in say.to(person, step=place, late=text.late_text(names))
+        ]
     return Escalation(tuple(made), tuple(nobody))
+
+
+def _again(
+    alarm: AlarmNow,
+    known: Sequence[Told],
+    by_number: Mapping[int, Person],
+    *,
+    now_s: int,
+    board_url: str,
+) -> list[Message]:
+    """An act-now message once more to each who had it and has not answered."""
+    if alarm.class_ != "act now":
+        return []
+    made: list[Message] = []
+    had: dict[str, list[Told]] = {}
+    for one in known:
+        had.setdefault(one.address_key, []).append(one)
+    for address, messages in had.items():
+        newest = max(messages, key=lambda one: one.due_s)
+        person = by_number.get(newest.person_id)
+        is_over = newest.state == "waiting" or now_s < newest.due_s + AGAIN_S
+        if person is None or is_over or len(messages) >= MOST_TELLINGS:
+            continue
+        key = f"alarm {alarm.alarm_id}/{alarm.revision}/again {len(messages)}"
+        say = _Say(key, alarm, now_s=now_s, board_url=board_url)
+        made += say.to(person, step=newest.step, only=address, late=text.TOLD_AGAIN)
+    return made
+
+
+def _first_tellings(told: Iterable[Told]) -> list[Told]:
+    """The first message to each address: that one is told again gives it no more time."""
+    first: dict[str, Told] = {}
+    for one in sorted(told, key=lambda one: (one.due_s, one.message_id)):
+        first.setdefault(one.address_key, one)
+    return list(first.values())
 
 
 def _waited_for_s(

@@ -1440,14 +1440,22 @@ def _link(alarm: AlarmTold, board_url: str) -> str:
     return f"{board_url.rstrip('/')}/{quote(path)}"
 
 
+TOLD_AGAIN = "You are told again, for nobody has acknowledged this yet."
+
+
+def late_text(names: str) -> str:
+    """Why somebody is told only now; `names`: who was told before them."""
+    return f"You are told because {names or 'nobody'} did not acknowledge this in time."
+
+
 def alarm_message(
     alarm: AlarmTold, wish: Wish, *, board_url: str, late: str = ""
 ) -> tuple[str, str]:
-    """Subject and body of one alarm; `late`: who was told first and has not answered."""
+    """Subject and body of one alarm; `late`: a sentence before all others."""
     subject = f"{CLASS_WORDS[alarm.class_]}: {_kind(alarm)}, {_where(alarm)}".rstrip(", ")
     parts = [*_said(alarm, wish), _facts(alarm, wish)]
     if late:
-        parts.insert(0, f"You are told because {late} did not acknowledge this in time.")
+        parts.insert(0, late)
     if alarm.alarm_id:
         parts.append(
             "Take it on, so that nobody else is called: on the board, or with"

@@ -24,9 +24,11 @@ from monitor.serve import parts_of
 from monitor.store import AlarmStep, ChangedAlarm, NewAlarm, OutboxItem, Record, health, open_record
 from monitor.store import people as kept
 from monitor.store.people import Message, Person
+from monitor.store.users import Doer, is_log_whole, log
 from tests.letters import Mailbox, Webhook
 
 NOW_S = 1_893_776_400  # Friday 2030-01-04, 17:00 UTC
+BY = Doer("test", NOW_S)
 HOUR_S = 3600
 
 
@@ -77,7 +79,7 @@ def new_alarm(number: int = 0, **values: Any) -> NewAlarm:
 
 def enter(record: Record, home: Path, name: str, url: str, **values: Any) -> None:
     person = Person(name, "owner", "UTC", added_s=NOW_S, **values)
-    kept.add(record.engine, home, person, [(url, messages.label(url))])
+    kept.add(record.engine, home, person, [(url, messages.label(url))], by=BY)
 
 
 class Clock:
@@ -353,6 +355,26 @@ def test_removing_a_person_deletes_their_addresses_and_leaves_that_they_were_the
     assert name == "Ann"
     assert removed_s is not None
     assert run("person", "add", "Ann", "--address", SECRET).exit_code == 0  # and may come back
+
+
+def test_the_log_has_who_changed_what_of_whom_and_no_address(run: Any, tmp_path: Path) -> None:
+    run("person", "add", "Ann", "--address", SECRET, "--quiet", "22:00-06:30")
+    run("person", "change", "Ann", "--quiet", "none", "--place", "2")
+    run("person", "change", "Ann", "--address", SECRET.replace("hunter22", "hunter23"))
+    run("person", "change", "Ann", "--place", "2")  # no change: no line
+    run("person", "remove", "Ann")
+    with open_record(tmp_path) as opened:
+        lines = [(line.act, line.about) for line in reversed(log(opened.engine, limit=9))]
+        assert is_log_whole(opened.engine)
+    assert [act for act, _ in lines] == [
+        "told person added",
+        "told person changed",
+        "told person changed",
+        "told person removed",
+    ]
+    assert lines[1][1] == "Ann: quiet 22:00 to 06:30 -> 00:00 to 00:00; place 1 -> 2"
+    assert lines[2][1].startswith("Ann: addresses ")
+    assert "hunter" not in str(lines)
 
 
 def test_changes_keep_what_is_not_given(run: Any, tmp_path: Path) -> None:

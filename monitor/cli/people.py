@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli import JsonFlag, _log_to_stderr, _now, _record, _settings
+from monitor.cli.users import _doer
 from monitor.errors import DeliveryError, InputError
 
 if TYPE_CHECKING:
@@ -70,7 +71,7 @@ def person_add(
             fahrenheit=fahrenheit, twelve_hour=twelve_hour,
         )  # fmt: skip
         _check_reach(record, person)
-        people.add(record.engine, _settings().record_home, person, pairs)
+        people.add(record.engine, _settings().record_home, person, pairs, by=_doer())
     typer.echo(f"entered: {_line(replace(person, labels=tuple(label for _, label in pairs)))}")
     typer.echo(f"Try it with: sillkeep person test {json.dumps(person.name)}", err=True)
 
@@ -97,7 +98,7 @@ def person_change(
             place=place, fahrenheit=fahrenheit, twelve_hour=twelve_hour,
         )  # fmt: skip
         _check_reach(record, person)
-        people.change(record.engine, _settings().record_home, person, pairs)
+        people.change(record.engine, _settings().record_home, person, pairs, by=_doer())
         typer.echo(f"changed: {_line(_find(record, person.name))}")
 
 
@@ -126,7 +127,7 @@ def person_remove(name: Name) -> None:
 
     with _record() as record:
         home = _settings().record_home
-        people.remove(record.engine, home, _find(record, name).name, now_s=_now())
+        people.remove(record.engine, home, _find(record, name).name, by=_doer())
     typer.echo(f"removed: {name}; their addresses are deleted")
 
 

@@ -21,6 +21,7 @@ from monitor.lot import AlarmClass, AlarmKind, AlarmState
 from monitor.store import alarming, holding
 from monitor.store import schema as t
 from monitor.store.engine import reading, writing
+from monitor.store.users import Doer, note_in
 
 FILE_NAME = "addresses.json"
 
@@ -154,7 +155,9 @@ def _keep_addresses(home: Path, kept: Mapping[str, str]) -> None:
 # --- people ---------------------------------------------------------------------------------------
 
 
-def add(engine: Engine, home: Path, person: Person, urls: Sequence[tuple[str, str]]) -> int:
+def add(
+    engine: Engine, home: Path, person: Person, urls: Sequence[tuple[str, str]], *, by: Doer
+) -> int:
     """Enter a person with (address, what may be shown of it); their number."""
     keys = [secrets.token_hex(8) for _ in urls]
     if _number(engine, person.name) is not None:
@@ -166,14 +169,21 @@ def add(engine: Engine, home: Path, person: Person, urls: Sequence[tuple[str, st
         made = t.person.insert().values(row).returning(t.person.c.person_id)
         number = int(db.execute(made).scalar_one())
         _add_addresses(db, number, keys, [label for _, label in urls])
+        note_in(db, by, "told person added", f"{person.name}: {_told_of(_shown(person, urls))}")
     return number
 
 
 def change(
-    engine: Engine, home: Path, person: Person, urls: Sequence[tuple[str, str]] | None
+    engine: Engine,
+    home: Path,
+    person: Person,
+    urls: Sequence[tuple[str, str]] | None,
+    *,
+    by: Doer,
 ) -> None:
     """Change a person; with addresses, they replace the ones before."""
     number = _known(engine, person.name)
+    (before,) = [one for one in listed(engine) if one.person_id == number]
     keys = [secrets.token_hex(8) for _ in urls or ()]
     if urls:
         pairs = dict(zip(keys, (url for url, _ in urls), strict=True))
@@ -184,19 +194,46 @@ def change(
         if urls is not None:
             _drop_addresses(db, number)
             _add_addresses(db, number, keys, [label for _, label in urls])
+        old, new = _shown(before, None), _shown(person, urls)
+        changed = {name: f"{old[name]} -> {new[name]}" for name in new if new[name] != old[name]}
+        if urls is not None:  # another password for the same place looks alike
+            changed["addresses"] = f"{old['addresses']} -> {new['addresses']}"
+        if changed:
+            note_in(db, by, "told person changed", f"{person.name}: {_told_of(changed)}")
     _tidy(engine, home)
 
 
-def remove(engine: Engine, home: Path, name: str, *, now_s: int) -> None:
+def remove(engine: Engine, home: Path, name: str, *, by: Doer) -> None:
     """Delete a person's addresses and wishes, and what still waits for them; that it was stays."""
     number = _known(engine, name)
     with writing(engine) as db:
         _drop_addresses(db, number)
         here = t.person.c.person_id == number
-        db.execute(update(t.person).where(here).values(removed_s=now_s, reach="", place=0))
+        db.execute(update(t.person).where(here).values(removed_s=by.at_s, reach="", place=0))
         waiting = (t.message.c.person_id == number, t.message.c.state == "waiting")
-        db.execute(update(t.message).where(*waiting).values(state="void", ended_s=now_s))
+        db.execute(update(t.message).where(*waiting).values(state="void", ended_s=by.at_s))
+        note_in(db, by, "told person removed", name)
     _tidy(engine, home)
+
+
+def _shown(person: Person, urls: Sequence[tuple[str, str]] | None) -> dict[str, str]:
+    """What the log may say of a person: of an address what may be shown of it."""
+    labels = person.labels if urls is None else [label for _, label in urls]
+    start, end = person.quiet
+    return {
+        "role": person.role,
+        "for": ", ".join(sorted(person.reach)) or "everything",
+        "addresses": ", ".join(labels) or "none",
+        "time zone": person.timezone,
+        "quiet": f"{start // 60:02}:{start % 60:02} to {end // 60:02}:{end % 60:02}",
+        "place": str(person.place),
+        "unit of temperature": "degF" if person.fahrenheit else "degC",
+        "clock": "12 h" if person.twelve_hour else "24 h",
+    }
+
+
+def _told_of(shown: Mapping[str, str]) -> str:
+    return "; ".join(f"{name} {value}" for name, value in shown.items())
 
 
 def _columns(person: Person) -> dict[str, Any]:

@@ -152,7 +152,7 @@ def add(
                 if place is None:
                     raise InputError(f'there is no {table.name} "{code}"')
                 db.execute(insert(t.account_reach).values({"account_id": account_id, key: place}))
-        _note(db, by, "user added", f"{name}, {role}")
+        note_in(db, by, "user added", f"{name}, {role}")
 
 
 def checked_role(role: str) -> str:
@@ -174,7 +174,7 @@ def remove(engine: Engine, name: str, *, by: Doer) -> None:
         _end_sessions(db, account_id)
         for table in (t.link, t.account_reach, t.account):
             db.execute(delete(table).where(table.c.account_id == account_id))
-        _note(db, by, "user removed", name)
+        note_in(db, by, "user removed", name)
 
 
 def set_password(
@@ -188,7 +188,7 @@ def set_password(
         here = t.account.c.account_id == account_id
         db.execute(update(t.account).where(here).values(password=kept))
         _end_sessions(db, account_id, keep=keep)
-        _note(db, by, "password changed", name)
+        note_in(db, by, "password changed", name)
 
 
 def check_password(engine: Engine, name: str, password: str) -> str | None:
@@ -249,7 +249,7 @@ def begin(engine: Engine, name: str, *, by: Doer, was: str = "") -> str:
         _sweep(db, by.at_s)
         db.execute(delete(t.session).where(t.session.c.digest == _digest(was)))
         token = _session(db, by, account_id=row.account_id)
-        _note(db, by, "signed in")
+        note_in(db, by, "signed in")
     return token
 
 
@@ -301,14 +301,14 @@ def end(engine: Engine, who: Visitor, *, by: Doer) -> None:
     """End one session."""
     with writing(engine) as db:
         db.execute(delete(t.session).where(t.session.c.session_id == who.session_id))
-        _note(db, by, "signed out")
+        note_in(db, by, "signed out")
 
 
 def end_all(engine: Engine, name: str, *, by: Doer) -> None:
     """End all sessions of a user."""
     with writing(engine) as db:
         _end_sessions(db, _known(db, name))
-        _note(db, by, "sessions ended", name)
+        note_in(db, by, "sessions ended", name)
 
 
 # --- links ----------------------------------------------------------------------------------------
@@ -320,7 +320,7 @@ def make_sign_in(engine: Engine, name: str, *, by: Doer) -> str:
         account_id = _known(db, name)
         _sweep(db, by.at_s)
         token = _link(db, by, ends_s=by.at_s + SIGN_IN_S, account_id=account_id)
-        _note(db, by, "sign-in link made", name)
+        note_in(db, by, "sign-in link made", name)
     return token
 
 
@@ -333,7 +333,7 @@ def make_unit_link(engine: Engine, unit: str, *, days: int, by: Doer) -> str:
         if unit_id is None:
             raise InputError(f'there is no unit "{unit}"')
         token = _link(db, by, ends_s=by.at_s + days * DAY_S, unit_id=unit_id)
-        _note(db, by, "unit link made", f"{unit}, {days} days")
+        note_in(db, by, "unit link made", f"{unit}, {days} days")
     return token
 
 
@@ -365,11 +365,11 @@ def follow(engine: Engine, token: str, *, by: Doer, was: str = "") -> tuple[Link
         db.execute(delete(t.session).where(t.session.c.digest == _digest(was)))
         if row.account_id is None:
             session = _session(db, by, link_id=row.link_id, by_link=1)
-            _note(db, by, "unit link used", f"link {row.link_id}, {row.unit}")
+            note_in(db, by, "unit link used", f"link {row.link_id}, {row.unit}")
         else:
             session = _session(db, by, account_id=row.account_id, by_link=1)
             mine = Doer(row.user, by.at_s, by.address)
-            _note(db, mine, "signed in", f"link {row.link_id}")
+            note_in(db, mine, "signed in", f"link {row.link_id}")
     return _link_row(row), session
 
 
@@ -383,7 +383,7 @@ def revoke(engine: Engine, number: int, *, by: Doer) -> None:
         if not done.rowcount:
             raise InputError(f"there is no link number {number} to end")
         db.execute(delete(t.session).where(t.session.c.link_id == number))
-        _note(db, by, "link ended", f"link {number}")
+        note_in(db, by, "link ended", f"link {number}")
 
 
 # --- what a user sees -----------------------------------------------------------------------------
@@ -424,7 +424,7 @@ def alarm_place(engine: Engine, number: int) -> tuple[str, str] | None:
 def note(engine: Engine, act: str, *, about: str = "", by: Doer) -> None:
     """Write a line into the log."""
     with writing(engine) as db:
-        _note(db, by, act, about)
+        note_in(db, by, act, about)
 
 
 def log(engine: Engine, *, limit: int) -> list[Entry]:
@@ -564,7 +564,8 @@ def _with_whole(reach: Reach | None, whole: int) -> Reach:
     return Reach(bool(whole), had.sites, had.units)
 
 
-def _note(db: Connection, by: Doer, act: str, about: str = "") -> None:
+def note_in(db: Connection, by: Doer, act: str, about: str = "") -> None:
+    """Write a line into the log, in the caller's transaction."""
     before = db.execute(select(t.audit.c.digest).order_by(t.audit.c.audit_id.desc()).limit(1))
     told = (by.at_s, by.who, act, about, by.address)
     names = ("at_s", "who", "act", "about", "address")

@@ -21,7 +21,7 @@ from monitor.store import people as kept
 from monitor.store.engine import FILE_NAME
 from monitor.store.people import Message, Person
 from tests.faults.test_every_line import before_each_line, dump, files, put
-from tests.test_messages import NOW_S, Clock, furnish, new_alarm
+from tests.test_messages import BY, NOW_S, Clock, furnish, new_alarm
 
 ROOT = Path(__file__).parent.parent.parent
 TRACED = (
@@ -39,7 +39,7 @@ def ready(folder: Path) -> Path:
         furnish(record)
         for name, place in (("Ann", 1), ("Ben", 2)):
             person = Person(name, "owner", "UTC", place=place, added_s=NOW_S - 8 * people.DAY_S)
-            kept.add(record.engine, folder, person, [(f"json://127.0.0.1:9/{name}", "json")])
+            kept.add(record.engine, folder, person, [(f"json://127.0.0.1:9/{name}", "json")], by=BY)
         with contextlib.closing(sqlite3.connect(folder / FILE_NAME)) as db, db:
             # keys are random otherwise, and each death would be told from every other by them
             db.execute("update person_address set key = 'at-' || address_id")
@@ -84,7 +84,7 @@ def test_a_death_before_any_line_of_a_delivery_loses_nothing_and_repeats_one_at_
         with before_each_line(look, TRACED):
             post.turn()
         look()
-    assert len(out) == 3  # the withdrawal, the new one, the one passed on
+    assert len(out) == 4  # the withdrawal, the new one, told again, and passed on
     assert len(set(out)) == len(out)
     expected = dump(home)
     assert expected != dump(put(tmp_path / "before", start))
@@ -154,14 +154,15 @@ class World:
     "seed", [0, *(pytest.param(seed, marks=pytest.mark.long) for seed in range(1, SEEDS))]
 )
 def test_over_200_restarts_and_50_outages_each_message_comes_and_only_crashes_double(
-    tmp_path: Path, seed: int
+    tmp_path: Path, seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(people, "MOST_TELLINGS", 2)
     world = World(seed)
     with open_record(tmp_path) as record:
         furnish(record)
         for name in ("ann", "ben"):
             person = Person(name, "owner", "UTC", added_s=NOW_S)
-            kept.add(record.engine, tmp_path, person, [(name, "json")])
+            kept.add(record.engine, tmp_path, person, [(name, "json")], by=BY)
         raised = struck = rounds = 0
         outages = restarts = 0
         post = None
@@ -194,7 +195,7 @@ def test_over_200_restarts_and_50_outages_each_message_comes_and_only_crashes_do
             }
     assert set(states) == {"sent"}
     urgent = {each for each in made if "ACT NOW" in each}
-    assert len(urgent) == 2 * raised  # each alarm to both
+    assert len(urgent) == 2 * 2 * raised  # each alarm to both, and once more
     assert world.got.keys() == made
     doubled = sum(world.got.values()) - len(world.got)
     assert doubled == world.deaths_after  # one for each crash after the server took it
