@@ -29,9 +29,10 @@ from dashboards.words import Wish
 from monitor import explain
 from monitor import load as alarm_load
 from monitor.errors import MonitorError
-from monitor.judge import proofs
+from monitor.judge import limits, proofs
 from monitor.judge.day import ASSUMED_FACTOR
-from monitor.lot import AIR_KINDS, MouldClass, ZoneKind
+from monitor.judge.rules import LIMITS, Limits
+from monitor.lot import AIR_KINDS, MouldClass, Unit, ZoneKind
 from monitor.store import RepairRow, board, health, users
 from monitor.store.proving import standing_line
 from monitor.store.record import Record
@@ -230,7 +231,16 @@ def _load(record: Record, asked: Wish, sight: Sight) -> list[Any]:
 
 def _unit(record: Record, asked: Wish, code: str) -> list[Any]:
     found = board.unit(record.engine, code, now_s=asked.now_s)
-    return unit_page.blocks(*found, asked) if found else views.missing("unit", code, asked)
+    if found is None:
+        return views.missing("unit", code, asked)
+    return unit_page.blocks(*found, asked, _limits(record, found[0].declared, asked))
+
+
+def _limits(record: Record, unit: Unit, asked: Wish) -> Limits:
+    """Limits in force for a unit: what a chart shows is what its words are taken from."""
+    hour = asked.now_s // 3600
+    entries = record.limit_entries()
+    return limits.in_force(entries, site=unit.site, body_type=unit.body_type, hour=hour)
 
 
 def _repair(record: Record, asked: Wish, unit: str, zone: str, repaired_s: int) -> list[Any]:
@@ -282,6 +292,7 @@ def _zone(record: Record, asked: Wish, *, owner: str, code: str, site: bool) -> 
         if 0 < asked.span_d <= zone_page.SAMPLES_D
         else None,
         alarms=alarms,
+        limits=_limits(record, unit, asked) if unit else LIMITS,
         look=views.look(zone, alarms, unit) if unit else None,
         baseline=board.baseline(record.engine, zone) if unit else None,
         found_percent=explain.found_shares(),

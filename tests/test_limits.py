@@ -11,7 +11,7 @@ from monitor.errors import InputError
 from monitor.judge import Judgement, advance
 from monitor.judge.limits import CHANGEABLE, change, in_force, over, steps, undo
 from monitor.judge.rules import LIMITS
-from monitor.lot import LimitEntry, LimitStep, Site, Unit
+from monitor.lot import LimitEntry, LimitStep, Site, Unit, Zone, ZoneReadings
 from monitor.store import Record, open_record
 from tests.judging import DAY_S, START_S, hourly_series, watched
 from tests.test_cli import sillkeep
@@ -66,7 +66,7 @@ def test_steps_say_only_what_changes() -> None:
 @pytest.mark.parametrize(
     ("name", "value", "said"),
     [
-        ("rot_hours", 50.0, "cannot be changed"),
+        ("settling_h", 50.0, "cannot be changed"),
         ("damp_percent", 5.0, "is outside"),
         ("damp_percent", 14.0, "would not be below"),  # below where damp clears
         ("wet_percent", 16.0, "would not be below"),
@@ -134,6 +134,47 @@ def test_without_a_change_the_judgement_is_the_same_to_the_bit() -> None:
     assert [blob for _, blob in judged(default).checkpoints] == [
         blob for _, blob in judged().checkpoints
     ]
+
+
+def first_raised(kind: str, zone: Zone, readings: ZoneReadings, *changed: LimitStep) -> int | None:
+    """Hours from the start to the first alarm of a kind; None: none in the whole time."""
+    hours = (int(readings.at_s[-1]) - START_S) // 3600 + 1
+    outside = {"air": hourly_series(-8.0, [70.0] * hours)}
+    unit = replace(watched({zone.code: readings}, zones=[zone], site=outside), limits=changed)
+    found = advance(unit, None, from_day=START_S // DAY_S, to_hour=HOUR + hours)
+    begun = [a.raised_s for a in found.alarms if a.kind == kind and a.cleared_s is None]
+    return (min(begun) - START_S) // 3600 if begun else None
+
+
+FALLING = hourly_series(8.0 - np.arange(60) * 0.2, [60.0] * 60)  # 8 °C, 0.2 K colder each hour
+RISING, SOAKED = (hourly_series(25.0, [p] * 24 * 60) for p in (95.0, 100.0))
+
+
+@pytest.mark.parametrize(
+    ("kind", "zone", "readings", "name", "value"),
+    [
+        ("freezing", Zone("u1", "air-main", "cabin"), FALLING, "freezing_c", 1.0),
+        ("mould growth", Zone("u1", "w", "wall"), RISING, "index_first", 2.0),
+        ("rot", Zone("u1", "w", "wall"), SOAKED, "rot_hours", 400.0),
+        (
+            "condensation",
+            Zone("u1", "air-main", "cabin", temperature_factor=0.9),
+            hourly_series(20.0, [50.0] * 30 + [90.0] * 60),
+            "dew_hours",
+            9.0,
+        ),
+    ],
+)
+def test_every_other_limit_moves_its_alarm_and_only_from_its_hour_on(
+    kind: str, zone: Zone, readings: ZoneReadings, name: str, value: float
+) -> None:
+    plain = first_raised(kind, zone, readings)
+    assert plain is not None
+    later = first_raised(kind, zone, readings, LimitStep(HOUR, name, value))
+    assert later is not None
+    assert later > plain
+    too_late = LimitStep(HOUR + plain + 1, name, value)
+    assert first_raised(kind, zone, readings, too_late) == plain
 
 
 # --- through the record ---------------------------------------------------------------------------

@@ -14,18 +14,18 @@ from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import drawing, explain, text
 from monitor.evidence.entries import BASIS, BlindSpot
-from monitor.judge.rules import LIMITS
+from monitor.judge.rules import LIMITS, Limits
 from monitor.lot import STRUCTURE_KINDS, ZoneKind
 from monitor.store.board import HOUR_S, STRIP_DAYS, AlarmRow, SiteRow, UnitNow, ZoneNow
 
 
-def blocks(unit: UnitNow, site: SiteRow, asked: Wish) -> list[Any]:
-    """Page of one unit."""
+def blocks(unit: UnitNow, site: SiteRow, asked: Wish, limits: Limits = LIMITS) -> list[Any]:
+    """Page of one unit; `limits` are those in force for it."""
     return [
         html.P(html.A("← Lot", href=asked.link("/")), className="back"),
         html.H1([unit.code, html.Small(unit.name)] if unit.name else unit.code),
         html.Div(
-            [html.Div([_word(unit, asked), _fortnight(unit)]), _next(unit, site, asked)],
+            [html.Div([_word(unit, asked), _fortnight(unit, limits)]), _next(unit, site, asked)],
             className="beside even",
         ),
         *outline.blocks(unit, asked),
@@ -150,10 +150,10 @@ def _next_probe(spots: Sequence[BlindSpot], unit: UnitNow, *, walls: bool) -> li
     ]
 
 
-def _fortnight(unit: UnitNow) -> Component | None:
+def _fortnight(unit: UnitNow, limits: Limits) -> Component | None:
     if unit.strip is None:
         return None
-    limits = (LIMITS.damp_percent, LIMITS.wet_percent)
+    lines = (limits.damp_percent, limits.wet_percent)
     moisture, rain = unit.strip.moisture_percent, unit.strip.rain_mm
     known = moisture[~np.isnan(moisture)]
     said = (
@@ -166,11 +166,11 @@ def _fortnight(unit: UnitNow) -> Component | None:
     return html.Figure(
         [
             html.Img(
-                src=drawing.strip(moisture, rain, limits_percent=limits), alt="", className="strip"
+                src=drawing.strip(moisture, rain, limits_percent=lines), alt="", className="strip"
             ),
             html.Figcaption(
-                f"{sentence} Rain hangs from the top; thin lines at {limits[0]:.0f} and "
-                f"{limits[1]:.0f} %; hatched where nothing is known."
+                f"{sentence} Rain hangs from the top; thin lines at {lines[0]:g} and "
+                f"{lines[1]:g} %; hatched where nothing is known."
             ),
         ],
         className="fortnight",

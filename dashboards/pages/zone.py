@@ -19,7 +19,7 @@ from monitor import drawing, text
 from monitor.drawing import Floats, Ints, Line, Span
 from monitor.evidence.entries import BASIS, Entry
 from monitor.explain import Airing, Growth, Look, Section
-from monitor.judge.rules import LIMITS
+from monitor.judge.rules import LIMITS, Limits
 from monitor.lot import AIR_KINDS, STRUCTURE_KINDS
 from monitor.store.board import (
     HOUR_S,
@@ -45,6 +45,7 @@ class Told:
     series: Series
     samples: Samples | None  # single readings, for short spans
     alarms: tuple[AlarmRow, ...]
+    limits: Limits = LIMITS  # in force now
     section: Section | None = None  # through its wall; None: the air on one side is not known
     airing: Airing | None = None
     growth: Growth | None = None
@@ -295,8 +296,8 @@ def _moisture(told: Told, span: Span) -> list[Any]:
         span,
         unit="%",
         limits=[
-            (LIMITS.damp_percent, f"damp from {LIMITS.damp_percent:.0f} %"),
-            (LIMITS.wet_percent, f"wet from {LIMITS.wet_percent:.0f} %"),
+            (told.limits.damp_percent, f"damp from {told.limits.damp_percent:g} %"),
+            (told.limits.wet_percent, f"wet from {told.limits.wet_percent:g} %"),
         ],
         headroom=0.5,  # the rain's
     )
@@ -308,6 +309,12 @@ def _moisture(told: Told, span: Span) -> list[Any]:
     return _chart("Wood moisture under rain", figure, named, told, span, unit="%", rain=True)
 
 
+def _step(name: str, words: str, told: Told) -> str:
+    """What an index means is said of the limit that the index's authors give it, of no other."""
+    value = getattr(told.limits, name)
+    return words if value == getattr(LIMITS, name) else f"limit {value:g}"
+
+
 def _mould(told: Told, span: Span) -> list[Any]:
     series = told.series
     figure = drawing.chart(
@@ -315,8 +322,8 @@ def _mould(told: Told, span: Span) -> list[Any]:
         span,
         unit="of 6",
         limits=[
-            (LIMITS.index_visible[0], "under a microscope"),
-            (LIMITS.index_visible[1], "by eye"),
+            (told.limits.index_first, _step("index_first", "under a microscope", told)),
+            (told.limits.index_visible, _step("index_visible", "by eye", told)),
         ],
     )
     drawing.add_band(figure, told.at_s, series.mould_index_low, series.mould_index_high, span)

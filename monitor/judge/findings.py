@@ -26,6 +26,9 @@ class AlarmChange(NamedTuple):
 
 # --- words ----------------------------------------------------------------------------------------
 
+# condition in the memory -> the limit at which it begins
+MOULD_STEPS = {"mould growth 1": "index_first", "mould growth 3": "index_visible"}
+
 
 def find_words(watched: Watched, rows: Rows, days: Days, kept: UnitMemory) -> None:
     """Level, state and trend of each zone, hour by hour."""
@@ -198,16 +201,20 @@ def alarm_changes(
     )
     for row, zone in enumerate(rows.zones):
         if zone.kind != "outside":
-            conditions = _conditions(rows, days, row)
+            conditions = _conditions(watched, rows, days, row)
             if zone.kind not in AIR_KINDS:
-                conditions["rot"] = _rot(looks, rows, days, kept, row)
+                limit_h = limits.over("rot_hours", watched.limits, hour=days.hour, hours=days.hours)
+                conditions["rot"] = _rot(looks, rows, days, kept, row=row, limit_h=limit_h)
             for name, edges in conditions.items():
                 changes += _latch(rows, days, kept, row=row, name=name, edges=edges, hours=hours)
     return changes
 
 
-def _conditions(rows: Rows, days: Days, row: int) -> dict[str, tuple[Bools, Bools]]:
+def _conditions(
+    watched: Watched, rows: Rows, days: Days, row: int
+) -> dict[str, tuple[Bools, Bools]]:
     """For each alarm condition of a zone: hours in which it begins, hours in which it ends."""
+    limit = partial(limits.over, steps=watched.limits, hour=days.hour, hours=days.hours)
     figures = days.figures
     state = np.array(days.words["state"][row])
     level = np.array(days.level[row])
@@ -220,31 +227,37 @@ def _conditions(rows: Rows, days: Days, row: int) -> dict[str, tuple[Bools, Bool
         "wet": (state == "wet", (level < WET) & known),
         "water contact": (contact, ~contact),
     }
-    for limit in LIMITS.index_visible:
-        ends = index < limit - LIMITS.index_deadband
-        conditions[f"mould growth {limit:g}"] = ((index >= limit) & warm & known, ends & known)
+    for step, name in MOULD_STEPS.items():
+        ends = index < limit(name) - LIMITS.index_deadband
+        conditions[step] = ((index >= limit(name)) & warm & known, ends & known)
     if rows.zones[row].kind in AIR_KINDS:
         dew = figures["dew_h"][row]
-        conditions["condensation"] = ((dew >= LIMITS.dew_hours) & known, (dew == 0) & known)
+        conditions["condensation"] = ((dew >= limit("dew_hours")) & known, (dew == 0) & known)
     return conditions
 
 
 def _rot(
-    looks: Sequence[Event], rows: Rows, days: Days, kept: UnitMemory, row: int
+    looks: Sequence[Event],
+    rows: Rows,
+    days: Days,
+    kept: UnitMemory,
+    *,
+    row: int,
+    limit_h: float | Floats,
 ) -> tuple[Bools, Bools]:
     """Hours in which rot hours since somebody last looked reach the limit, and in which they look.
 
     Rot hours are never taken back: what decayed has decayed. Looking at it is the answer.
     """
     hours, zone = days.figures["rot_hours"][row], kept.zones[row]
-    begins = hours - zone.rot_seen_h >= LIMITS.rot_hours
+    begins = hours - zone.rot_seen_h >= limit_h
     looked = np.zeros(days.hours, dtype=np.bool_)
     for event in looks:
         column = event.at_s // HOUR_S - days.hour
         if event.zone in {"", rows.codes[row]} and 0 <= column < days.hours:
             looked[column] = True
             zone.rot_seen_h = float(np.nan_to_num(hours[column]))
-            begins[column:] = hours[column:] - zone.rot_seen_h >= LIMITS.rot_hours
+            begins[column:] = (hours - zone.rot_seen_h >= limit_h)[column:]
     return begins, looked
 
 
@@ -347,7 +360,13 @@ def freezing_changes(
         if e.kind in {"winterised", "water on"}
     }
     celsius = days.windows["temperature_c"][rows.pipes, -days.hours - 1 :]
-    if not switches and not kept.freezing_s and not (celsius < LIMITS.freezing_c).any():
+    begins_c, ends_c = (
+        np.broadcast_to(
+            limits.over(name, watched.limits, hour=days.hour, hours=days.hours), days.hours
+        )
+        for name in ("freezing_c", "freezing_clears_c")
+    )
+    if not switches and not kept.freezing_s and not (celsius < begins_c.max()).any():
         return changes
     for column in range(min(days.hours, to_hour - days.hour)):
         kept.winterised = switches.get(days.hour + column, kept.winterised)
@@ -358,11 +377,11 @@ def freezing_changes(
         coldest = float(np.nanmin(now))
         end_s = (days.hour + column + 1) * HOUR_S
         facts = _facts(rows, days, kept, row=row, column=column)
-        falling = bool(((now < LIMITS.freezing_c) & (now < before)).any())
+        falling = bool(((now < begins_c[column]) & (now < before)).any())
         if not kept.freezing_s and falling and not kept.winterised:
             kept.freezing_s, kept.freezing_zone = end_s, rows.zones[row].code
             changes.append(AlarmChange(kept.freezing_zone, "freezing", end_s, None, facts))
-        elif kept.freezing_s and (coldest >= LIMITS.freezing_clears_c or kept.winterised):
+        elif kept.freezing_s and (coldest >= ends_c[column] or kept.winterised):
             changes.append(
                 AlarmChange(kept.freezing_zone, "freezing", kept.freezing_s, end_s, facts)
             )

@@ -3,7 +3,7 @@
 The limits of `monitor.judge.rules` hold until somebody changes one. A change holds from its hour on
 and never before, so what was judged stays as it was, also when late readings have it judged again.
 The narrower change wins (site and kind, kind, site, all), then the newer; undone, the next one holds.
-Changeable are the limits of damp and wet, and of a room's coldest surface.
+Changeable are the limits at which a word or an alarm begins and ends; the times they must last are not.
 """
 
 from collections.abc import Iterable, Sequence
@@ -30,12 +30,20 @@ CHANGEABLE: dict[str, tuple[float, float]] = {
     "wet_above_c": (0.0, 10.0),
     "surface_damp_percent": (65.0, 95.0),
     "surface_clears_percent": (60.0, 94.0),
+    "dew_hours": (1.0, 24.0),
+    "index_first": (0.5, 2.0),
+    "index_visible": (2.0, 5.0),
+    "rot_hours": (24.0, 1000.0),
+    "freezing_c": (0.0, 6.0),
+    "freezing_clears_c": (0.5, 8.0),
 }
 _RISING = (  # each below the next, or a state would end as it begins
     ("damp_clears_percent", "damp_percent"),
     ("damp_percent", "wet_percent"),
     ("wet_pin_clears_percent", "wet_percent"),
     ("surface_clears_percent", "surface_damp_percent"),
+    ("index_first", "index_visible"),
+    ("freezing_c", "freezing_clears_c"),
 )
 
 

@@ -38,14 +38,15 @@ class Limits:
     grows_above_c: float = 5.0  # the window of the 30-day criterion of ASHRAE 160: 5 to 40 °C
     surface_damp_percent: float = 80.0  # growth limit of the mould index at 20 °C
     surface_clears_percent: float = 75.0
-    dew_hours: int = 3
+    dew_hours: float = 3.0  # of 24
     damp_h: int = 24
     wet_h: int = 24
     humid_h: int = 12
     clear_h: int = 48
     freezing_c: float = 2.0  # a room's coldest pipe is colder than its air
     freezing_clears_c: float = 3.0
-    index_visible: tuple[float, float] = (1.0, 3.0)  # first under a microscope, first by eye
+    index_first: float = 1.0  # growth seen under a microscope
+    index_visible: float = 3.0  # and by eye
     index_deadband: float = 0.2
     rot_hours: float = (
         100.0  # four days; published times to decay differ tenfold, so it only asks to look
@@ -89,12 +90,14 @@ def _delays(limits: Limits) -> dict[AlarmKind, Delay]:
         "mould growth": Delay(
             "none: the index moves over days",
             "none",
-            f"index {' and '.join(f'{x:g}' for x in limits.index_visible)}, each less "
+            f"index {limits.index_first:g} and {limits.index_visible:g}, each less "
             f"{limits.index_deadband:g}",
         ),
         "rot": Delay(f"{limits.rot_hours:g} rot hours", "an inspection", "none"),
         "condensation": Delay(
-            f"{limits.dew_hours} h of dew in 24 h", "24 h without dew", f"{limits.dew_hours} / 0 h"
+            f"{limits.dew_hours:g} h of dew in 24 h",
+            "24 h without dew",
+            f"{limits.dew_hours:g} / 0 h",
         ),
         "freezing": Delay(
             "1 h, and falling", "1 h", f"{limits.freezing_c:g} / {limits.freezing_clears_c:g} °C"
