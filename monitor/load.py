@@ -220,7 +220,7 @@ def lines(found: Load) -> list[str]:
     said.append("  by class: " + ", ".join(f"{n} {name}" for name, n in found.by_class.items()))
     said += [
         f"  {p.name}: told {p.told} by messages, {p.a_day:g} a day, {p.busiest} on the busiest day, "
-        f"{p.days_over} days above {MOST_A_DAY:g}"
+        f"{_days(p.days_over)} above {MOST_A_DAY:g}"
         for p in found.persons
     ]
     said.append(f"  {quiet_text(found)}")
@@ -232,7 +232,7 @@ def lines(found: Load) -> list[str]:
         said += [f"    {s.count:>4} times  {s.name}" for s in found.chattering[:TOP]]
     if found.standing:
         said.append(f"  standing for more than 7 days: {len(found.standing)}")
-        said += [f"    {s.count:>4} days  {s.name}" for s in found.standing[:TOP]]
+        said += [f"    {_days(s.count):>8}  {s.name}" for s in found.standing[:TOP]]
     return said
 
 
@@ -241,10 +241,14 @@ def rate_text(found: Load) -> str:
     who = "a person" if found.people else "for one person (nobody is entered to share them)"
     verdict = "within" if found.within else "above"
     return (
-        f"{found.asked} alarms asked for somebody in {found.days} days: "
+        f"{found.asked} alarms asked for somebody in {_days(found.days)}: "
         f"{found.a_person_a_day:g} a day {who}, {verdict} the target of {MOST_A_DAY:g}; "
-        f"{found.busiest:g} on the busiest day, {found.days_over} days above the target."
+        f"{found.busiest:g} on the busiest day, {_days(found.days_over)} above the target."
     )
+
+
+def _days(number: int) -> str:
+    return f"{number:,} day{'' if number == 1 else 's'}"
 
 
 def quiet_text(found: Load) -> str:

@@ -95,7 +95,7 @@ def judge_history(
         spans = {(c.zone, c.raised_s): c.cleared_s for c in changes if c.kind == "sensor suspect"}
         doubts = [(zone, from_s, to_s) for (zone, from_s), to_s in spans.items()]
         proven = proofs.follow(watched.zones, watched.events, proofs.trusted(seen, doubts))
-        changes += proofs.stall_changes(proven)
+        changes += [*proofs.stall_changes(proven), *proofs.failures(proven)]
         revisions = [revision for proof in proven for revision in _proven(unit, proof)]
         yield _joined(tables), _alarms_of(watched, changes), revisions
 

@@ -39,9 +39,9 @@ def blocks(
     standing = tuple(a for a in standing if a.source not in sources)
     under = {a.alarm_id: (under or {}).get(a.alarm_id, 0) for a in standing}
     seen = {a.alarm_id for a in standing}
-    members = {
-        a.alarm_id: [m for m in standing if under[m.alarm_id] == a.alarm_id] for a in standing
-    }
+    members: dict[int, list[AlarmRow]] = {a.alarm_id: [] for a in standing}
+    for alarm in standing:
+        members.get(under[alarm.alarm_id], []).append(alarm)
     single = tuple(a for a in standing if under[a.alarm_id] not in seen)
     opened = [
         part
