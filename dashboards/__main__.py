@@ -5,10 +5,11 @@ import logging
 import socket
 import sys
 import time
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from monitor.config import home_folder, load
+from monitor.config import home_folder, load, shown
 from monitor.errors import MonitorError
 from monitor.store.record import open_record
 
@@ -40,7 +41,13 @@ def serve(home: Path, *, port: int | None = None) -> None:
     open_record(folder).close()  # made or migrated; afterwards it is only read
     record = open_record(folder, read_only=True)
     proxy = settings.pages.proxy
-    app = make_app(record, now=_now, change=lambda: open_record(folder), secure=bool(proxy))
+    app = make_app(
+        record,
+        now=_now,
+        change=lambda: open_record(folder),
+        secure=bool(proxy),
+        runs=shown(settings, version=version("sillkeep")),
+    )
     waitress.serve(
         app.server, host=settings.pages.host, port=port or settings.pages.port, threads=THREADS,
         ident="", clear_untrusted_proxy_headers=True, **_forwarded(proxy),

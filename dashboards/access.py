@@ -44,17 +44,21 @@ log = logging.getLogger("sillkeep.pages")
 
 MAY: Mapping[str, frozenset[str]] = {
     "owner": frozenset(
-        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "links", "users", "log", "account"}
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "links", "users", "log",
+         "people", "settings", "change", "account"}
     ),
     "lot lead": frozenset(
-        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "links", "account"}
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "links", "people", "settings",
+         "change", "account"}
     ),
     "technician": frozenset({"lot", "unit", "alarms", "proof", "chain", "acknowledge", "account"}),
     "sales": frozenset({"lot", "unit", "proof", "links", "account"}),
-    "auditor": frozenset({"lot", "unit", "alarms", "proof", "chain", "log", "account"}),
+    "auditor": frozenset({"lot", "unit", "alarms", "proof", "chain", "log", "people", "settings", "account"}),
     users.VERIFIER: frozenset({"unit", "proof"}),
 }  # fmt: skip
-OF_WHOLE = frozenset({"users", "log"})  # only for who sees the whole record
+OF_WHOLE = frozenset(
+    {"users", "log", "people", "settings", "change"}
+)  # only for who sees the whole record
 
 OPEN, SIGNED_IN = "open", "signed in"
 ROUTES: Mapping[str, str] = {
@@ -82,6 +86,9 @@ ROUTES: Mapping[str, str] = {
     "/alarms/<int:alarm_id>/inspect": "acknowledge",
     "/alarms/<int:alarm_id>/out-of-service": "acknowledge",
     "/holds/add": "acknowledge",
+    "/limits/change": "change",
+    "/limits/undo": "change",
+    "/people/change": "change",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
@@ -94,13 +101,22 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/links", "links"),
     (r"/users", "users"),
     (r"/log", "log"),
+    (r"/people", "people"),
+    (r"/settings", "settings"),
     (r"/account", "account"),
     (r"/unit/(?P<unit>[^/]+)", "unit"),
     (r"/unit/(?P<unit>[^/]+)/zone/[^/]+", "unit"),
     (r"/site/(?P<site>[^/]+)/zone/[^/]+", "lot"),
     (r"/proof/(?P<unit>[^/]+)/[^/]+/[0-9]{1,12}", "proof"),
 )
-OWN_PAGES = (("/account", "Account"), ("/links", "Links"), ("/users", "Users"), ("/log", "Log"))
+OWN_PAGES = (
+    ("/account", "Account"),
+    ("/people", "People"),
+    ("/links", "Links"),
+    ("/users", "Users"),
+    ("/settings", "Settings"),
+    ("/log", "Log"),
+)
 
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 BEAT = ["beat.n_intervals"]  # what a page that nobody touches asks by

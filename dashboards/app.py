@@ -3,7 +3,7 @@
 import json
 import logging
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, cast
 
@@ -14,7 +14,7 @@ from flask import Flask, Response, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards import access, answers, paint, signin, views, words
+from dashboards import access, answers, changes, paint, signin, views, words
 from dashboards.access import Gate, Sight
 from dashboards.access import plain as _plain
 from dashboards.pages import access as access_pages
@@ -22,7 +22,9 @@ from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
 from dashboards.pages import load as load_page
 from dashboards.pages import lot as lot_page
+from dashboards.pages import people as people_page
 from dashboards.pages import proof as proof_page
+from dashboards.pages import settings as settings_page
 from dashboards.pages import unit as unit_page
 from dashboards.pages import zone as zone_page
 from dashboards.words import Wish
@@ -33,7 +35,7 @@ from monitor.judge import limits, proofs
 from monitor.judge.day import ASSUMED_FACTOR
 from monitor.judge.rules import LIMITS, Limits
 from monitor.lot import AIR_KINDS, MouldClass, Unit, ZoneKind
-from monitor.store import RepairRow, board, health, users
+from monitor.store import RepairRow, board, health, people, users
 from monitor.store.proving import standing_line
 from monitor.store.record import Record
 
@@ -73,6 +75,7 @@ def make_app(
     now: Callable[[], int],
     change: Callable[[], Record],
     secure: bool = False,
+    runs: Sequence[tuple[str, str]] = (),
 ) -> Dash:
     """Build the board over a record.
 
@@ -86,6 +89,8 @@ def make_app(
         Opens the record for writing: sessions, users and links, and acknowledging an alarm.
     secure : bool
         Whether browsers reach it through a proxy with TLS.
+    runs : sequence of (name, value)
+        How the program runs, for the Settings page; no secrets.
     """
     server = Flask("dashboards", static_folder=None)
     server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
@@ -121,12 +126,13 @@ def make_app(
     )
     def show(path: str, search: str, _beat: int, charts: str | None) -> tuple[Any, str, str]:
         asked = words.wish(path, search, now_s=now())
-        drawn = page(record, asked, token=gate.token, sight=gate.sight)
+        drawn = page(record, asked, token=gate.token, sight=gate.sight, runs=runs)
         return refreshed(drawn, charts) if ctx.triggered_id == "beat" else whole(drawn)
 
     gate.install(server)
     signin.add_routes(server, gate)
     answers.add_routes(server, gate, now=now, change=change)
+    changes.add_routes(server, gate, now=now, change=change)
     _guard(server, app)
     return app
 
@@ -134,9 +140,19 @@ def make_app(
 # --- addresses ------------------------------------------------------------------------------------
 
 
-def page(record: Record, asked: Wish, *, token: str, sight: Sight) -> list[Component]:
-    """Page of an address, if it is open to the visitor: read the record, view it."""
-    blocks = access.opened(asked, sight) or _blocks(record, asked, token, sight)
+def page(
+    record: Record,
+    asked: Wish,
+    *,
+    token: str,
+    sight: Sight,
+    runs: Sequence[tuple[str, str]] = (),
+) -> list[Component]:
+    """Page of an address, if it is open to the visitor: read the record, view it.
+
+    `runs` says how the program runs, for the Settings page.
+    """
+    blocks = access.opened(asked, sight) or _blocks(record, asked, token, sight, runs)
     pulses = health.pulses(record.engine, now_s=asked.now_s)
     return views.frame(asked, pulses, blocks, seat=access.seat(sight, token))
 
@@ -157,7 +173,9 @@ def refreshed(drawn: list[Component], charts: str | None) -> tuple[Any, str, str
     return no_update, json.dumps(paint.stills(drawn)), charts or ""
 
 
-def _blocks(record: Record, asked: Wish, token: str, sight: Sight) -> list[Any]:
+def _blocks(
+    record: Record, asked: Wish, token: str, sight: Sight, runs: Sequence[tuple[str, str]]
+) -> list[Any]:
     path = asked.path.rstrip("/") or "/"
     named: dict[str, Callable[[], list[Any]]] = {
         "/": lambda: [
@@ -170,7 +188,7 @@ def _blocks(record: Record, asked: Wish, token: str, sight: Sight) -> list[Any]:
         "/chain": lambda: chain_page.blocks(
             sight.chain(health.chain(record.engine, now_s=asked.now_s)), asked
         ),
-    } | _own_pages(record, asked, token, sight)
+    } | _own_pages(record, asked, token, sight, runs)
     if path in named:
         return named[path]()
     if found := re.fullmatch(r"/unit/([^/]+)", path):
@@ -183,7 +201,7 @@ def _blocks(record: Record, asked: Wish, token: str, sight: Sight) -> list[Any]:
 
 
 def _own_pages(
-    record: Record, asked: Wish, token: str, sight: Sight
+    record: Record, asked: Wish, token: str, sight: Sight, runs: Sequence[tuple[str, str]]
 ) -> dict[str, Callable[[], list[Any]]]:
     """Pages about who sees the board."""
     who = sight.visitor
@@ -200,10 +218,28 @@ def _own_pages(
         "/users": lambda: access_pages.people(
             users.listed(record.engine), who, asked=asked, token=token
         ),
+        "/people": lambda: people_page.blocks(
+            people.listed(record.engine), token=token if "change" in sight.acts else ""
+        ),
+        "/settings": lambda: _settings(
+            record, asked, token if "change" in sight.acts else "", runs
+        ),
         "/log": lambda: access_pages.journal(
             users.log(record.engine, limit=LOG_LINES), whole=users.is_log_whole(record.engine)
         ),
     }
+
+
+def _settings(
+    record: Record, asked: Wish, token: str, runs: Sequence[tuple[str, str]]
+) -> list[Any]:
+    told = settings_page.Told(
+        runs=runs,
+        entries=record.limit_entries(),
+        sites=[site.code for site in record.sites()],
+        kinds=sorted({unit.body_type for unit in record.units()}),
+    )
+    return settings_page.blocks(told, asked, token=token)
 
 
 def _alarms(record: Record, asked: Wish, token: str, sight: Sight) -> list[Any]:

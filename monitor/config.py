@@ -381,6 +381,37 @@ def load(home: Path) -> Settings:
         raise ConfigError("\n".join(problems)) from error
 
 
+def shown(settings: Settings, *, version: str) -> list[tuple[str, str]]:
+    """How the program runs, for a page: (name, value), no secret and no address that may hold one."""
+    broker, kept = settings.broker, settings.record
+    ends = "never" if kept.keep_years is None else f"after {kept.keep_years} years"
+    found = [
+        ("Sillkeep", version),
+        ("settings", str(settings.home / FILE_NAME)),
+        ("record", str(settings.record_home)),
+        ("readings sealed", f"after {kept.fresh_days} days"),
+        ("readings of units that are gone dropped", ends),
+        (
+            "broker",
+            f"{'its own' if broker.embedded else 'named'}, {broker.address}:{broker.port}, "
+            f"{'TLS' if broker.ca_file else 'no TLS'}, topics under {broker.prefix}",
+        ),
+        ("archive", urlsplit(settings.archive.url).hostname or "none"),
+        ("board", f"{settings.pages.host}:{settings.pages.port}"),
+        ("reached through", settings.pages.proxy or "this machine alone"),
+        ("links in messages", settings.messages.board_url or "none"),
+        ("heartbeat", urlsplit(settings.messages.heartbeat_url).hostname or "none"),
+    ]
+    found += [
+        (
+            f"weather of {w.site}",
+            f"{w.name}, {w.distance_km:g} km away, every {w.every_minutes} minutes",
+        )
+        for w in settings.weather
+    ]
+    return found
+
+
 def claim(home: Path, part: str) -> IO[str] | None:
     """Take the lock of one process of this home folder; None if another instance holds it.
 

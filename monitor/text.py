@@ -1617,3 +1617,60 @@ def alive_text(part: str, *, ago_s: int | None, late: bool) -> str:
         return f"{part}: no progress ever noted"
     age = f"{ago_s} s" if ago_s < 120 else f"{ago_s // 60} min"
     return f"{part}: {'NO progress for' if late else 'progress'} {age}{'' if late else ' ago'}"
+
+
+# --- settings and people --------------------------------------------------------------------------
+
+SETTINGS_FILE = (
+    "These stand in the settings file, on the machine that Sillkeep runs on. Whoever changes them "
+    "there starts it again. Sites, units, zones and people are no settings: they are in the record."
+)
+LIMITS_MEAN = (
+    "From these figures on a zone is called damp or wet, and an alarm begins or ends. A change holds "
+    "from its hour on: what was judged before stays as it was."
+)
+LIMIT_CHANGE = (
+    "A limit that is moved out of the way hides what it was for. Say why; the reason, your name and the "
+    "value before stay in the record for good. The narrower change wins: site and kind, kind, site, all."
+)
+LIMIT_NAMES: Mapping[str, str] = {
+    "damp_percent": "wood is damp from, %",
+    "damp_clears_percent": "wood is no longer damp below, %",
+    "wet_percent": "wood is wet from, %",
+    "wet_pin_clears_percent": "a pin probe is no longer wet below, %",
+    "wet_unreferenced_percent": "wet with nothing to compare with, %",
+    "wet_excess_percent": "above what the weather explains by, %",
+    "humid_percent": "air so humid that wood gets wet, %",
+    "humid_excess_percent": "and above the weather by, %",
+    "wet_above_c": "no word wet below, °C",
+    "surface_damp_percent": "coldest surface is damp from, %",
+    "surface_clears_percent": "coldest surface is no longer damp below, %",
+    "dew_hours": "condensation: hours of dew in 24",
+    "index_first": "mould growth alarm, first: index",
+    "index_visible": "mould growth alarm, second: index",
+    "rot_hours": "rot alarm: hours",
+    "freezing_c": "freezing alarm below, °C",
+    "freezing_clears_c": "freezing is over from, °C",
+}
+TOLD_ORDER = (
+    "Place 1 is told first. Who does not acknowledge in time is followed by the next place: after a "
+    "quarter of an hour where the class is act now, after the next working day where it is today. Act now "
+    "comes in quiet hours too, and again until somebody answers."
+)
+NOBODY_TOLD = "Nobody is told: alarms stand on this board and nowhere else. On the machine that it runs on, type:"
+ADD_SOMEBODY = "sillkeep person add NAME --role owner --address -"
+ADDRESSES_KEPT = (
+    "An address of a mail or push service holds a password. It is entered on the machine alone, and "
+    "shown nowhere: "
+)
+
+
+def without_address_text(names: Sequence[str]) -> str:
+    """Who is entered and cannot be reached; "" for nobody."""
+    return f"No message reaches {', '.join(names)}: no address is entered." if names else ""
+
+
+def quiet_hours_text(quiet: tuple[int, int], timezone: str) -> str:
+    """When somebody is told only what cannot wait; `quiet` in minutes of the day, from and to."""
+    start, end = (f"{minute // 60:02}:{minute % 60:02}" for minute in quiet)
+    return "No quiet hours." if start == end else f"Quiet from {start} to {end}, {timezone}."

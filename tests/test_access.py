@@ -8,10 +8,10 @@ import subprocess
 import sys
 import time
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html.parser import HTMLParser
 from pathlib import Path
-from urllib.parse import urlencode
+from urllib.parse import parse_qs, urlencode, urlsplit
 
 import pytest
 import typer
@@ -29,8 +29,10 @@ from dashboards.pages import access as access_pages
 from dashboards.signin import Delay, _back
 from dashboards.words import wish
 from monitor.errors import InputError, StoreError
+from monitor.judge.limits import change
 from monitor.lot import Event, Unit
-from monitor.store import checking, passwords, users
+from monitor.store import checking, passwords, people, users
+from monitor.store.people import Person
 from monitor.store.record import open_record
 from monitor.store.users import DAY_S, Doer, Reach
 from tests.filled import NOW_S, filled_record
@@ -44,11 +46,11 @@ ORIGIN = {"Origin": "http://localhost"}
 
 # what each role may do, written down here a second time, by hand
 MAY = {
-    "owner": "lot unit alarms proof chain acknowledge links users log account",
-    "lot lead": "lot unit alarms proof chain acknowledge links account",
+    "owner": "lot unit alarms proof chain acknowledge links users log people settings change account",
+    "lot lead": "lot unit alarms proof chain acknowledge links people settings change account",
     "technician": "lot unit alarms proof chain acknowledge account",
     "sales": "lot unit proof links account",
-    "auditor": "lot unit alarms proof chain log account",
+    "auditor": "lot unit alarms proof chain log people settings account",
     "verifier": "unit proof",
 }
 NOBODY = ("anonymous", "removed user", "stale session", "old session", "expired link",
@@ -82,6 +84,9 @@ ASKED = {
     "/alarms/<int:alarm_id>/out-of-service": ("POST", "/alarms/99/out-of-service", "acknowledge"),
     "/holds/add": ("POST", "/holds/add", "acknowledge"),
     "/holds/<int:hold_id>/end": ("POST", "/holds/99/end", "acknowledge"),
+    "/limits/change": ("POST", "/limits/change", "change"),
+    "/limits/undo": ("POST", "/limits/undo", "change"),
+    "/people/change": ("POST", "/people/change", "change"),
 }  # fmt: skip
 PAGES = {
     "/": "lot",
@@ -92,6 +97,8 @@ PAGES = {
     "/links": "links",
     "/users": "users",
     "/log": "log",
+    "/people": "people",
+    "/settings": "settings",
     "/account": "account",
     "/unit/van-wet": "unit",
     "/unit/van-wet/zone/off-rear-low": "unit",
@@ -319,7 +326,8 @@ def test_nothing_of_a_unit_out_of_reach_is_on_any_page(shared: Yard, role: str) 
 def test_a_user_of_one_unit_gets_no_list_of_users_and_no_log(shared: Yard) -> None:
     with open_record(shared.home, read_only=True) as record:
         part = sight(record, "owner", Reach(units=frozenset({"van-wet"})))
-        assert sight(record, "owner").acts - part.acts == {"users", "log"}
+        closed = {"users", "log", "people", "settings", "change"}
+        assert sight(record, "owner").acts - part.acts == closed
 
 
 def test_an_alarm_of_a_unit_out_of_reach_cannot_be_acknowledged(yard: Yard) -> None:
@@ -939,6 +947,72 @@ def test_users_are_checked_like_the_rest_of_the_record(yard: Yard) -> None:
         assert checking.check(record.engine, now_s=NOW_S).count == 0
 
 
+# --- limits and people ----------------------------------------------------------------------------
+
+
+def noted(answer) -> str:
+    return parse_qs(urlsplit(answer.location).query)["note"][0]
+
+
+def test_a_limit_is_changed_and_undone_on_the_board_with_who_and_why(yard: Yard) -> None:
+    client = yard.somebody("lot lead")
+    asked = {"name": "damp_percent", "value": "17,5", "site": "yard", "kind": "", "why": "a barn"}
+    done = post(client, "/limits/change", **asked)
+    assert noted(done) == "Change 1: damp_percent is 17.5 from this hour on."
+    with open_record(yard.home) as record:
+        (entry,) = record.limit_entries()
+    assert (entry.old, entry.new, entry.site, entry.why) == (16.0, 17.5, "yard", "a barn")
+    assert entry.who == "Lot Lead"
+    assert (entry.from_hour, entry.recorded_s) == (NOW_S // 3600, NOW_S)
+    assert "a barn" in drawn(client, "/settings")
+    assert "Undo change 1" in drawn(client, "/settings")
+    assert "Undo" not in drawn(yard.somebody("auditor"), "/settings")
+    assert "Change 1 is undone" in noted(post(client, "/limits/undo", number="1", why="no barn"))
+    assert "Undo change" not in drawn(client, "/settings")
+    assert "limit changed" in drawn(yard.somebody("owner"), "/log")
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"value": "none"}, "value is no number"),
+        ({"value": "1e9"}, "value is no number"),
+        ({"value": "50"}, "is outside"),
+        ({"name": "settling_h"}, "cannot be changed"),
+        ({"site": "moon"}, 'there is no site "moon"'),
+        ({"kind": "boat"}, 'there is no unit of kind "boat"'),
+        ({"why": " "}, "say why"),
+    ],
+)
+def test_a_change_of_a_limit_that_cannot_be_is_refused_with_the_reason(
+    yard: Yard, wrong: dict[str, str], said: str
+) -> None:
+    asked = {"name": "damp_percent", "value": "17", "site": "", "kind": "", "why": "x"} | wrong
+    assert said in noted(post(yard.somebody("owner"), "/limits/change", **asked))
+    with open_record(yard.home) as record:
+        assert record.limit_entries() == []
+
+
+def test_when_somebody_is_told_is_changed_on_the_board_and_their_address_is_not(yard: Yard) -> None:
+    with open_record(yard.home) as record:
+        ann = Person("Ann Lee", "technician", "UTC", added_s=NOW_S)
+        people.add(record.engine, yard.home, ann, [("json://hunter22@127.0.0.1/", "json at 127.0.0.1")], by=BY)  # fmt: skip
+    client = yard.somebody("owner")
+    shown = drawn(client, "/people")
+    assert "json at 127.0.0.1" in shown
+    assert "hunter22" not in shown
+    asked = {"name": "Ann Lee", "from": "21:30", "to": "06:00", "place": "2", "fahrenheit": "1", "twelve": "1"}  # fmt: skip
+    assert noted(post(client, "/people/change", **asked)) == "Ann Lee: kept."
+    with open_record(yard.home) as record:
+        (ann,) = people.listed(record.engine)
+        assert list(people.addresses(yard.home).values()) == ["json://hunter22@127.0.0.1/"]
+    assert (ann.quiet, ann.place, ann.fahrenheit, ann.twelve_hour) == ((1290, 360), 2, True, True)
+    assert "Ann Lee: quiet 20:00 to 07:00" in drawn(client, "/log").replace("&#39;", "'")
+    for wrong in ({"place": "0"}, {"from": "25:00"}, {"name": "Bob"}):
+        assert "Not changed" in noted(post(client, "/people/change", **(asked | wrong)))
+    assert "Change what" not in drawn(yard.somebody("auditor"), "/people")
+
+
 # --- hostile strings ------------------------------------------------------------------------------
 
 
@@ -959,7 +1033,7 @@ class Shape(HTMLParser):
 
 HARMLESS = "nothing but letters"
 LOOKED_AT = ("/", "/alarms", "/load", "/proof", "/chain", "/links", "/users", "/log", "/account",
-             "/unit/van-wet", "/unit/van-wet/zone/off-rear-low", "/site/yard/zone/outside")  # fmt: skip
+             "/people", "/settings", "/unit/van-wet", "/unit/van-wet/zone/off-rear-low", "/site/yard/zone/outside")  # fmt: skip
 
 
 def said_everywhere(home: Path, said: str) -> str:
@@ -969,6 +1043,10 @@ def said_everywhere(home: Path, said: str) -> str:
         record.add_event("yard", Event(NOW_S, "inspection", said, "van-wet", "off-rear-low"), recorded_s=NOW_S, who=said)  # fmt: skip
         users.add(record.engine, name, role="owner", reach=WHOLE, password=None, by=Doer(said, NOW_S, said))  # fmt: skip
         users.make_unit_link(record.engine, "van-wet", days=2, by=Doer(said, NOW_S, said))
+        told = Person(said, "owner", "UTC", labels=(said,), added_s=NOW_S)
+        people.add(record.engine, home, told, [("json://127.0.0.1:9/", said)], by=Doer(said, NOW_S))
+        changed = change([], name="damp_percent", value=17, site="yard", body_type=said, hour=1)
+        record.change_limit(replace(changed, who=said, why=said))
         with record.engine.begin() as db:
             for sql in (
                 "UPDATE unit SET name = :x, slot = :x",

@@ -12,14 +12,13 @@ from dash.development.base_component import Component
 from markupsafe import escape
 
 from dashboards import paint, views, words
-from dashboards.paint import marked
+from dashboards.pages import forms
 from dashboards.words import Wish
 from monitor.lot import ROLES
 from monitor.store import passwords
-from monitor.store.users import LONGEST_D, NAME_MOST, Entry, Link, Reach, User, Visitor
+from monitor.store.users import Entry, Link, Reach, User, Visitor
 
 LINK_DAYS = 14  # as proposed in the form
-HINT = "password-hint"
 _PASSWORD_HINT = (
     f"At least {passwords.LEAST} characters of any kind; several words make a good one. "
     "Paste from a password manager if you have one."
@@ -49,10 +48,10 @@ def login(*, token: str, back: str, name: str = "", trouble: str = "") -> str:
         _trouble(trouble),
         html.Form(
             [
-                _hidden("token", token),
-                _hidden("next", back),
-                _field("Name", "name", auto="username", value=name),
-                _field("Password", "password", kind="password", auto="current-password"),
+                forms.hidden("token", token),
+                forms.hidden("next", back),
+                forms.field("Name", "name", auto="username", value=name),
+                forms.field("Password", "password", kind="password", auto="current-password"),
                 html.Button("Sign in", type="submit"),
             ],
             action="/login",
@@ -95,7 +94,7 @@ def follow(link: Link, *, token: str, path: str, until: str, visitor: Visitor | 
         html.P(said),
         html.P(f"You are signed in as {visitor.called}; that ends.") if visitor else None,
         html.Form(
-            [_hidden("token", token), html.Button(button, type="submit")],
+            [forms.hidden("token", token), html.Button(button, type="submit")],
             action=path,
             method="post",
             className="stack",
@@ -133,15 +132,19 @@ def made(link: str, *, about: str, back: str) -> str:
 
 def account(visitor: Visitor, *, fresh: bool, token: str) -> list[Any]:
     """Page of the visitor's own account."""
-    old = None if fresh else _field("Password now", "old", kind="password", auto="current-password")
+    old = (
+        None
+        if fresh
+        else forms.field("Password now", "old", kind="password", auto="current-password")
+    )
     return [
         html.H1("Account"),
         views.facts([("role", visitor.role), ("sees", sees(visitor.reach))]),
         html.H2("Another password"),
-        html.P(_PASSWORD_HINT, id=HINT),
+        html.P(_PASSWORD_HINT, id=forms.HINT),
         html.Form(
             [
-                _hidden("token", token),
+                forms.hidden("token", token),
                 html.Div(  # which of a password manager's entries it is of
                     [
                         html.Label("Name", htmlFor="username"),
@@ -156,7 +159,7 @@ def account(visitor: Visitor, *, fresh: bool, token: str) -> list[Any]:
                     ]
                 ),
                 old,
-                _field("New password", "new", kind="password", auto="new-password"),
+                forms.field("New password", "new", kind="password", auto="new-password"),
                 html.Button("Set password", type="submit"),
             ],
             action="/account/password",
@@ -180,7 +183,7 @@ def links(
                     + (f"used {words.age(asked.now_s - link.used_s)}." if link.used_s else "not used yet."),
                     className="aside",
                 ),
-                _act("/links/end", "End", token, label=f"End link {link.number}, {link.unit}",
+                forms.button("/links/end", "End", token, label=f"End link {link.number}, {link.unit}",
                      number=str(link.number)),
             ]
         )
@@ -196,9 +199,9 @@ def links(
         html.H2("Make a link"),
         html.Form(
             [
-                _hidden("token", token),
-                _choice("Unit", "unit", [(unit, unit) for unit in units]),
-                _field("Days", "days", kind="number", value=str(LINK_DAYS)),
+                forms.hidden("token", token),
+                forms.choice("Unit", "unit", [(unit, unit) for unit in units]),
+                forms.field("Days", "days", kind="number", value=str(LINK_DAYS)),
                 html.Button("Make link", type="submit"),
             ],
             action="/links/add",
@@ -224,10 +227,10 @@ def people(found: Sequence[User], visitor: Visitor, *, asked: Wish, token: str) 
         ),
         html.Form(
             [
-                _hidden("token", token),
-                _field("Name", "name", auto="off"),
-                _choice("Role", "role", [(role, role) for role in ROLES], chosen="technician"),
-                _field(
+                forms.hidden("token", token),
+                forms.field("Name", "name", auto="off"),
+                forms.choice("Role", "role", [(role, role) for role in ROLES], chosen="technician"),
+                forms.field(
                     "Sees: codes of sites and units, with commas; empty: everything",
                     "reach",
                     auto="off",
@@ -252,12 +255,14 @@ def _user(user: User, visitor: Visitor, asked: Wish, token: str) -> Component:
         else "no open session",
     ]
     acts = [
-        _act("/users/link", "Sign-in link", token, label=f"Sign-in link for {user.name}", name=user.name),
-        _act("/users/sessions", "End sessions", token, label=f"End sessions of {user.name}", name=user.name),
+        forms.button("/users/link", "Sign-in link", token, label=f"Sign-in link for {user.name}", name=user.name),
+        forms.button("/users/sessions", "End sessions", token, label=f"End sessions of {user.name}", name=user.name),
     ]  # fmt: skip
     if user.name != visitor.name:
         acts.append(
-            _act("/users/remove", "Remove", token, label=f"Remove {user.name}", name=user.name)
+            forms.button(
+                "/users/remove", "Remove", token, label=f"Remove {user.name}", name=user.name
+            )
         )
     return html.Li(
         [
@@ -306,50 +311,5 @@ def sees(reach: Reach) -> str:
     return ", ".join(codes) or "nothing"
 
 
-# --- parts of forms -------------------------------------------------------------------------------
-
-
 def _trouble(said: str) -> Component | None:
     return html.P(said, className="trouble", role="alert", id="trouble") if said else None
-
-
-def _hidden(name: str, value: str) -> Component:
-    return dcc.Input(type="hidden", name=name, value=value)
-
-
-def _field(
-    label: str,
-    name: str,
-    *,
-    kind: str = "text",
-    auto: str = "off",
-    value: str = "",
-    optional: bool = False,
-) -> Component:
-    longest = passwords.MOST if kind == "password" else NAME_MOST * (1 if auto != "off" else 5)
-    given: dict[str, Any] = {"type": kind, "name": name, "id": name, "autoComplete": auto}
-    if kind == "number":
-        given |= {"min": 1, "max": LONGEST_D}
-    else:
-        given |= {"maxLength": longest, "spellCheck": "false"}
-    entry = dcc.Input(**given, value=value or None, required=not optional)
-    if auto == "new-password":
-        setattr(entry, "aria-describedby", HINT)  # an Input takes no such name when it is made
-    return html.Div([html.Label(label, htmlFor=name), entry])
-
-
-def _choice(
-    label: str, name: str, options: Sequence[tuple[str, str]], *, chosen: str = ""
-) -> Component:
-    picked = [
-        html.Option(said, value=value, selected="selected" if value == chosen else None)
-        for value, said in options
-    ]
-    return html.Div([html.Label(label, htmlFor=name), html.Select(picked, id=name, name=name)])
-
-
-def _act(action: str, said: str, token: str, *, label: str, **sent: str) -> Component:
-    """A form that is one button."""
-    fields = [_hidden(name, value) for name, value in sent.items()]
-    button = html.Button(said, type="submit", className="plain", **marked(aria_label=label))
-    return html.Form([_hidden("token", token), *fields, button], action=action, method="post")

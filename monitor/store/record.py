@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any, cast
+from urllib.parse import unquote
 
 from numpy.typing import NDArray
 from sqlalchemy import Connection, Engine, and_, func, or_, select, update
@@ -74,6 +75,11 @@ class Record:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    @property
+    def home(self) -> Path:
+        """Folder of the file."""
+        return Path(unquote(str(self.engine.url.database).removeprefix("file:"))).parent
 
     def close(self) -> None:
         """Give the file back."""

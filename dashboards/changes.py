@@ -1,0 +1,125 @@
+"""Changes of limits and of who is told: a form of the page, the change, and back with a note."""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from urllib.parse import urlencode
+
+from flask import Flask, redirect, request
+from werkzeug.wrappers import Response as AnyResponse
+
+from dashboards.access import Gate
+from monitor.errors import InputError
+from monitor.judge import limits
+from monitor.lot import LimitEntry
+from monitor.store import Record, people
+
+HOUR_S = 3600
+MOST_WHY = 400
+
+
+def add_routes(
+    server: Flask, gate: Gate, *, now: Callable[[], int], change: Callable[[], Record]
+) -> None:
+    """Add what those who run the lot change in it."""
+    changes = Changes(gate, now, change)
+    server.post("/limits/change")(changes.limit)
+    server.post("/limits/undo")(changes.undo)
+    server.post("/people/change")(changes.person)
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """The routes; `change` opens the record for writing."""
+
+    gate: Gate
+    now: Callable[[], int]
+    change: Callable[[], Record]
+
+    def limit(self) -> AnyResponse:
+        """Change a limit from this hour on."""
+
+        def act(record: Record) -> str:
+            entry = limits.change(
+                record.limit_entries(),
+                name=_sent("name"),
+                value=_number("value"),
+                site=_sent("site"),
+                body_type=_sent("kind"),
+                hour=self.now() // HOUR_S,
+            )
+            kinds = {unit.body_type for unit in record.units()}
+            if entry.body_type and entry.body_type not in kinds:
+                raise InputError(f'there is no unit of kind "{entry.body_type}"')
+            number = record.change_limit(self._signed(entry))
+            return f"Change {number}: {entry.name} is {entry.new:g} from this hour on."
+
+        return self._done(act, "/settings", "limit changed", _sent("name"))
+
+    def undo(self) -> AnyResponse:
+        """End a change of a limit from this hour on."""
+
+        def act(record: Record) -> str:
+            number = round(_number("number"))
+            entry = limits.undo(record.limit_entries(), number, hour=self.now() // HOUR_S)
+            record.change_limit(self._signed(entry))
+            return f"Change {number} is undone: {entry.name} is {entry.new:g} from this hour on."
+
+        return self._done(act, "/settings", "limit undone", f"change {_sent('number')[:9]}")
+
+    def person(self) -> AnyResponse:
+        """Change when and in which order somebody is told, and in which scales."""
+
+        def act(record: Record) -> str:
+            name = _sent("name")
+            person = next((p for p in people.listed(record.engine) if p.name == name), None)
+            if person is None:
+                raise InputError("nobody here is called that")
+            place = round(_number("place"))
+            if not 1 <= place <= 99:
+                raise InputError("a place in the order is 1 to 99")
+            changed = replace(
+                person,
+                quiet=(_minute("from"), _minute("to")),
+                place=place,
+                fahrenheit=_sent("fahrenheit") == "1",
+                twelve_hour=_sent("twelve") == "1",
+            )
+            people.change(record.engine, record.home, changed, None, by=self.gate.doer())
+            return f"{name}: kept."
+
+        return self._done(act, "/people", "", "")
+
+    def _signed(self, entry: LimitEntry) -> LimitEntry:
+        why = _sent("why")[:MOST_WHY]
+        if not why:
+            raise InputError("say why; a limit without its reason helps nobody later")
+        return replace(entry, who=self.gate.doer().who, why=why, recorded_s=self.now())
+
+    def _done(self, act: Callable[[Record], str], back: str, doing: str, of: str) -> AnyResponse:
+        try:
+            with self.change() as record:
+                note = act(record)
+            if doing:
+                self.gate.note(doing, of)
+        except InputError as error:
+            note = f"Not changed: {error}."
+        return redirect(f"{back}?{urlencode({'note': note})}", code=303)
+
+
+def _sent(name: str) -> str:
+    return " ".join(request.form.get(name, "").split())
+
+
+def _number(name: str) -> float:
+    given = _sent(name)
+    if not re.fullmatch(r"[0-9]{1,6}([.,][0-9]{1,6})?", given):
+        raise InputError(f"{name} is no number")
+    return float(given.replace(",", "."))
+
+
+def _minute(name: str) -> int:
+    found = re.fullmatch(r"([01][0-9]|2[0-3]):([0-5][0-9])(:00)?", _sent(name))
+    if found is None:
+        raise InputError("quiet hours are two times of day; twice the same for none")
+    return int(found[1]) * 60 + int(found[2])

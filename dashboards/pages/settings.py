@@ -1,0 +1,139 @@
+"""Settings: how this board runs, and the limits that words and alarms are taken from."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards import views, words
+from dashboards.pages import forms
+from dashboards.words import Wish
+from monitor import text
+from monitor.judge import limits
+from monitor.judge.rules import LIMITS
+from monitor.lot import LimitEntry
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Everything read for the page."""
+
+    runs: Sequence[tuple[str, str]]  # how the program runs, in words
+    entries: Sequence[LimitEntry]
+    sites: Sequence[str]
+    kinds: Sequence[str]  # of units
+
+
+def blocks(told: Told, asked: Wish, *, token: str) -> list[Any]:
+    """Page of settings; `token` empty: to read only."""
+    return [
+        html.H1("Settings"),
+        html.H2("How it runs"),
+        views.table(
+            ("what", "here"),
+            [html.Tr([html.Th(name, scope="row"), html.Td(here)]) for name, here in told.runs],
+            label="How it runs",
+            kind="text",
+        ),
+        html.P(text.SETTINGS_FILE, className="aside"),
+        html.H2("Limits"),
+        html.P(text.LIMITS_MEAN, className="lead"),
+        _limits(),
+        html.H2("Changes of limits"),
+        _changes(told, asked, token)
+        if told.entries
+        else html.P("Nobody has changed a limit: those of the table hold."),
+        *(_change(told, token) if token else ()),
+    ]
+
+
+def _limits() -> Component:
+    rows = [
+        html.Tr(
+            [
+                html.Th(text.LIMIT_NAMES[name], scope="row"),
+                html.Td(f"{getattr(LIMITS, name):g}"),
+                html.Td(f"{low:g} to {high:g}"),
+            ]
+        )
+        for name, (low, high) in limits.CHANGEABLE.items()
+    ]
+    return html.Details(
+        [
+            html.Summary(f"All {len(rows)} limits that can be changed"),
+            views.table(("limit", "ours", "can be"), rows, label="Limits"),
+        ]
+    )
+
+
+def _changes(told: Told, asked: Wish, token: str) -> Component:
+    undone = {entry.undoes for entry in told.entries}
+    return html.Ul(
+        [
+            _entry(entry, asked, "" if entry.number in undone else token)
+            for entry in reversed(told.entries)
+        ],
+        className="people",
+    )
+
+
+def _entry(entry: LimitEntry, asked: Wish, token: str) -> Component:
+    where = ", ".join(filter(None, (entry.site, entry.body_type))) or "everywhere"
+    what = f"{text.LIMIT_NAMES[entry.name]}: {entry.old:g} → {entry.new:g}"
+    age = words.age(asked.now_s - entry.recorded_s)
+    undoes = f" It undoes change {entry.undoes}." if entry.undoes else ""
+    return html.Li(
+        [
+            html.B(what),
+            html.P(
+                f"Change {entry.number}, {where}, by {entry.who} {age}: {entry.why}.{undoes}",
+                className="aside",
+            ),
+            _undo(entry, token) if token and not entry.undoes else None,
+        ]
+    )
+
+
+def _undo(entry: LimitEntry, token: str) -> Component:
+    return html.Details(
+        [
+            html.Summary("Undo"),
+            html.Form(
+                [
+                    forms.hidden("token", token),
+                    forms.hidden("number", str(entry.number)),
+                    forms.field("Why", "why", of=f"-{entry.number}"),
+                    html.Button(f"Undo change {entry.number}", type="submit"),
+                ],
+                action="/limits/undo",
+                method="post",
+                className="stack",
+            ),
+        ]
+    )
+
+
+def _change(told: Told, token: str) -> list[Component]:
+    names = [(name, text.LIMIT_NAMES[name]) for name in limits.CHANGEABLE]
+    return [
+        html.H2("Change a limit"),
+        html.P(text.LIMIT_CHANGE),
+        html.Form(
+            [
+                forms.hidden("token", token),
+                forms.choice("Limit", "name", names),
+                forms.field("New value", "value", kind="number", span=(0.0, 1000.0), step="any"),
+                forms.choice("Site", "site", [("", "every site"), *((s, s) for s in told.sites)]),
+                forms.choice(
+                    "Kind of unit", "kind", [("", "every kind"), *((k, k) for k in told.kinds)]
+                ),
+                forms.field("Why", "why"),
+                html.Button("Change the limit", type="submit"),
+            ],
+            action="/limits/change",
+            method="post",
+            className="stack",
+        ),
+    ]
