@@ -123,10 +123,15 @@ class Sight:
     sold: frozenset[str]  # units that were theirs
 
     def lot(self, lot: Lot) -> Lot:
-        """Units and sites of the lot that are seen."""
+        """Units, sites and common causes of the lot that are seen."""
         seen = tuple(unit for unit in lot.units if unit.code in self.units)
         sites = tuple(site for site in lot.sites if site.code in self.sites)
-        return replace(lot, units=seen, sites=sites)
+        causes = []
+        for cause in lot.causes:
+            members = tuple(one for one in cause.members if self.sees(one[1], one[2]))
+            if members and self.sees(cause.alarm.site, cause.alarm.unit):
+                causes.append(replace(cause, members=members))
+        return replace(lot, units=seen, sites=sites, causes=tuple(causes))
 
     def placed(self, rows: Iterable[_Placed]) -> tuple[_Placed, ...]:
         """Alarms or repairs of what is seen."""

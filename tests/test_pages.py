@@ -14,9 +14,10 @@ from dashboards import paint, words
 from dashboards.app import make_app, page
 from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
+from dashboards.pages import lot as lot_page
 from dashboards.paint import to_html
 from dashboards.words import wish
-from monitor import drawing, explain
+from monitor import drawing, explain, text
 from monitor.lot import Event, Placement, Site, Unit, Zone
 from monitor.store import board, checking, health
 from monitor.store import schema as t
@@ -81,6 +82,82 @@ def test_units_stand_by_urgency_then_by_slot_as_people_count(record):
 
 def test_a_unit_says_how_many_of_its_zones_are_unknown(record):
     assert "1 of 4 zones unknown" in seen(record, "/")
+
+
+@pytest.fixture(scope="module")
+def grouped(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Record]:
+    """The filled record with a silent gateway and a damp week over alarms 3 and 1."""
+    folder = tmp_path_factory.mktemp("grouped")
+    with filled_record(folder, days=2) as record, record.engine.begin() as db:
+        for number, kind, member in ((10, "damp week", 1), (11, "gateway silent", 3)):
+            said = text.alarm_text(
+                kind, zone="yard", alarm_class="today", facts={"place": "g1", "members": 1}
+            )
+            row = {"alarm_id": number, "site_id": 1, "kind": kind, "class": "today",
+                   "raised_s": NOW_S - 7200, "state": "unacknowledged", "text": said,
+                   "key": f"cause-{number}"}  # fmt: skip
+            db.execute(t.alarm.insert(), row)
+            db.execute(t.cause.insert(), {"cause_id": number, "place": "g1", "began_s": NOW_S})
+            under = {"cause_id": number, "alarm_id": member, "joined_s": NOW_S}
+            db.execute(t.cause_member.insert(), under)
+    with open_record(folder, read_only=True) as opened:
+        yield opened
+
+
+def test_common_causes_stand_on_the_lot_silence_first_with_their_count_and_a_link(grouped):
+    shown = seen(grouped, "/")
+    silent, damp = shown.index("<b>gateway silent</b>"), shown.index("<b>damp week</b>")
+    assert silent < damp < shown.index("Open first")
+    assert "every node behind gateway g1 fell silent at once" in shown
+    assert re.search(r'1 alarm under it, in <a href="/\?cause=11">1 unit</a>', shown)
+    assert units_of(seen(grouped, "/?cause=11")) == ["van-lost"]
+
+
+def test_what_a_common_cause_explains_is_no_reason_to_open_a_unit(grouped):
+    lot = board.lot(grouped.engine, now_s=NOW_S)
+    asking = [(unit.code, alarm.alarm_id) for unit, alarm in lot_page.to_open(lot)]
+    assert asking == [("van-wet", 2)]  # 1 and 3 are under causes
+
+
+def units_of(shown: str) -> list[str]:
+    """Units in the list of a lot page."""
+    return re.findall(r'<li class="is-\w+"><a href="/unit/([\w-]+)', shown)
+
+
+@pytest.mark.parametrize(
+    ("search", "units"),
+    [
+        ("", ["van-wet", "van-lost", "van-dry"]),
+        ("row=A", ["van-wet", "van-lost"]),
+        ("row=B", ["van-dry"]),
+        ("state=wet", ["van-wet"]),
+        ("row=A&state=dry", ["van-lost"]),
+        ("row=B&state=wet", []),
+        ("life=stored", ["van-wet", "van-lost", "van-dry"]),
+        ("life=intake", []),
+        ("cause=999", []),
+    ],
+)
+def test_the_address_narrows_the_lot_and_the_counts_stay_of_all(record, search, units):
+    shown = seen(record, f"/?{search}")
+    assert units_of(shown) == units
+    assert re.search(r'figure">1</span><span class="mark is-wet">', shown)
+    assert (f"Shown below: {len(units)} of 3 units" in shown) == bool(search)
+
+
+def test_choices_are_links_that_keep_the_others_and_take_themselves_back(record):
+    shown = seen(record, "/?row=A&state=wet&f=1")
+    assert 'href="/?f=1&amp;row=B&amp;state=wet"' in shown
+    assert 'href="/?f=1&amp;state=wet" aria-current="true"' in shown  # row A, taken back
+    assert 'href="/?row=A&amp;state=wet" aria-label="Celsius"' in shown
+
+
+@pytest.mark.parametrize(
+    ("slot", "row"), [("B-12", "B"), ("B12", "B"), ("North 3", "North"), ("7", ""), ("", "")]
+)
+def test_the_row_is_what_stands_before_the_number(record, slot, row):
+    unit = replace(board.lot(record.engine, now_s=NOW_S).units[0], slot=slot)
+    assert lot_page.row_of(unit) == row
 
 
 def test_an_empty_record_says_how_to_begin(tmp_path):

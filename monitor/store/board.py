@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, cast
 
 import numpy as np
@@ -183,6 +184,10 @@ class UnitNow:
         """Number of zones that are unknown."""
         return sum(zone.word == "unknown" for zone in self.zones)
 
+    def first_alarm(self, grouped: frozenset[int] = frozenset()) -> AlarmRow | None:
+        """The most urgent open alarm that is under no common cause."""
+        return next((alarm for alarm in self.alarms if alarm.alarm_id not in grouped), None)
+
     @property
     def heard_s(self) -> int | None:
         """Time of the newest reading of any zone; None if there never was one."""
@@ -190,12 +195,31 @@ class UnitNow:
 
 
 @dataclass(frozen=True, slots=True)
+class CauseNow:
+    """A common cause that stands, and the alarms under it: (number, site, unit) of each."""
+
+    alarm: AlarmRow
+    members: tuple[tuple[int, str, str], ...]
+
+    @property
+    def units(self) -> frozenset[str]:
+        """Codes of the units that it touches."""
+        return frozenset(unit for _, _, unit in self.members if unit)
+
+
+@dataclass(frozen=True, slots=True)
 class Lot:
-    """Everything the Lot page shows; units most urgent first."""
+    """Everything the Lot page shows; units and causes most urgent first."""
 
     sites: tuple[SiteRow, ...]
     units: tuple[UnitNow, ...]
     pulses: tuple[health.Pulse, ...]
+    causes: tuple[CauseNow, ...] = ()
+
+    @property
+    def grouped(self) -> frozenset[int]:
+        """Numbers of the alarms that are told by their common cause and not by themselves."""
+        return frozenset(number for cause in self.causes for number, _, _ in cause.members)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -264,8 +288,9 @@ def slot_order(slot: str) -> tuple[tuple[int, int, str], ...]:
     return tuple((0, int(number), "") if number else (1, 0, text) for number, text in parts)
 
 
-def _urgency(unit: UnitNow) -> tuple[Any, ...]:
-    top = CLASS_RANK.get(unit.alarms[0].alarm_class, 4) if unit.alarms else 5
+def _urgency(unit: UnitNow, grouped: frozenset[int]) -> tuple[Any, ...]:
+    first = unit.first_alarm(grouped)
+    top = CLASS_RANK.get(first.alarm_class, 4) if first else 5
     return (top, WORD_RANK[unit.word], slot_order(unit.slot), unit.code)
 
 
@@ -286,13 +311,15 @@ def lot(engine: Engine, *, now_s: int) -> Lot:
             zones.setdefault(zone.unit, []).append(zone)
         alarms = _by_unit(_alarms(db, and_(_is_open(), _is_told())))
         units = [_unit_now(row, zones, alarms) for row in db.execute(_units())]
-        units.sort(key=_urgency)
         strips = _strips(db, units, now_s=now_s)
-        return Lot(
+        found = Lot(
             sites=_sites(db),
             units=tuple(replace(unit, strip=strips.get(unit.code)) for unit in units),
             pulses=health.read_pulses(db, now_s=now_s),
+            causes=_causes(db),
         )
+    ranked = sorted(found.units, key=partial(_urgency, grouped=found.grouped))
+    return replace(found, units=tuple(ranked))
 
 
 def unit(engine: Engine, code: str, *, now_s: int) -> tuple[UnitNow, SiteRow] | None:
@@ -723,6 +750,26 @@ def _alarms(
     if newest is None:
         rows.sort(key=lambda a: (a.cleared_s is not None, CLASS_RANK.get(a.alarm_class, 4)))
     return tuple(rows)
+
+
+# silence first: of what is not heard, nothing else on a page is known
+CAUSE_ORDER = ("site silent", "gateway silent", "row silent", "unit silent", "frost", "damp week")
+
+
+def _causes(db: Connection) -> tuple[CauseNow, ...]:
+    """Common causes whose condition stands, with what is under them now."""
+    a, m = t.alarm.c, t.cause_member.c
+    query = alarming.placed(
+        select(m.cause_id, m.alarm_id, t.site.c.code, func.coalesce(t.unit.c.code, "")), t.alarm
+    )
+    members: dict[int, list[tuple[int, str, str]]] = {}
+    here = query.join(t.cause_member, m.alarm_id == a.alarm_id).where(m.left_s.is_(None))
+    for cause_id, number, site, unit in db.execute(here.order_by(m.alarm_id)):
+        members.setdefault(cause_id, []).append((number, site, unit))
+    stands = and_(a.cleared_s.is_(None), a.withdrawn_s.is_(None), a.alarm_id.in_(list(members)))
+    found = [CauseNow(row, tuple(members[row.alarm_id])) for row in _alarms(db, stands)]
+    found.sort(key=lambda cause: (CAUSE_ORDER.index(cause.alarm.kind), -len(cause.members)))
+    return tuple(found)
 
 
 def _by_unit(rows: Iterable[AlarmRow]) -> dict[str, list[AlarmRow]]:
