@@ -40,7 +40,9 @@ def serve(home: Path, *, port: int | None = None) -> None:
     open_record(folder).close()  # made or migrated; afterwards it is only read
     record = open_record(folder, read_only=True)
     proxy = settings.pages.proxy
-    app = make_app(record, now=_now, change=lambda: open_record(folder), secure=bool(proxy))
+    app = make_app(
+        record, now=_now, change=lambda: open_record(folder), secure=bool(proxy), keeps=True
+    )
     waitress.serve(
         app.server, host=settings.pages.host, port=port or settings.pages.port, threads=THREADS,
         ident="", clear_untrusted_proxy_headers=True, **_forwarded(proxy),

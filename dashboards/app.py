@@ -3,7 +3,9 @@
 import json
 import logging
 import re
+import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -73,6 +75,7 @@ def make_app(
     now: Callable[[], int],
     change: Callable[[], Record],
     secure: bool = False,
+    keeps: bool = False,
 ) -> Dash:
     """Build the board over a record.
 
@@ -86,6 +89,8 @@ def make_app(
         Opens the record for writing: sessions, users and links, and acknowledging an alarm.
     secure : bool
         Whether browsers reach it through a proxy with TLS.
+    keeps : bool
+        Whether a lot that was just read may be shown again for some seconds (`Lots`).
     """
     server = Flask("dashboards", static_folder=None)
     server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
@@ -109,6 +114,7 @@ def make_app(
         ]
     )
     gate = Gate(record, now=now, change=change, secure=secure)
+    lots = Lots(record, keeps=keeps)
 
     @app.callback(
         Output("page", "children"),
@@ -121,7 +127,7 @@ def make_app(
     )
     def show(path: str, search: str, _beat: int, charts: str | None) -> tuple[Any, str, str]:
         asked = words.wish(path, search, now_s=now())
-        drawn = page(record, asked, token=gate.token, sight=gate.sight)
+        drawn = page(record, asked, token=gate.token, sight=gate.sight, lots=lots)
         return refreshed(drawn, charts) if ctx.triggered_id == "beat" else whole(drawn)
 
     gate.install(server)
@@ -131,12 +137,49 @@ def make_app(
     return app
 
 
+class Lots:
+    """The lot as it was last read, for all who look at it at once.
+
+    Reading 3,000 zones takes some hundred milliseconds, and as much again their two weeks. So what was
+    read is shown for `LOT_S` more, and the two weeks, to which an hour adds one value, for `STRIPS_S`.
+    """
+
+    LOT_S = 5
+    STRIPS_S = 60
+
+    def __init__(self, record: Record, *, keeps: bool = False) -> None:
+        self._record, self._keeps = record, keeps
+        self._lock = threading.Lock()
+        self._lot: tuple[int, board.Lot] | None = None
+        self._strips: tuple[int, dict[str, board.Strip]] | None = None
+
+    def read(self, now_s: int) -> board.Lot:
+        """The whole lot; one reads while the others wait for it."""
+        with self._lock:
+            if not self._is_fresh(self._lot, self.LOT_S, now_s):
+                self._lot = now_s, self._read(now_s)
+            return cast(tuple[int, board.Lot], self._lot)[1]
+
+    def _read(self, now_s: int) -> board.Lot:
+        lot = board.lot(self._record.engine, now_s=now_s)
+        if not self._is_fresh(self._strips, self.STRIPS_S, now_s):
+            self._strips = now_s, board.strips(self._record.engine, lot, now_s=now_s)
+        _, strips = cast(tuple[int, dict[str, board.Strip]], self._strips)
+        return replace(lot, units=tuple(replace(u, strip=strips.get(u.code)) for u in lot.units))
+
+    def _is_fresh(self, kept: tuple[int, object] | None, least_s: int, now_s: int) -> bool:
+        return self._keeps and kept is not None and 0 <= now_s - kept[0] < least_s
+
+
 # --- addresses ------------------------------------------------------------------------------------
 
 
-def page(record: Record, asked: Wish, *, token: str, sight: Sight) -> list[Component]:
+def page(
+    record: Record, asked: Wish, *, token: str, sight: Sight, lots: Lots | None = None
+) -> list[Component]:
     """Page of an address, if it is open to the visitor: read the record, view it."""
-    blocks = access.opened(asked, sight) or _blocks(record, asked, token, sight)
+    lots = lots or Lots(record)
+    blocks = access.opened(asked, sight) or _blocks(record, asked, token, sight, lots)
     pulses = health.pulses(record.engine, now_s=asked.now_s)
     return views.frame(asked, pulses, blocks, seat=access.seat(sight, token))
 
@@ -157,11 +200,11 @@ def refreshed(drawn: list[Component], charts: str | None) -> tuple[Any, str, str
     return no_update, json.dumps(paint.stills(drawn)), charts or ""
 
 
-def _blocks(record: Record, asked: Wish, token: str, sight: Sight) -> list[Any]:
+def _blocks(record: Record, asked: Wish, token: str, sight: Sight, lots: Lots) -> list[Any]:
     path = asked.path.rstrip("/") or "/"
     named: dict[str, Callable[[], list[Any]]] = {
         "/": lambda: [
-            *lot_page.blocks(sight.lot(board.lot(record.engine, now_s=asked.now_s)), asked),
+            *lot_page.blocks(sight.lot(lots.read(asked.now_s)), asked),
             *access.sold_line(sight),
         ],
         "/alarms": lambda: _alarms(record, asked, token, sight),

@@ -11,7 +11,7 @@ from dash import dcc, html
 from flask.testing import FlaskClient
 
 from dashboards import paint, words
-from dashboards.app import make_app, page
+from dashboards.app import Lots, make_app, page
 from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
 from dashboards.pages import lot as lot_page
@@ -834,3 +834,17 @@ def test_a_damaged_record_says_so_on_every_page(tmp_path):
         assert "The record is damaged: 1 place" in seen(damaged, "/chain")
         assert "in judged hours" in seen(damaged, "/chain")
         assert DAMAGED in seen(damaged, "/")
+
+
+def test_a_lot_just_read_is_shown_again_for_some_seconds_and_no_longer(tmp_path):
+    with filled_record(tmp_path, days=2) as record:
+        kept, anew = Lots(record, keeps=True), Lots(record)
+        kept.read(NOW_S)
+        record.add_unit(Unit("van-new", "yard"))
+
+        def names(lots: Lots, now_s: int) -> bool:
+            return any(unit.code == "van-new" for unit in lots.read(now_s).units)
+
+        assert names(anew, NOW_S)
+        assert not names(kept, NOW_S + Lots.LOT_S - 1)
+        assert names(kept, NOW_S + Lots.LOT_S)

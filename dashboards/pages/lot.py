@@ -8,12 +8,13 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from dash import html
 from dash.development.base_component import Component
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from dashboards import views, words
 from dashboards.paint import marked
@@ -27,7 +28,7 @@ _LIMITS_PERCENT = (LIMITS.damp_percent, LIMITS.wet_percent)
 
 
 def blocks(lot: Lot, asked: Wish) -> list[Any]:
-    """Page of all units."""
+    """Page of all units, or of those that the address asks for."""
     if not lot.units:
         return _empty(lot, asked)
     shown = narrowed(lot, asked)
@@ -279,9 +280,9 @@ def _site(site: SiteRow, units: list[UnitNow], asked: Wish) -> Component | None:
     )
 
 
-# written out, because building 500 entries of components takes half a second and this a twentieth;
-# what is filled in is escaped by Markup
-_ENTRY = Markup(
+# written out, because building 500 entries of components takes half a second and this a fiftieth;
+# what is filled in is escaped by `_filled`
+_ENTRY = (
     '<li class="is-{word}"><a href="{link}">'
     '<span class="mark is-{word}"><img src="/assets/mark-{word}.svg" alt="">{word}</span>'
     '<span class="who"><b>{code}</b><span class="slot">{slot}</span><span>{name}</span></span>'
@@ -295,7 +296,8 @@ def _unit(unit: UnitNow, asked: Wish) -> Markup:
     known = (zone for zone in unit.zones if zone.word != "unknown")
     worst = next(known, None) or next(iter(unit.zones), None)
     heard = None if unit.heard_s is None else asked.now_s - unit.heard_s
-    return _ENTRY.format(
+    return _filled(
+        _ENTRY,
         word=unit.word,
         link=asked.link(words.unit_path(unit.code)),
         code=unit.code,
@@ -318,9 +320,23 @@ def _strip(unit: UnitNow) -> Markup:
     moisture = unit.strip.moisture_percent
     latest = moisture[~np.isnan(moisture)]
     said = f"{latest[-1]:.0f} % wood moisture" if len(latest) else "no wood moisture"
-    source = drawing.strip(moisture, unit.strip.rain_mm, limits_percent=_LIMITS_PERCENT)
-    picture = Markup('<img class="strip" src="{}" alt="{}: {}">')
-    return picture.format(Markup(source), unit.strip.zone, said)  # noqa: S704  our own drawing
+    picture = '<img class="strip" src="{source}" alt="{zone}: {said}">'
+    source = _picture(moisture.tobytes(), unit.strip.rain_mm.tobytes())
+    return _filled(picture, source=source, zone=unit.strip.zone, said=said)
+
+
+@lru_cache(maxsize=4096)
+def _picture(moisture_percent: bytes, rain_mm: bytes) -> Markup:
+    """A strip, drawn once as long as nothing new was judged."""
+    moisture, rain = np.frombuffer(moisture_percent), np.frombuffer(rain_mm)
+    source = drawing.strip(moisture, rain, limits_percent=_LIMITS_PERCENT)
+    return Markup(source)  # noqa: S704  our own drawing
+
+
+def _filled(form: str, **parts: object) -> Markup:
+    """HTML with escaped text in it: as `Markup.format`, in a tenth of its time."""
+    escaped = {name: escape(part) for name, part in parts.items()}
+    return Markup(form.format_map(escaped))  # noqa: S704  all of it is escaped
 
 
 def _more(number: int) -> str:

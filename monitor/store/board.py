@@ -304,22 +304,27 @@ def _severity(zone: ZoneNow) -> tuple[Any, ...]:
 
 
 def lot(engine: Engine, *, now_s: int) -> Lot:
-    """All sites and units as they are now, with two weeks of each unit's worst zone."""
+    """All sites and units as they are now; their last two weeks are asked for apart."""
     with engine.connect() as db:
         zones: dict[str, list[ZoneNow]] = {}
         for zone in _zones_now(db, now_s=now_s):
             zones.setdefault(zone.unit, []).append(zone)
         alarms = _by_unit(_alarms(db, and_(_is_open(), _is_told())))
         units = [_unit_now(row, zones, alarms) for row in db.execute(_units())]
-        strips = _strips(db, units, now_s=now_s)
         found = Lot(
             sites=_sites(db),
-            units=tuple(replace(unit, strip=strips.get(unit.code)) for unit in units),
+            units=tuple(units),
             pulses=health.read_pulses(db, now_s=now_s),
             causes=_causes(db),
         )
     ranked = sorted(found.units, key=partial(_urgency, grouped=found.grouped))
     return replace(found, units=tuple(ranked))
+
+
+def strips(engine: Engine, lot: Lot, *, now_s: int) -> dict[str, Strip]:
+    """Two weeks of each unit's worst zone, by unit."""
+    with engine.connect() as db:
+        return _strips(db, lot.units, now_s=now_s)
 
 
 def unit(engine: Engine, code: str, *, now_s: int) -> tuple[UnitNow, SiteRow] | None:
@@ -593,7 +598,7 @@ def _zones_now(
     elif unit == "":
         query = query.where(t.unit.c.code.is_(None), t.site.c.code == site)
     placed = _placed(db, now_s=now_s)
-    return [_zone_now(row, placed.get(row.zone_id, ()), now_s) for row in db.execute(query)]
+    return [_zone_now(row, placed.get(row.zone_id, ()), now_s) for row in db.execute(query).all()]
 
 
 def _zone_now(row: AnyRow, placed: Sequence[tuple[int, int | None, int]], now_s: int) -> ZoneNow:
@@ -630,7 +635,7 @@ def _placed(db: Connection, *, now_s: int) -> dict[int, list[tuple[int, int | No
         func.coalesce(t.latest.c.silence_s, DEFAULT_SILENCE_S),
     ).select_from(there.outerjoin(t.latest, t.latest.c.probe_id == there.c.probe_id))
     placed: dict[int, list[tuple[int, int | None, int]]] = {}
-    for zone_id, since_s, heard_s, silence_s in db.execute(query):
+    for zone_id, since_s, heard_s, silence_s in db.execute(query).all():
         # a probe heard before it was placed here has said nothing about this zone yet
         heard = heard_s if heard_s is not None and heard_s >= since_s else None
         placed.setdefault(zone_id, []).append((since_s, heard, silence_s))
@@ -686,7 +691,7 @@ def _strips(db: Connection, units: Sequence[UnitNow], *, now_s: int) -> dict[str
         .where(t.zone.c.zone_id.in_(_ids(db, chosen)))
         .group_by(t.zone.c.zone_id, step)
     )
-    for unit_code, zone_code, found, moisture, rain in db.execute(query):
+    for unit_code, zone_code, found, moisture, rain in db.execute(query).all():
         number = found - from_hour // STRIP_STEP_H
         strip = chosen[unit_code, zone_code]
         strip.moisture_percent[number] = np.nan if moisture is None else moisture
@@ -707,7 +712,7 @@ def _ids(db: Connection, chosen: Iterable[tuple[str, str]]) -> list[int]:
     query = select(t.zone.c.zone_id, t.unit.c.code, t.zone.c.code).join_from(
         t.zone, t.unit, t.unit.c.unit_id == t.zone.c.unit_id
     )
-    return [zone_id for zone_id, unit, code in db.execute(query) if (unit, code) in wanted]
+    return [row[0] for row in db.execute(query).all() if (row[1], row[2]) in wanted]
 
 
 def _is_open() -> ColumnElement[bool]:
