@@ -87,6 +87,7 @@ ROUTES: Mapping[str, str] = {
 
 PAGES: tuple[tuple[str, str], ...] = (
     (r"/", "lot"),
+    (r"/morning", "lot"),
     (r"/alarms", "alarms"),
     (r"/load", "alarms"),
     (r"/proof", "proof"),

@@ -24,6 +24,7 @@ from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
 from dashboards.pages import load as load_page
 from dashboards.pages import lot as lot_page
+from dashboards.pages import morning as morning_page
 from dashboards.pages import proof as proof_page
 from dashboards.pages import unit as unit_page
 from dashboards.pages import zone as zone_page
@@ -207,6 +208,7 @@ def _blocks(record: Record, asked: Wish, token: str, sight: Sight, lots: Lots) -
             *lot_page.blocks(sight.lot(lots.read(asked.now_s)), asked),
             *access.sold_line(sight),
         ],
+        "/morning": lambda: morning_page.blocks(sight.lot(lots.read(asked.now_s)), asked),
         "/alarms": lambda: _alarms(record, asked, token, sight),
         "/load": lambda: _load(record, asked, sight),
         "/proof": lambda: proof_page.blocks(list(sight.placed(record.repairs())), asked),

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from functools import partial
 from math import isfinite, isnan
 from textwrap import fill
-from typing import Protocol
+from typing import Protocol, cast
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
@@ -1555,12 +1555,27 @@ def _age(days: int) -> str:
 
 
 def _first_sentence(alarm: AlarmTold) -> str:
-    """What was found, without the zone before it and what is said in brackets."""
-    said = re.split(r"(?<=[.;])\s+(?=[A-Z])", alarm.text, maxsplit=1)[0]
+    return in_short(alarm.text, alarm.zone)
+
+
+def in_short(said: str, zone: str) -> str:
+    """What an alarm found, without the zone before it and what is said in brackets."""
+    said = re.split(r"(?<=[.;])\s+(?=[A-Z])", said, maxsplit=1)[0]
     said = re.sub(r" \([^()]*\)", "", said)
-    for start in (f"{alarm.zone}: ", f"{alarm.zone} is ", f"{alarm.zone} "):
-        said = said.removeprefix(start) if alarm.zone else said
+    for start in (f"{zone}: ", f"{zone} is ", f"{zone} "):
+        said = said.removeprefix(start) if zone else said
     return sentence((said.partition(": ")[2] or said).rstrip("."))
+
+
+def what_to_do(said: str, parts: Sequence[str], alarm_class: str) -> str:
+    """The response of an alarm, from its parts or, where they were not kept, its text; "" if it has none."""
+    allowed = TIME_ALLOWED.get(cast("AlarmClass", alarm_class), "")
+    if f"{allowed}." in parts[1:]:
+        return parts[parts.index(f"{allowed}.") - 1]
+    sentences = re.split(r"(?<=\.) +(?=[A-Z])", said)
+    ending = f" ({allowed})."
+    found = next((each for each in sentences if each.endswith(ending)), "")
+    return f"{found.removesuffix(ending)}." if found else ""
 
 
 def _letter(*parts: str) -> str:

@@ -85,6 +85,7 @@ ASKED = {
 }  # fmt: skip
 PAGES = {
     "/": "lot",
+    "/morning": "lot",
     "/alarms": "alarms",
     "/load": "alarms",
     "/proof": "proof",
@@ -958,7 +959,7 @@ class Shape(HTMLParser):
 
 
 HARMLESS = "nothing but letters"
-LOOKED_AT = ("/", "/alarms", "/load", "/proof", "/chain", "/links", "/users", "/log", "/account",
+LOOKED_AT = ("/", "/morning", "/alarms", "/load", "/proof", "/chain", "/links", "/users", "/log", "/account",
              "/unit/van-wet", "/unit/van-wet/zone/off-rear-low", "/site/yard/zone/outside")  # fmt: skip
 
 

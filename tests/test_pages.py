@@ -15,6 +15,7 @@ from dashboards.app import Lots, make_app, page
 from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
 from dashboards.pages import lot as lot_page
+from dashboards.pages import morning as morning_page
 from dashboards.paint import to_html
 from dashboards.words import wish
 from monitor import drawing, explain, text
@@ -117,6 +118,49 @@ def test_what_a_common_cause_explains_is_no_reason_to_open_a_unit(grouped):
     lot = board.lot(grouped.engine, now_s=NOW_S)
     asking = [(unit.code, alarm.alarm_id) for unit, alarm in lot_page.to_open(lot)]
     assert asking == [("van-wet", 2)]  # 1 and 3 are under causes
+
+
+def test_the_morning_list_walks_by_row_and_slot_with_reason_first_step_box_and_line(tmp_path):
+    with filled_record(tmp_path, days=2) as record:
+        with record.engine.begin() as db:
+            walls = db.execute(t.zone.select().where(t.zone.c.code == "off-rear-low")).all()
+            for wall in walls[1:]:
+                row = {"site_id": 1, "unit_id": wall.unit_id, "zone_id": wall.zone_id, "kind": "wet",
+                       "class": "act now", "raised_s": NOW_S - 60, "state": "unacknowledged",
+                       "text": WET_TEXT, "key": f"m{wall.zone_id}"}  # fmt: skip
+                db.execute(t.alarm.insert(), row)
+        shown = seen(record, "/morning")
+        lot = seen(record, "/")
+        some = seen(record, "/morning?row=A")
+    walked = re.findall(r'class="place">([\w ]+)</b><b><a href="/unit/([\w-]+)', shown)
+    assert walked == [("A9", "van-wet"), ("A10", "van-lost"), ("B2", "van-dry")]
+    opened = re.findall(r'<div><a href="/unit/([\w-]+)', lot)
+    assert opened == [
+        "van-lost",
+        "van-dry",
+        "van-wet",
+    ]  # by urgency: the list above is another order
+    assert "van-dry" not in some
+    assert "row A." in some
+    assert "Wood moisture is 24.1 %" in shown
+    assert "<b>First: </b>Open the unit, look above and up-slope" in shown
+    assert [shown.count(f'class="{one}"') for one in ("box", "line")] == [3, 3]
+    assert "Tue 25 Nov 2025 12:00, Europe/Brussels (UTC+01:00); judged up to" in shown
+    assert "1 of 12 zones are unknown" in shown
+    sheet = shown.partition("<footer>")[0]
+    for caution in morning_page.CAUTIONS:
+        assert sheet.count(caution) == 1
+
+
+@pytest.mark.parametrize("kind", ["leak suspect", "wet", "damp week", "freezing", "silent"])
+def test_what_to_do_is_the_response_whether_the_parts_were_kept_or_not(kind):
+    told = {"zone": "off-rear-low", "alarm_class": "today", "facts": {"members": 3.0, "place": "g"}}
+    said, parts = text.alarm_text(kind, **told), text.alarm_parts(kind, **told)
+    step = text.what_to_do(said, parts, "today")
+    assert step == parts[text.NAMES_OF_PARTS.index("Response")]
+    assert step.endswith(text.what_to_do(said, (), "today"))
+    assert len(text.what_to_do(said, (), "today")) > 20
+    assert text.what_to_do("Nothing of the kind.", (), "today") == ""
 
 
 def units_of(shown: str) -> list[str]:

@@ -76,13 +76,13 @@ def narrowed(lot: Lot, asked: Wish) -> Lot:
 
 
 def to_open(lot: Lot) -> list[tuple[UnitNow, AlarmRow]]:
-    """Units that ask to be opened, with their most urgent alarm; at most ten, most urgent first.
+    """Units that ask to be opened, with their most urgent alarm, most urgent first.
 
     What a common cause explains asks for no unit to be opened, nor does what can wait for the season.
     """
     grouped = lot.grouped
     asking = ((unit, unit.first_alarm(grouped)) for unit in lot.units)
-    return [(u, a) for u, a in asking if a is not None and a.alarm_class != "season"][:FIRST]
+    return [(u, a) for u, a in asking if a is not None and a.alarm_class != "season"]
 
 
 def _choices(lot: Lot, shown: Lot, asked: Wish) -> list[Component | None]:
@@ -204,7 +204,7 @@ def _cause(cause: CauseNow, asked: Wish) -> Component:
 
 
 def _first(lot: Lot, asked: Wish) -> Component:
-    urgent = to_open(lot)
+    urgent = to_open(lot)[:FIRST]
     if not urgent:
         return html.Section(
             [html.H2("Open first"), html.P("Nothing asks for a unit to be opened.")]
