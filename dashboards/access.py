@@ -33,7 +33,7 @@ from dashboards.words import Wish
 from monitor.config import is_loopback
 from monitor.errors import StoreError
 from monitor.store import RepairRow, users
-from monitor.store.board import AlarmRow, Lot
+from monitor.store.board import AlarmRow, Lot, NodeRow
 from monitor.store.health import Chain
 from monitor.store.record import Record
 from monitor.store.users import Doer, Visitor
@@ -92,6 +92,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/load", "alarms"),
     (r"/proof", "proof"),
     (r"/chain", "chain"),
+    (r"/nodes", "chain"),
     (r"/links", "links"),
     (r"/users", "users"),
     (r"/log", "log"),
@@ -152,6 +153,17 @@ class Sight:
         seen = {(node.site, node.code) for node in nodes}
         floods = tuple(flood for flood in chain.floods if (flood.site, flood.node) in seen)
         return replace(chain, nodes=tuple(nodes), floods=floods)
+
+    def nodes(self, nodes: Iterable[NodeRow]) -> list[NodeRow]:
+        """As `chain`: nodes where something is seen, with their probes and alarms there."""
+        found = []
+        for node in nodes:
+            placed = [p for p in node.watching if self.sees(node.site, p.unit)]
+            if placed or (not node.watching and node.site in self.yards):
+                spare = [probe for probe in node.probes if not probe.zone]
+                own = tuple(a for a in node.alarms if self.sees(a.site, a.unit))
+                found.append(replace(node, probes=(*placed, *spare), alarms=own))
+        return found
 
     def sees(self, site: str, unit: str) -> bool:
         """Whether something of a unit, or of a site itself (`unit` empty), is seen."""

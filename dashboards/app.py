@@ -25,6 +25,7 @@ from dashboards.pages import chain as chain_page
 from dashboards.pages import load as load_page
 from dashboards.pages import lot as lot_page
 from dashboards.pages import morning as morning_page
+from dashboards.pages import nodes as nodes_page
 from dashboards.pages import proof as proof_page
 from dashboards.pages import unit as unit_page
 from dashboards.pages import zone as zone_page
@@ -212,6 +213,9 @@ def _blocks(record: Record, asked: Wish, token: str, sight: Sight, lots: Lots) -
         "/alarms": lambda: _alarms(record, asked, token, sight),
         "/load": lambda: _load(record, asked, sight),
         "/proof": lambda: proof_page.blocks(list(sight.placed(record.repairs())), asked),
+        "/nodes": lambda: nodes_page.blocks(
+            sight.nodes(board.nodes(record.engine, now_s=asked.now_s)), asked
+        ),
         "/chain": lambda: chain_page.blocks(
             sight.chain(health.chain(record.engine, now_s=asked.now_s)), asked
         ),

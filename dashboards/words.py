@@ -162,6 +162,12 @@ def number(value: float | None, unit: str = "", *, digits: int = 1) -> str:
     return f"{text}\u202f{unit}" if unit else text
 
 
+def signed(value: float, *, digits: int = 0) -> str:
+    """Write a change with its sign."""
+    text = number(abs(value), digits=digits)
+    return text if float(text) == 0 else f"{'+' if value > 0 else '−'}{text}"
+
+
 def temperature(value_c: float | None, asked: Wish) -> str:
     """Write a temperature in the scale asked for."""
     if value_c is None:

@@ -555,6 +555,21 @@ def _flood(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     )
 
 
+# what to do about a node, by its word, where no alarm of it says so
+NODE_STEPS: dict[str, str] = {
+    "silent": (
+        "Check the gateway first, then the node's battery and place. Do not take silence for dryness."
+    ),
+    "never heard": (
+        "Nothing came since it was entered: switch it on near its gateway, and compare its name with the record."
+    ),
+    "late": "Nothing yet: it is called silent after three times the silence it declared.",
+    "unplaced": "Its probes watch nothing: enter where they hang, or put it away.",
+    "out of service": "A person took it out of service: nobody is told of its silence. Put it back on Alarms.",
+}
+NO_BENCH = "Bench checks against a salt: none is in the record, so that nothing shows how true a probe still reads."
+
+
 def flood_text(node: str, *, dropped: int) -> str:
     """What the intake dropped of a node, on the page that shows rejects."""
     who = f"Node {node}" if node else "Somebody under unknown names"

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from dash import dcc, html
 from flask.testing import FlaskClient
+from sqlalchemy import event
 
 from dashboards import paint, words
 from dashboards.app import Lots, make_app, page
@@ -16,16 +17,17 @@ from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
 from dashboards.pages import lot as lot_page
 from dashboards.pages import morning as morning_page
+from dashboards.pages import nodes as nodes_page
 from dashboards.paint import to_html
 from dashboards.words import wish
 from monitor import drawing, explain, text
-from monitor.lot import Event, Placement, Site, Unit, Zone
-from monitor.store import board, checking, health
+from monitor.lot import Event, Placement, Site, Source, Unit, Zone
+from monitor.store import NewHold, board, checking, health
 from monitor.store import schema as t
 from monitor.store.board import AlarmRow
 from monitor.store.record import Record, open_record
 from monitor.text import CAUTION, DAMAGED
-from tests.filled import NOW_S, WET_TEXT, filled_record
+from tests.filled import NOW_S, WET_TEXT, filled_record, place
 from tests.signed import sight, sign_in
 
 HOUR_S = 3600
@@ -892,3 +894,128 @@ def test_a_lot_just_read_is_shown_again_for_some_seconds_and_no_longer(tmp_path)
         assert names(anew, NOW_S)
         assert not names(kept, NOW_S + Lots.LOT_S - 1)
         assert names(kept, NOW_S + Lots.LOT_S)
+
+
+# --- Nodes ----------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def noded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Record]:
+    """The filled record with nodes in every state."""
+    folder = tmp_path_factory.mktemp("noded")
+    doubt = {"doubt": "swapped?", "other": "air-main", "times_better": 5.0}
+    with filled_record(folder, days=20) as record:
+        for node in ("node-new", "node-spare"):
+            placed = Placement(node, "p1", "yard", "van-dry", "air-main", NOW_S - 3600)
+            record.place(placed, recorded_s=NOW_S, who="test")
+        gone = Placement("node-spare", "p1", "yard", "", "", NOW_S - 60)
+        record.place(gone, recorded_s=NOW_S, who="test")
+        out = Source("yard", "silent", "van-dry", "air-main", "node-11")
+        record.hold(NewHold(out, "out of service", NOW_S, None, "J", "being mended"), now_s=NOW_S)
+        record.declare_gateways({("yard", "node-5"): "north"})
+        with record.engine.begin() as db:
+            nodes = {row.code: row.node_id for row in db.execute(t.node.select())}
+            probes = {row.node_id: row.probe_id for row in db.execute(t.probe.select())}
+            zones = {row.zone_id: row for row in db.execute(t.zone.select())}
+            watched = {
+                row.probe_id: zones.get(row.zone_id) for row in db.execute(t.placement.select())
+            }
+
+            def heard(node: str, **changed: int) -> None:
+                here = t.latest.c.probe_id == probes[nodes[node]]
+                db.execute(t.latest.update().where(here).values(**changed))
+
+            def alarm(node: str, kind: str, facts: dict) -> None:
+                zone = watched[probes[nodes[node]]]
+                said = text.alarm_text(kind, zone=zone.code, alarm_class="this week", facts=facts)
+                row = {"site_id": 1, "unit_id": zone.unit_id, "zone_id": zone.zone_id, "kind": kind,
+                       "class": "this week", "raised_s": NOW_S - 60, "state": "unacknowledged",
+                       "text": said, "key": f"{node}-{kind}"}  # fmt: skip
+                db.execute(t.alarm.insert(), row)
+
+            heard("node-1", battery_p=14, signal_dbm=-97)
+            alarm("node-1", "battery low", {"node": "node-1", "battery_percent": 14.0})
+            before = {"probe_id": probes[nodes["node-1"]], "boot": 0, "seq": 1, "battery_p": 31,
+                      "at_s": NOW_S - 15 * 86400, "received_s": NOW_S}  # fmt: skip
+            db.execute(t.reading.insert(), before)
+            heard("node-2", at_s=NOW_S - 1800)
+            alarm("node-3", "sensor suspect", doubt)
+            receipt = {"node_id": nodes["node-4"], "boot": 3, "seq": 90, "missing": "[[4,6],[9,9]]"}
+            db.execute(t.receipt.insert(), receipt)
+    with open_record(folder, read_only=True) as opened:
+        yield opened
+
+
+def node_rows(shown: str) -> dict[str, list[str]]:
+    """Cells of the table of nodes, by node, in its order."""
+    rows = re.findall(r'<th scope="row">([^<]*)</th>(.*?)</tr>', shown)
+    return {
+        code: [re.sub(r"<[^>]*>", "", cell) for cell in re.findall(r"<td[^>]*>(.*?)</td>", cells)]
+        for code, cells in rows
+    }
+
+
+def test_nodes_stand_by_what_needs_a_hand_first(noded):
+    rows = node_rows(seen(noded, "/nodes"))
+    assert [(code, cells[0]) for code, cells in rows.items() if cells[0] != "reporting"] == [
+        ("node-5", "silent"),
+        ("node-new", "never heard"),
+        ("node-3", "suspect"),
+        ("node-1", "battery low"),
+        ("node-2", "late"),
+        ("node-spare", "unplaced"),
+        ("node-11", "out of service"),
+    ]
+    assert len(rows) == 15
+    last = ["reporting", "unplaced", "out of service"]
+    assert list(dict.fromkeys(cells[0] for cells in rows.values()))[-3:] == last
+
+
+def test_a_node_shows_what_it_watches_its_battery_with_its_trend_signal_and_what_is_missing(noded):
+    rows = node_rows(seen(noded, "/nodes"))
+    assert rows["node-1"][4:6] == ["14\u202f% (\u221217 in 14 days), low", "\u221297\u202fdBm"]
+    assert rows["node-1"][2] == "p1: van-wet · door-mid-high"
+    assert rows["node-5"][3] == "2 days ago"
+    assert rows["node-5"][6] == "north"
+    assert rows["node-4"][7] == "4"
+    assert rows["node-3"][7] == "no receipt"
+    assert rows["node-spare"][2] == "nothing"
+
+
+def test_each_finding_of_a_node_says_what_to_do(noded):
+    rows = node_rows(seen(noded, "/nodes"))
+    assert "Check the gateway first" in rows["node-5"][1]
+    assert "compare its name with the record" in rows["node-new"][1]
+    assert "fits the place of air-main 5 times better than its own" in rows["node-3"][1]
+    assert "check it against a salt or another one" in rows["node-3"][1]
+    assert "Change it at the next visit" in rows["node-1"][1]
+    assert "three times the silence" in rows["node-2"][1]
+    assert "Put it back on Alarms" in rows["node-11"][1]
+    assert all(cells[1] for cells in rows.values() if cells[0] != "reporting")
+    assert text.NO_BENCH in seen(noded, "/nodes")
+
+
+def test_the_address_narrows_nodes_to_a_word_and_pages_of_a_hundred(noded, monkeypatch):
+    assert list(node_rows(seen(noded, "/nodes?word=silent"))) == ["node-5"]
+    assert "None of 15 nodes." in seen(noded, "/nodes?word=flood")
+    monkeypatch.setattr(nodes_page, "AT_ONCE", 4)
+    first, second = seen(noded, "/nodes"), seen(noded, "/nodes?from=4")
+    assert not set(node_rows(first)) & set(node_rows(second))
+    assert "Shown: 5 to 8 of 15 nodes" in second
+    assert 'href="/nodes?from=8"' in second
+    for nonsense in ("x", "-4", "99999", "\u0664"):
+        assert list(node_rows(seen(noded, f"/nodes?from={nonsense}"))) == list(node_rows(first))
+
+
+def test_nodes_are_read_in_as_many_questions_however_many_there_are(tmp_path):
+    asked = []
+    for units in (3, 40):
+        with filled_record(tmp_path / str(units), units=units, days=2) as record:
+            for number in range(3, units):
+                place(record, f"van-{number:03}", "air-main", node=f"more-{number}", days=2)
+            count = []
+            event.listen(record.engine, "before_cursor_execute", lambda *_, c=count: c.append(1))
+            found = board.nodes(record.engine, now_s=NOW_S)
+            asked.append((len(found), len(count)))
+    assert asked[1][0] == asked[0][0] + 37
+    assert asked[0][1] == asked[1][1]

@@ -5,6 +5,7 @@ is that a stored word runs out: once its hour is older than the silence its node
 knows, and the zone is `unknown` until it is judged again.
 """
 
+import json
 import logging
 import re
 from collections.abc import Iterable, Sequence
@@ -222,6 +223,52 @@ class Lot:
         return frozenset(number for cause in self.causes for number, _, _ in cause.members)
 
 
+@dataclass(frozen=True, slots=True)
+class ProbeNow:
+    """A probe, where it watches ("" and no unit: nowhere), and its newest sample."""
+
+    code: str
+    unit: str
+    zone: str
+    placed_s: int | None  # since when it is there
+    heard_s: int | None
+    silence_s: int
+    battery_percent: float | None
+    before_percent: float | None  # the battery `BATTERY_DAYS` before the newest sample
+    signal_dbm: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class NodeRow:
+    """A node, its probes, what is missing of what it sent, and its open alarms."""
+
+    site: str
+    code: str
+    gateway: str
+    probes: tuple[ProbeNow, ...]
+    missing: int | None  # samples that its receipt lacks; None: it has no receipt
+    alarms: tuple[AlarmRow, ...]  # `NODE_ALARMS` of the node or of the zones that it watches
+    out_of_service: bool  # a person took its silence out of service
+
+    @property
+    def watching(self) -> tuple[ProbeNow, ...]:
+        """Probes that are placed in a zone."""
+        return tuple(probe for probe in self.probes if probe.zone)
+
+    @property
+    def heard_s(self) -> int | None:
+        """Time of its newest sample; None if there never was one."""
+        return max((p.heard_s for p in self.probes if p.heard_s is not None), default=None)
+
+    def has(self, kind: str) -> bool:
+        """Whether an alarm of a kind is open."""
+        return any(alarm.kind == kind for alarm in self.alarms)
+
+
+NODE_ALARMS = ("silent", "battery low", "sensor suspect", "flood")
+BATTERY_DAYS = 14  # back, for the trend: less is noise of cold nights
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Series:
     """One zone over time: every array has one element an hour from `from_hour`, nan where missing."""
@@ -339,6 +386,39 @@ def unit(engine: Engine, code: str, *, now_s: int) -> tuple[UnitNow, SiteRow] | 
         found = _unit_now(row, zones, alarms)
         strip = _strips(db, [found], now_s=now_s).get(code)
         return replace(found, strip=strip), _sites(db, found.site)[0]
+
+
+def nodes(engine: Engine, *, now_s: int) -> tuple[NodeRow, ...]:
+    """All nodes with their probes, by code: five questions, however many there are."""
+    with engine.connect() as db:
+        probes = _probes_now(db, now_s=now_s)
+        missing = _missing(db)
+        told = _alarms(db, and_(_is_open(), t.alarm.c.kind.in_(NODE_ALARMS)))
+        by_node: dict[tuple[str, str], list[AlarmRow]] = {}
+        by_zone: dict[tuple[str, str, str], list[AlarmRow]] = {}
+        for alarm in told:
+            if alarm.node:
+                by_node.setdefault((alarm.site, alarm.node), []).append(alarm)
+            else:
+                by_zone.setdefault((alarm.site, alarm.unit, alarm.zone), []).append(alarm)
+        out = {
+            (hold.source.site, hold.source.node)
+            for hold in holding.holds(db)
+            if hold.word == "out of service" and hold.source.kind == "silent"
+        }
+        query = select(
+            t.node.c.node_id, t.site.c.code.label("site"), t.node.c.code, t.node.c.gateway
+        ).join_from(t.node, t.site)
+        found = []
+        for row in db.execute(query.order_by(t.site.c.code, t.node.c.code)).all():
+            own = tuple(probes.get(row.node_id, ()))
+            key = (row.site, row.code)
+            zones = [by_zone.get((row.site, p.unit, p.zone), []) for p in own if p.zone]
+            alarms = [*by_node.get(key, ()), *(alarm for of_zone in zones for alarm in of_zone)]
+            found.append(
+                NodeRow(*key, row.gateway, own, missing.get(row.node_id), tuple(alarms), key in out)
+            )
+    return tuple(found)
 
 
 def declared(engine: Engine, code: str) -> Unit | None:
@@ -640,6 +720,56 @@ def _placed(db: Connection, *, now_s: int) -> dict[int, list[tuple[int, int | No
         heard = heard_s if heard_s is not None and heard_s >= since_s else None
         placed.setdefault(zone_id, []).append((since_s, heard, silence_s))
     return placed
+
+
+def _probes_now(db: Connection, *, now_s: int) -> dict[int, list[ProbeNow]]:
+    """Probes by node, in one question; the battery some days before is looked up by an index."""
+    there = judging.in_force(now_s=now_s)
+    r = t.reading.c
+    before_s = t.latest.c.at_s - BATTERY_DAYS * 86_400
+    before = (
+        select(r.battery_p)
+        .where(r.probe_id == t.probe.c.probe_id, r.battery_p.is_not(None))
+        .where(r.at_s <= before_s, r.at_s > before_s - 2 * 86_400)
+        .order_by(r.at_s.desc())
+        .limit(1)
+        .correlate(t.probe, t.latest)
+        .scalar_subquery()
+    )
+    query = (
+        select(
+            t.probe.c.node_id,
+            t.probe.c.code,
+            func.coalesce(t.unit.c.code, ""),
+            func.coalesce(t.zone.c.code, ""),
+            there.c.from_s,
+            t.latest.c.at_s,
+            func.coalesce(t.latest.c.silence_s, DEFAULT_SILENCE_S),
+            t.latest.c.battery_p,
+            before,
+            t.latest.c.signal_dbm,
+        )
+        .select_from(
+            t.probe.outerjoin(t.latest, t.latest.c.probe_id == t.probe.c.probe_id)
+            .outerjoin(there, there.c.probe_id == t.probe.c.probe_id)
+            .outerjoin(t.zone, t.zone.c.zone_id == there.c.zone_id)
+            .outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
+        )
+        .order_by(t.probe.c.code)
+    )
+    probes: dict[int, list[ProbeNow]] = {}
+    for node_id, *rest in db.execute(query).all():
+        probes.setdefault(node_id, []).append(ProbeNow(*rest))
+    return probes
+
+
+def _missing(db: Connection) -> dict[int, int]:
+    """By node: how many samples of its newest boot are missing between those that came."""
+    found = {}
+    query = select(t.receipt.c.node_id, t.receipt.c.missing).order_by(t.receipt.c.boot)
+    for node_id, spans in db.execute(query).all():
+        found[node_id] = sum(last - first + 1 for first, last in json.loads(spans))
+    return found
 
 
 def _watches(db: Connection, zone_id: int | None, *, to_s: int) -> list[tuple[int, int, int]]:
