@@ -162,7 +162,10 @@ class Sight:
             if placed or (not node.watching and node.site in self.yards):
                 spare = [probe for probe in node.probes if not probe.zone]
                 own = tuple(a for a in node.alarms if self.sees(a.site, a.unit))
-                found.append(replace(node, probes=(*placed, *spare), alarms=own))
+                cause = node.cause
+                if cause is not None and not self.sees(cause.site, cause.unit):
+                    cause = None
+                found.append(replace(node, probes=(*placed, *spare), alarms=own, cause=cause))
         return found
 
     def sees(self, site: str, unit: str) -> bool:

@@ -567,6 +567,13 @@ NODE_STEPS: dict[str, str] = {
     "unplaced": "Its probes watch nothing: enter where they hang, or put it away.",
     "out of service": "A person took it out of service: nobody is told of its silence. Put it back on Alarms.",
 }
+
+
+def under_cause(kind: str) -> str:
+    """What to do about a node whose silence is under a common cause."""
+    return f"Nothing by itself: it is under a common cause ({kind}), and told by itself if it stays silent."
+
+
 NO_BENCH = "Bench checks against a salt: none is in the record, so that nothing shows how true a probe still reads."
 
 

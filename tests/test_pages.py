@@ -1007,6 +1007,14 @@ def test_the_address_narrows_nodes_to_a_word_and_pages_of_a_hundred(noded, monke
         assert list(node_rows(seen(noded, f"/nodes?from={nonsense}"))) == list(node_rows(first))
 
 
+def test_a_node_silent_with_its_gateway_waits_for_that_and_the_cause_is_told_once(grouped):
+    shown = seen(grouped, "/nodes")
+    assert node_rows(shown)["node-5"][0] == "silent together"
+    assert "it is under a common cause (gateway silent)" in node_rows(shown)["node-5"][1]
+    assert "Look at the gateway: power, light, connection" in shown
+    assert '<a href="/nodes?word=silent+together">1 node</a> under it' in shown
+
+
 def test_nodes_are_read_in_as_many_questions_however_many_there_are(tmp_path):
     asked = []
     for units in (3, 40):

@@ -14,6 +14,7 @@ from monitor import text
 from monitor.lot import silent_after_s
 from monitor.store.board import BATTERY_DAYS, NodeRow, ProbeNow
 
+TOGETHER = "silent together"
 # what needs a hand first, first
 WORDS = (
     "silent",
@@ -21,6 +22,7 @@ WORDS = (
     "suspect",
     "flood",
     "battery low",
+    TOGETHER,  # under a common cause: that one needs the hand
     "late",
     "reporting",
     "unplaced",
@@ -49,10 +51,11 @@ def word_of(node: NodeRow, *, now_s: int) -> str:
         ("out of service", node.out_of_service),
         ("unplaced", not node.watching),
         ("never heard", node.heard_s is None),
-        ("silent", silent),
+        ("silent", silent and node.cause is None),
         ("suspect", node.has("sensor suspect")),
         ("flood", node.has("flood")),
         ("battery low", node.has("battery low")),
+        (TOGETHER, silent),
         ("late", any(age > most for age, most in known)),
     )
     return next((word for word, is_so in said if is_so), "reporting")
@@ -69,6 +72,7 @@ def blocks(nodes: Sequence[NodeRow], asked: Wish) -> list[Any]:
     rows = [_row(word, node, asked) for word, node in shown[from_ : from_ + AT_ONCE]]
     return [
         html.H1("Nodes"),
+        _causes(worded, asked),
         _choice(Counter(word for word, _ in worded), asked),
         html.P(_said(shown, worded, from_), className="shown", role="status"),
         views.table(NAMES, rows, label="Nodes", kind="text nodes"),
@@ -82,6 +86,24 @@ def _from(asked: Wish, count: int) -> int:
     wanted = asked.choice("from")
     number = int(wanted) if wanted.isascii() and wanted.isdecimal() else 0
     return number // AT_ONCE * AT_ONCE if number < count else 0
+
+
+def _causes(worded: Sequence[tuple[str, NodeRow]], asked: Wish) -> Component | None:
+    """What made many nodes silent at once, one line each."""
+    under = Counter(node.cause for word, node in worded if word == TOGETHER and node.cause)
+    entries = [
+        html.Li(
+            [
+                html.B(cause.kind),
+                f" {words.first_sentence(cause.text)} ",
+                html.A(words.count(count, "node"), href=asked.narrowed(word=TOGETHER)),
+                " under it. ",
+                text.what_to_do(cause.text, cause.parts, cause.alarm_class),
+            ]
+        )
+        for cause, count in under.most_common()
+    ]
+    return html.Ul(entries, className="causes") if entries else None
 
 
 def _choice(counted: Counter[str], asked: Wish) -> Component:
@@ -120,17 +142,23 @@ def _turn(count: int, from_: int, asked: Wish) -> Component | None:
 
 def _row(word: str, node: NodeRow, asked: Wish) -> Component:
     heard = None if node.heard_s is None else asked.now_s - node.heard_s
+    cells: list[Any] = [
+        html.B(word),
+        " ".join(_steps(word, node)),
+        _places(node, asked),
+        words.age(heard),
+        _battery(node),
+        _signal(node),
+        node.gateway or "not told",
+        "no receipt" if node.missing is None else f"{node.missing:,}",
+    ]
     return html.Tr(
         [
             html.Th(node.code, scope="row"),
-            html.Td(html.B(word)),
-            html.Td(" ".join(_steps(word, node))),
-            html.Td(_places(node, asked)),
-            html.Td(words.age(heard)),
-            html.Td(_battery(node)),
-            html.Td(_signal(node)),
-            html.Td(node.gateway or "not told"),
-            html.Td("no receipt" if node.missing is None else f"{node.missing:,}"),
+            *(
+                html.Td(cell, **marked(data_of=name))
+                for name, cell in zip(NAMES[1:], cells, strict=True)
+            ),
         ],
         className=f"is-{word.replace(' ', '-')}",
     )
@@ -139,12 +167,16 @@ def _row(word: str, node: NodeRow, asked: Wish) -> Component:
 def _steps(word: str, node: NodeRow) -> list[str]:
     """What to do: the response of each alarm, as it was told, or what its word asks for."""
     said = []
+    if word == TOGETHER and node.cause:
+        said.append(text.under_cause(node.cause.kind))
     for alarm in node.alarms:
+        if alarm.kind == "silent" and word == TOGETHER:
+            continue
         if alarm.kind in {"sensor suspect", "flood"}:  # the others are said by word and figure
             said.append(f"{text.in_short(alarm.text, alarm.zone)}.")
         said.append(text.what_to_do(alarm.text, alarm.parts, alarm.alarm_class))
-    if word in text.NODE_STEPS and not node.has(word):
-        said.insert(0, text.NODE_STEPS[word])
+    if word in text.NODE_STEPS and not any(said):
+        said.append(text.NODE_STEPS[word])
     return list(dict.fromkeys(filter(None, said)))
 
 
@@ -174,7 +206,7 @@ def _signal(node: NodeRow) -> str:
 
 
 def _unknowns(nodes: Sequence[NodeRow], worded: Sequence[tuple[str, NodeRow]]) -> list[str]:
-    silent = sum(word in {"silent", "never heard"} for word, _ in worded)
+    silent = sum(word in {"silent", TOGETHER, "never heard"} for word, _ in worded)
     lines = []
     if silent:
         lines.append(

@@ -249,6 +249,7 @@ class NodeRow:
     missing: int | None  # samples that its receipt lacks; None: it has no receipt
     alarms: tuple[AlarmRow, ...]  # `NODE_ALARMS` of the node or of the zones that it watches
     out_of_service: bool  # a person took its silence out of service
+    cause: AlarmRow | None = None  # common cause that its silence is under
 
     @property
     def watching(self) -> tuple[ProbeNow, ...]:
@@ -389,11 +390,12 @@ def unit(engine: Engine, code: str, *, now_s: int) -> tuple[UnitNow, SiteRow] | 
 
 
 def nodes(engine: Engine, *, now_s: int) -> tuple[NodeRow, ...]:
-    """All nodes with their probes, by code: five questions, however many there are."""
+    """All nodes with their probes, by code: as many questions for one as for thousands."""
     with engine.connect() as db:
         probes = _probes_now(db, now_s=now_s)
         missing = _missing(db)
         told = _alarms(db, and_(_is_open(), t.alarm.c.kind.in_(NODE_ALARMS)))
+        causes = {number: c.alarm for c in _causes(db) for number, _, _ in c.members}
         by_node: dict[tuple[str, str], list[AlarmRow]] = {}
         by_zone: dict[tuple[str, str, str], list[AlarmRow]] = {}
         for alarm in told:
@@ -415,9 +417,9 @@ def nodes(engine: Engine, *, now_s: int) -> tuple[NodeRow, ...]:
             key = (row.site, row.code)
             zones = [by_zone.get((row.site, p.unit, p.zone), []) for p in own if p.zone]
             alarms = [*by_node.get(key, ()), *(alarm for of_zone in zones for alarm in of_zone)]
-            found.append(
-                NodeRow(*key, row.gateway, own, missing.get(row.node_id), tuple(alarms), key in out)
-            )
+            shared = (causes[a.alarm_id] for a in alarms if a.alarm_id in causes)
+            row_ = (*key, row.gateway, own, missing.get(row.node_id), tuple(alarms), key in out)
+            found.append(NodeRow(*row_, cause=next(shared, None)))
     return tuple(found)
 
 

@@ -30,6 +30,7 @@ from sqlalchemy import Connection, text
 from monitor.lot import Placement, Site, Unit, Zone
 from monitor.store import schema as t
 from monitor.store.record import Record, open_record
+from monitor.text import alarm_text
 from tests.signed import session
 
 ZONES = (("air-main", "cabin"), ("off-rear-low", "wall"), ("door-rear-low", "wall"),
@@ -92,7 +93,8 @@ def _fill(db: Connection, *, days: int, now_s: int) -> None:
             "mould_index_low, mould_index_high, rain_mm, state, trend, witnessed) "
             "SELECT zone_id, :now_h - :hours + k, 4, 100.0, 8.0 + k % 24 / 4.0, 72.0 + zone_id % 9, 4.0, "
             f"{wood}, 'air', 14.0, 0.1, 0.1, 0.1, CASE WHEN k % 120 < 9 THEN 1.4 ELSE 0.0 END, "
-            f"CASE WHEN {wood} >= 20 THEN 'wet' WHEN {wood} >= 16 THEN 'damp' ELSE 'dry' END, 'steady', 5 "
+            "CASE WHEN zone_id > 1 AND zone_id <= 301 AND k > :hours - 45 THEN 'unknown' "
+            f"WHEN {wood} >= 20 THEN 'wet' WHEN {wood} >= 16 THEN 'damp' ELSE 'dry' END, 'steady', 5 "
             "FROM zone z JOIN n ORDER BY zone_id, k"
         ),
         given,
@@ -118,7 +120,7 @@ def _fill(db: Connection, *, days: int, now_s: int) -> None:
         ),
         given,
     )
-    said = "off-rear-low is wet: wood moisture is 23.0 %. Rain in the three days before: 21 mm."
+    said = alarm_text("wet", zone="off-rear-low", alarm_class="today", facts={"u_percent": 23.0})
     db.execute(
         text(
             "INSERT INTO alarm (site_id, unit_id, zone_id, kind, class, raised_s, state, text, key) "
@@ -141,7 +143,8 @@ def _fill(db: Connection, *, days: int, now_s: int) -> None:
         {**given, "said": silent},
     )
     cause = {"site_id": 1, "kind": "gateway silent", "class": "today", "raised_s": now_s - 86_400,
-             "state": "unacknowledged", "text": "lot: every node behind gateway-1 fell silent at once.",
+             "state": "unacknowledged", "text": alarm_text("gateway silent", zone="lot", alarm_class="today",
+                                facts={"place": "gateway-1", "members": 300.0}),
              "key": "bench-cause"}  # fmt: skip
     number = db.execute(t.alarm.insert(), cause).inserted_primary_key[0]
     db.execute(t.cause.insert(), {"cause_id": number, "place": "gateway-1", "began_s": now_s})
