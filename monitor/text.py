@@ -571,7 +571,7 @@ NODE_STEPS: dict[str, str] = {
 
 def under_cause(kind: str) -> str:
     """What to do about a node whose silence is under a common cause."""
-    return f"Nothing by itself: it is under a common cause ({kind}), and told by itself if it stays silent."
+    return f"Wait for its common cause ({kind})."
 
 
 NO_BENCH = "Bench checks against a salt: none is in the record, so that nothing shows how true a probe still reads."

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,7 @@ from monitor.store import NewHold, board, checking, health
 from monitor.store import schema as t
 from monitor.store.board import AlarmRow
 from monitor.store.record import Record, open_record
+from monitor.store.users import Reach
 from monitor.text import CAUTION, DAMAGED
 from tests.filled import NOW_S, WET_TEXT, filled_record, place
 from tests.signed import sight, sign_in
@@ -116,6 +118,16 @@ def test_common_causes_stand_on_the_lot_silence_first_with_their_count_and_a_lin
     assert units_of(seen(grouped, "/?cause=11")) == ["van-lost"]
 
 
+def test_a_common_cause_is_seen_with_its_yard_and_counts_what_is_seen(grouped):
+    lot = board.lot(grouped.engine, now_s=NOW_S)
+    of_unit = sight(grouped, "owner", Reach(units=frozenset({"van-lost"}))).lot(lot)
+    assert [unit.code for unit in of_unit.units] == ["van-lost"]
+    assert of_unit.causes == ()
+    assert len(sight(grouped).lot(lot).causes) == 2
+    assert "(gateway silent)" in seen(grouped, "/?cause=11")
+    assert "(a common cause that is over)" in seen(grouped, "/?cause=999")
+
+
 def test_what_a_common_cause_explains_is_no_reason_to_open_a_unit(grouped):
     lot = board.lot(grouped.engine, now_s=NOW_S)
     asking = [(unit.code, alarm.alarm_id) for unit, alarm in lot_page.to_open(lot)]
@@ -193,9 +205,12 @@ def test_the_address_narrows_the_lot_and_the_counts_stay_of_all(record, search, 
 
 def test_choices_are_links_that_keep_the_others_and_take_themselves_back(record):
     shown = seen(record, "/?row=A&state=wet&f=1")
-    assert 'href="/?f=1&amp;row=B&amp;state=wet"' in shown
-    assert 'href="/?f=1&amp;state=wet" aria-current="true"' in shown  # row A, taken back
-    assert 'href="/?row=A&amp;state=wet" aria-label="Celsius"' in shown
+    links = [unescape(link) for link in re.findall(r'href="([^"]*)"', shown)]
+    assert "/?f=1&row=B&state=wet" in links
+    assert "/?f=1&state=wet" in links  # row A, taken back
+    assert "/?row=A&state=wet" in links  # in degrees Celsius
+    assert "/morning?f=1&row=A&state=wet" in links
+    assert len(re.findall(r'<a [^>]*aria-current="true"', shown)) == 2
 
 
 @pytest.mark.parametrize(
@@ -1010,7 +1025,7 @@ def test_the_address_narrows_nodes_to_a_word_and_pages_of_a_hundred(noded, monke
 def test_a_node_silent_with_its_gateway_waits_for_that_and_the_cause_is_told_once(grouped):
     shown = seen(grouped, "/nodes")
     assert node_rows(shown)["node-5"][0] == "silent together"
-    assert "it is under a common cause (gateway silent)" in node_rows(shown)["node-5"][1]
+    assert "Wait for its common cause (gateway silent)." in node_rows(shown)["node-5"][1]
     assert "Look at the gateway: power, light, connection" in shown
     assert '<a href="/nodes?word=silent+together">1 node</a> under it' in shown
 

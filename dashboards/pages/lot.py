@@ -91,18 +91,15 @@ def _choices(lot: Lot, shown: Lot, asked: Wish) -> list[Component | None]:
     said = [asked.choice(name) for name in (*_CHOICES, "cause")]
     if not any(said):
         return [*groups, _morning(asked)]
-    named = [
-        f"{label} {asked.choice(name)}"
-        for name, label in (("row", "row"), ("state", ""), ("life", ""), ("cause", "common cause"))
-        if asked.choice(name)
-    ]
+    row, kinds = asked.choice("row"), _cause_names(lot, asked)
+    named = [f"row {row}" if row else "", asked.choice("state"), asked.choice("life"), *kinds]
     count = f"{len(shown.units)} of {words.count(len(lot.units), 'unit')}"
     everything = asked.narrowed(**dict.fromkeys((*_CHOICES, "cause"), ""))
     return [
         *groups,
         html.P(
             [
-                f"Shown below: {count} ({', '.join(part.strip() for part in named)}). ",
+                f"Shown below: {count} ({', '.join(filter(None, named))}). ",
                 html.A("Show all", href=everything),
             ],
             className="shown",
@@ -110,6 +107,15 @@ def _choices(lot: Lot, shown: Lot, asked: Wish) -> list[Component | None]:
         ),
         _morning(asked),
     ]
+
+
+def _cause_names(lot: Lot, asked: Wish) -> list[str]:
+    """What the common cause that the address asks for is called."""
+    wanted = asked.choice("cause")
+    if not wanted:
+        return []
+    kinds = [c.alarm.kind for c in lot.causes if str(c.alarm.alarm_id) == wanted]
+    return kinds or ["a common cause that is over"]
 
 
 def _choice(lot: Lot, name: str, asked: Wish) -> Component | None:

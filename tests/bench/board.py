@@ -27,6 +27,7 @@ from urllib.parse import urlencode
 
 from sqlalchemy import Connection, text
 
+from dashboards.app import Lots
 from monitor.lot import Placement, Site, Unit, Zone
 from monitor.store import schema as t
 from monitor.store.record import Record, open_record
@@ -38,6 +39,7 @@ ZONES = (("air-main", "cabin"), ("off-rear-low", "wall"), ("door-rear-low", "wal
 LIVES = ("stock", "stock", "stock", "intake", "watch")
 ROW_UNITS, GATEWAY_UNITS = 20, 50
 VIEWERS = 50
+PAUSES = 8
 CALLBACK = {
     "output": "..page.children...fresh.data-stills...fresh.data-charts..",
     "outputs": [{"id": "page", "property": "children"},
@@ -277,8 +279,7 @@ def in_browser(port: int, secret: str, shows: str, runs: int) -> float:
 def measure(home: Path, *, runs: int, units: int, now_s: int, browser: bool) -> None:
     """Print what was asked for."""
     secret = session(home, now_s=now_s)
-    here, there = "127.0.0.1", 8531
-    assert here
+    there = 8531
     with (
         serving("-m", "dashboards", "--home", str(home), "--port", str(there), port=there) as pid,
         serving(__file__, "--empty", str(there + 1), port=there + 1),
@@ -292,10 +293,13 @@ def measure(home: Path, *, runs: int, units: int, now_s: int, browser: bool) -> 
             {"row": rows[k % len(rows)]} if k % 2 else {"state": ("wet", "damp", "dry")[k // 2 % 3]}
             for k in range(runs * 2)
         ]
-        beside, changes, nodes, again = [], [], [], []
+        beside, changes, nodes, again, alone_s = [], [], [], [], []
         for wanted in filters:
             beside.append(empty.page("/")[0])
             changes.append(board.page("/", "?" + urlencode(wanted))[0])
+        for wanted in filters[:PAUSES]:
+            time.sleep(Lots.LOT_S + 1)  # what was read is no longer shown
+            alone_s.append(board.page("/", "?" + urlencode(wanted))[0])
         for _ in range(runs):
             again.append(board.page("/")[0])
             nodes.append(board.page("/nodes"))
@@ -308,6 +312,7 @@ def measure(home: Path, *, runs: int, units: int, now_s: int, browser: bool) -> 
             ("Lot, first of the process", first, beside_first),
             ("Lot, again", statistics.median(again), alone),
             ("change of filter, p95", p95, statistics.quantiles(beside, n=20)[-1]),
+            (f"the same, {Lots.LOT_S + 1} s after the last", statistics.median(alone_s), alone),
             ("Nodes", statistics.median(one for one, _ in nodes), alone),
             (f"{VIEWERS} viewers at once, median ({failed} failed)", crowded, crowded_empty),
             (f"{VIEWERS} viewers at once, the last", longest, crowded_empty),
