@@ -117,6 +117,8 @@ def make_app(
     )
     gate = Gate(record, now=now, change=change, secure=secure)
     lots = Lots(record, keeps=keeps)
+    if keeps:  # the first reading of a process takes three times as long: not while somebody waits
+        threading.Thread(target=lots.read, args=(now(),), daemon=True).start()
 
     @app.callback(
         Output("page", "children"),

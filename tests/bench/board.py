@@ -180,7 +180,7 @@ def serve_empty(port: int) -> None:
 
 @contextmanager
 def serving(*command: str, port: int) -> Iterator[int]:
-    """A server in a process of its own, until it is no longer needed; its number."""
+    """A server in a process of its own, two seconds after it first answers; its number."""
     with subprocess.Popen([sys.executable, *command], stderr=subprocess.DEVNULL) as running:
         try:
             for _ in range(600):
@@ -192,6 +192,7 @@ def serving(*command: str, port: int) -> Iterator[int]:
                     break
                 except OSError:
                     time.sleep(0.1)
+            time.sleep(2)
             yield running.pid
         finally:
             running.terminate()
