@@ -46,6 +46,7 @@ def serve(home: Path, *, port: int | None = None) -> None:
         now=_now,
         change=lambda: open_record(folder),
         secure=bool(proxy),
+        keeps=True,
         runs=shown(settings, version=version("sillkeep")),
     )
     waitress.serve(

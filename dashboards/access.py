@@ -33,7 +33,7 @@ from dashboards.words import Wish
 from monitor.config import is_loopback
 from monitor.errors import StoreError
 from monitor.store import RepairRow, users
-from monitor.store.board import AlarmRow, Lot
+from monitor.store.board import AlarmRow, Lot, NodeRow
 from monitor.store.health import Chain
 from monitor.store.record import Record
 from monitor.store.users import Doer, Visitor
@@ -94,10 +94,12 @@ ROUTES: Mapping[str, str] = {
 
 PAGES: tuple[tuple[str, str], ...] = (
     (r"/", "lot"),
+    (r"/morning", "lot"),
     (r"/alarms", "alarms"),
     (r"/load", "alarms"),
     (r"/proof", "proof"),
     (r"/chain", "chain"),
+    (r"/nodes", "chain"),
     (r"/links", "links"),
     (r"/users", "users"),
     (r"/log", "log"),
@@ -139,10 +141,15 @@ class Sight:
     sold: frozenset[str]  # units that were theirs
 
     def lot(self, lot: Lot) -> Lot:
-        """Units and sites of the lot that are seen."""
+        """Units, sites and common causes of the lot that are seen."""
         seen = tuple(unit for unit in lot.units if unit.code in self.units)
         sites = tuple(site for site in lot.sites if site.code in self.sites)
-        return replace(lot, units=seen, sites=sites)
+        causes = []
+        for cause in lot.causes:
+            members = tuple(one for one in cause.members if self.sees(one[1], one[2]))
+            if members and self.sees(cause.alarm.site, cause.alarm.unit):
+                causes.append(replace(cause, members=members))
+        return replace(lot, units=seen, sites=sites, causes=tuple(causes))
 
     def placed(self, rows: Iterable[_Placed]) -> tuple[_Placed, ...]:
         """Alarms or repairs of what is seen."""
@@ -162,6 +169,20 @@ class Sight:
         seen = {(node.site, node.code) for node in nodes}
         floods = tuple(flood for flood in chain.floods if (flood.site, flood.node) in seen)
         return replace(chain, nodes=tuple(nodes), floods=floods)
+
+    def nodes(self, nodes: Iterable[NodeRow]) -> list[NodeRow]:
+        """As `chain`: nodes where something is seen, with their probes and alarms there."""
+        found = []
+        for node in nodes:
+            placed = [p for p in node.watching if self.sees(node.site, p.unit)]
+            if placed or (not node.watching and node.site in self.yards):
+                spare = [probe for probe in node.probes if not probe.zone]
+                own = tuple(a for a in node.alarms if self.sees(a.site, a.unit))
+                cause = node.cause
+                if cause is not None and not self.sees(cause.site, cause.unit):
+                    cause = None
+                found.append(replace(node, probes=(*placed, *spare), alarms=own, cause=cause))
+        return found
 
     def sees(self, site: str, unit: str) -> bool:
         """Whether something of a unit, or of a site itself (`unit` empty), is seen."""

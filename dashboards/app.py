@@ -3,7 +3,9 @@
 import json
 import logging
 import re
+import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -22,6 +24,8 @@ from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
 from dashboards.pages import load as load_page
 from dashboards.pages import lot as lot_page
+from dashboards.pages import morning as morning_page
+from dashboards.pages import nodes as nodes_page
 from dashboards.pages import people as people_page
 from dashboards.pages import proof as proof_page
 from dashboards.pages import settings as settings_page
@@ -76,6 +80,7 @@ def make_app(
     change: Callable[[], Record],
     secure: bool = False,
     runs: Sequence[tuple[str, str]] = (),
+    keeps: bool = False,
 ) -> Dash:
     """Build the board over a record.
 
@@ -91,6 +96,8 @@ def make_app(
         Whether browsers reach it through a proxy with TLS.
     runs : sequence of (name, value)
         How the program runs, for the Settings page; no secrets.
+    keeps : bool
+        Whether a lot that was just read may be shown again for some seconds (`Lots`).
     """
     server = Flask("dashboards", static_folder=None)
     server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
@@ -114,6 +121,9 @@ def make_app(
         ]
     )
     gate = Gate(record, now=now, change=change, secure=secure)
+    lots = Lots(record, keeps=keeps)
+    if keeps:  # the first reading of a process takes three times as long: not while somebody waits
+        threading.Thread(target=lots.read, args=(now(),), daemon=True).start()
 
     @app.callback(
         Output("page", "children"),
@@ -126,7 +136,7 @@ def make_app(
     )
     def show(path: str, search: str, _beat: int, charts: str | None) -> tuple[Any, str, str]:
         asked = words.wish(path, search, now_s=now())
-        drawn = page(record, asked, token=gate.token, sight=gate.sight, runs=runs)
+        drawn = page(record, asked, token=gate.token, sight=gate.sight, lots=lots, runs=runs)
         return refreshed(drawn, charts) if ctx.triggered_id == "beat" else whole(drawn)
 
     gate.install(server)
@@ -135,6 +145,40 @@ def make_app(
     changes.add_routes(server, gate, now=now, change=change)
     _guard(server, app)
     return app
+
+
+class Lots:
+    """The lot as it was last read, for all who look at it at once.
+
+    Reading 3,000 zones takes some hundred milliseconds, and as much again their two weeks. So what was
+    read is shown for `LOT_S` more, and the two weeks, to which an hour adds one value, for `STRIPS_S`.
+    """
+
+    LOT_S = 5
+    STRIPS_S = 60
+
+    def __init__(self, record: Record, *, keeps: bool = False) -> None:
+        self._record, self._keeps = record, keeps
+        self._lock = threading.Lock()
+        self._lot: tuple[int, board.Lot] | None = None
+        self._strips: tuple[int, dict[str, board.Strip]] | None = None
+
+    def read(self, now_s: int) -> board.Lot:
+        """The whole lot; one reads while the others wait for it."""
+        with self._lock:
+            if not self._is_fresh(self._lot, self.LOT_S, now_s):
+                self._lot = now_s, self._read(now_s)
+            return cast(tuple[int, board.Lot], self._lot)[1]
+
+    def _read(self, now_s: int) -> board.Lot:
+        lot = board.lot(self._record.engine, now_s=now_s)
+        if not self._is_fresh(self._strips, self.STRIPS_S, now_s):
+            self._strips = now_s, board.strips(self._record.engine, lot, now_s=now_s)
+        _, strips = cast(tuple[int, dict[str, board.Strip]], self._strips)
+        return replace(lot, units=tuple(replace(u, strip=strips.get(u.code)) for u in lot.units))
+
+    def _is_fresh(self, kept: tuple[int, object] | None, least_s: int, now_s: int) -> bool:
+        return self._keeps and kept is not None and 0 <= now_s - kept[0] < least_s
 
 
 # --- addresses ------------------------------------------------------------------------------------
@@ -146,13 +190,15 @@ def page(
     *,
     token: str,
     sight: Sight,
+    lots: Lots | None = None,
     runs: Sequence[tuple[str, str]] = (),
 ) -> list[Component]:
     """Page of an address, if it is open to the visitor: read the record, view it.
 
     `runs` says how the program runs, for the Settings page.
     """
-    blocks = access.opened(asked, sight) or _blocks(record, asked, token, sight, runs)
+    lots = lots or Lots(record)
+    blocks = access.opened(asked, sight) or _blocks(record, asked, token, sight, lots, runs)
     pulses = health.pulses(record.engine, now_s=asked.now_s)
     return views.frame(asked, pulses, blocks, seat=access.seat(sight, token))
 
@@ -174,17 +220,26 @@ def refreshed(drawn: list[Component], charts: str | None) -> tuple[Any, str, str
 
 
 def _blocks(
-    record: Record, asked: Wish, token: str, sight: Sight, runs: Sequence[tuple[str, str]]
+    record: Record,
+    asked: Wish,
+    token: str,
+    sight: Sight,
+    lots: Lots,
+    runs: Sequence[tuple[str, str]],
 ) -> list[Any]:
     path = asked.path.rstrip("/") or "/"
     named: dict[str, Callable[[], list[Any]]] = {
         "/": lambda: [
-            *lot_page.blocks(sight.lot(board.lot(record.engine, now_s=asked.now_s)), asked),
+            *lot_page.blocks(sight.lot(lots.read(asked.now_s)), asked),
             *access.sold_line(sight),
         ],
+        "/morning": lambda: morning_page.blocks(sight.lot(lots.read(asked.now_s)), asked),
         "/alarms": lambda: _alarms(record, asked, token, sight),
         "/load": lambda: _load(record, asked, sight),
         "/proof": lambda: proof_page.blocks(list(sight.placed(record.repairs())), asked),
+        "/nodes": lambda: nodes_page.blocks(
+            sight.nodes(board.nodes(record.engine, now_s=asked.now_s)), asked
+        ),
         "/chain": lambda: chain_page.blocks(
             sight.chain(health.chain(record.engine, now_s=asked.now_s)), asked
         ),

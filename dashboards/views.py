@@ -18,7 +18,13 @@ from monitor.store.board import AlarmRow, SiteRow, UnitNow, ZoneNow
 from monitor.store.health import Pulse
 from monitor.text import CAUTION, CAUTION_LONG, DAMAGED
 
-NAVIGATION = (("/", "Lot"), ("/alarms", "Alarms"), ("/proof", "Proof"), ("/chain", "Chain"))
+NAVIGATION = (
+    ("/", "Lot"),
+    ("/alarms", "Alarms"),
+    ("/proof", "Proof"),
+    ("/nodes", "Nodes"),
+    ("/chain", "Chain"),
+)
 
 
 @dataclass(frozen=True, slots=True)

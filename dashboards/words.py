@@ -3,7 +3,7 @@
 import datetime as dt
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from urllib.parse import parse_qs, quote, urlencode
 
 import numpy as np
@@ -18,6 +18,14 @@ TRENDS = {"wetting": "↗ wetting", "drying": "↘ drying", "steady": "→ stead
 CLASSES: tuple[AlarmClass, ...] = ("act now", "today", "this week", "season")
 UNMEASURED = "–"
 UNSAID = "not said"  # by a zone's code
+CHOICES = (
+    "row",
+    "state",
+    "life",
+    "cause",
+    "word",
+    "from",
+)  # that narrow a list, as addresses name them
 VIEWS = {
     "plan": "From above",
     "door": "Door side",
@@ -36,6 +44,7 @@ class Wish:
     fahrenheit: bool = False
     span_d: int = DEFAULT_SPAN_D  # 0: all
     note: str = ""  # answer to what the person just did
+    chosen: tuple[tuple[str, str], ...] = ()  # of `CHOICES`, what a list is narrowed to
 
     @property
     def degree(self) -> str:
@@ -46,6 +55,16 @@ class Wish:
         """Address of another page that keeps the temperature scale."""
         return path + ("?f=1" if self.fahrenheit else "")
 
+    def choice(self, name: str) -> str:
+        """What a list is narrowed to by one of `CHOICES`; "": by nothing."""
+        return dict(self.chosen).get(name, "")
+
+    def narrowed(self, path: str = "", **changed: str) -> str:
+        """Address of a list with choices changed; "" takes one back."""
+        kept = dict(self.chosen) | {"from": ""} | changed
+        chosen = tuple((name, kept[name]) for name in CHOICES if kept.get(name))
+        return replace(self, path=path or self.path, chosen=chosen).same()
+
     def same(self, *, fahrenheit: bool | None = None, span_d: int | None = None) -> str:
         """Address of this page with one wish changed."""
         scale = self.fahrenheit if fahrenheit is None else fahrenheit
@@ -53,6 +72,7 @@ class Wish:
         asked = ({"f": "1"} if scale else {}) | (
             {"days": str(span)} if span != DEFAULT_SPAN_D else {}
         )
+        asked |= dict(self.chosen)
         return self.path + (f"?{urlencode(asked)}" if asked else "")
 
 
@@ -67,6 +87,7 @@ def wish(path: str, search: str, *, now_s: int) -> Wish:
         fahrenheit=asked.get("f") == ["1"],
         span_d=int(days) if known else DEFAULT_SPAN_D,
         note=asked.get("note", [""])[0][:200],
+        chosen=tuple((name, asked[name][0][:80]) for name in CHOICES if asked.get(name)),
     )
 
 
@@ -139,6 +160,12 @@ def number(value: float | None, unit: str = "", *, digits: int = 1) -> str:
     text = f"{value:.{digits}f}"
     text = text.removeprefix("-") if float(text) == 0 else text.replace("-", "\u2212")
     return f"{text}\u202f{unit}" if unit else text
+
+
+def signed(value: float, *, digits: int = 0) -> str:
+    """Write a change with its sign."""
+    text = number(abs(value), digits=digits)
+    return text if float(text) == 0 else f"{'+' if value > 0 else '−'}{text}"
 
 
 def temperature(value_c: float | None, asked: Wish) -> str:

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from functools import partial
 from math import isfinite, isnan
 from textwrap import fill
-from typing import Protocol
+from typing import Protocol, cast
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
@@ -553,6 +553,28 @@ def _flood(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         "Do not trust what its zones show until the cause is known.",
         CAUTION_AT_NODE,
     )
+
+
+# what to do about a node, by its word, where no alarm of it says so
+NODE_STEPS: dict[str, str] = {
+    "silent": (
+        "Check the gateway first, then the node's battery and place. Do not take silence for dryness."
+    ),
+    "never heard": (
+        "Nothing came since it was entered: switch it on near its gateway, and compare its name with the record."
+    ),
+    "late": "Nothing yet: it is called silent after three times the silence it declared.",
+    "unplaced": "Its probes watch nothing: enter where they hang, or put it away.",
+    "out of service": "A person took it out of service: nobody is told of its silence. Put it back on Alarms.",
+}
+
+
+def under_cause(kind: str) -> str:
+    """What to do about a node whose silence is under a common cause."""
+    return f"Wait for its common cause ({kind})."
+
+
+NO_BENCH = "Bench checks against a salt: none is in the record, so that nothing shows how true a probe still reads."
 
 
 def flood_text(node: str, *, dropped: int) -> str:
@@ -1555,12 +1577,27 @@ def _age(days: int) -> str:
 
 
 def _first_sentence(alarm: AlarmTold) -> str:
-    """What was found, without the zone before it and what is said in brackets."""
-    said = re.split(r"(?<=[.;])\s+(?=[A-Z])", alarm.text, maxsplit=1)[0]
+    return in_short(alarm.text, alarm.zone)
+
+
+def in_short(said: str, zone: str) -> str:
+    """What an alarm found, without the zone before it and what is said in brackets."""
+    said = re.split(r"(?<=[.;])\s+(?=[A-Z])", said, maxsplit=1)[0]
     said = re.sub(r" \([^()]*\)", "", said)
-    for start in (f"{alarm.zone}: ", f"{alarm.zone} is ", f"{alarm.zone} "):
-        said = said.removeprefix(start) if alarm.zone else said
+    for start in (f"{zone}: ", f"{zone} is ", f"{zone} "):
+        said = said.removeprefix(start) if zone else said
     return sentence((said.partition(": ")[2] or said).rstrip("."))
+
+
+def what_to_do(said: str, parts: Sequence[str], alarm_class: str) -> str:
+    """The response of an alarm, from its parts or, where they were not kept, its text; "" if it has none."""
+    allowed = TIME_ALLOWED.get(cast("AlarmClass", alarm_class), "")
+    if f"{allowed}." in parts[1:]:
+        return parts[parts.index(f"{allowed}.") - 1]
+    sentences = re.split(r"(?<=\.) +(?=[A-Z])", said)
+    ending = f" ({allowed})."
+    found = next((each for each in sentences if each.endswith(ending)), "")
+    return f"{found.removesuffix(ending)}." if found else ""
 
 
 def _letter(*parts: str) -> str:

@@ -90,10 +90,12 @@ ASKED = {
 }  # fmt: skip
 PAGES = {
     "/": "lot",
+    "/morning": "lot",
     "/alarms": "alarms",
     "/load": "alarms",
     "/proof": "proof",
     "/chain": "chain",
+    "/nodes": "chain",
     "/links": "links",
     "/users": "users",
     "/log": "log",
@@ -403,7 +405,7 @@ def test_the_lot_sees_of_a_sold_unit_only_that_it_was_theirs(yard: Yard, role: s
         assert "Sold. It stood on this lot" in shown
         assert "wood moisture" not in shown
         assert shown.count("off-rear-low") == 2 * path.count("off-rear-low")  # °C and °F of it
-    for path in ("/alarms", "/proof", "/chain"):
+    for path in ("/alarms", "/proof", "/chain", "/nodes", "/morning"):
         assert "van-wet" not in drawn(client, path)
     if "acknowledge" in MAY[role].split():
         assert post(client, "/alarms/1/acknowledge", who="J").status_code == 404
@@ -1032,7 +1034,7 @@ class Shape(HTMLParser):
 
 
 HARMLESS = "nothing but letters"
-LOOKED_AT = ("/", "/alarms", "/load", "/proof", "/chain", "/links", "/users", "/log", "/account",
+LOOKED_AT = ("/", "/morning", "/alarms", "/load", "/proof", "/chain", "/nodes", "/links", "/users", "/log", "/account",
              "/people", "/settings", "/unit/van-wet", "/unit/van-wet/zone/off-rear-low", "/site/yard/zone/outside")  # fmt: skip
 
 

@@ -3,27 +3,33 @@
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 
 import numpy as np
 import pytest
 from dash import dcc, html
 from flask.testing import FlaskClient
+from sqlalchemy import event
 
 from dashboards import paint, words
-from dashboards.app import make_app, page
+from dashboards.app import Lots, make_app, page
 from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
+from dashboards.pages import lot as lot_page
+from dashboards.pages import morning as morning_page
+from dashboards.pages import nodes as nodes_page
 from dashboards.paint import to_html
 from dashboards.words import wish
-from monitor import drawing, explain
-from monitor.lot import Event, Placement, Site, Unit, Zone
-from monitor.store import board, checking, health
+from monitor import drawing, explain, text
+from monitor.lot import Event, Placement, Site, Source, Unit, Zone
+from monitor.store import NewHold, board, checking, health
 from monitor.store import schema as t
 from monitor.store.board import AlarmRow
 from monitor.store.record import Record, open_record
+from monitor.store.users import Reach
 from monitor.text import CAUTION, DAMAGED
-from tests.filled import NOW_S, WET_TEXT, filled_record
+from tests.filled import NOW_S, WET_TEXT, filled_record, place
 from tests.signed import sight, sign_in
 
 HOUR_S = 3600
@@ -81,6 +87,138 @@ def test_units_stand_by_urgency_then_by_slot_as_people_count(record):
 
 def test_a_unit_says_how_many_of_its_zones_are_unknown(record):
     assert "1 of 4 zones unknown" in seen(record, "/")
+
+
+@pytest.fixture(scope="module")
+def grouped(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Record]:
+    """The filled record with a silent gateway and a damp week over alarms 3 and 1."""
+    folder = tmp_path_factory.mktemp("grouped")
+    with filled_record(folder, days=2) as record, record.engine.begin() as db:
+        for number, kind, member in ((10, "damp week", 1), (11, "gateway silent", 3)):
+            said = text.alarm_text(
+                kind, zone="yard", alarm_class="today", facts={"place": "g1", "members": 1}
+            )
+            row = {"alarm_id": number, "site_id": 1, "kind": kind, "class": "today",
+                   "raised_s": NOW_S - 7200, "state": "unacknowledged", "text": said,
+                   "key": f"cause-{number}"}  # fmt: skip
+            db.execute(t.alarm.insert(), row)
+            db.execute(t.cause.insert(), {"cause_id": number, "place": "g1", "began_s": NOW_S})
+            under = {"cause_id": number, "alarm_id": member, "joined_s": NOW_S}
+            db.execute(t.cause_member.insert(), under)
+    with open_record(folder, read_only=True) as opened:
+        yield opened
+
+
+def test_common_causes_stand_on_the_lot_silence_first_with_their_count_and_a_link(grouped):
+    shown = seen(grouped, "/")
+    silent, damp = shown.index("<b>gateway silent</b>"), shown.index("<b>damp week</b>")
+    assert silent < damp < shown.index("Open first")
+    assert "every node behind gateway g1 fell silent at once" in shown
+    assert re.search(r'1 alarm under it, in <a href="/\?cause=11">1 unit</a>', shown)
+    assert units_of(seen(grouped, "/?cause=11")) == ["van-lost"]
+
+
+def test_a_common_cause_is_seen_with_its_yard_and_counts_what_is_seen(grouped):
+    lot = board.lot(grouped.engine, now_s=NOW_S)
+    of_unit = sight(grouped, "owner", Reach(units=frozenset({"van-lost"}))).lot(lot)
+    assert [unit.code for unit in of_unit.units] == ["van-lost"]
+    assert of_unit.causes == ()
+    assert len(sight(grouped).lot(lot).causes) == 2
+    assert "(gateway silent)" in seen(grouped, "/?cause=11")
+    assert "(a common cause that is over)" in seen(grouped, "/?cause=999")
+
+
+def test_what_a_common_cause_explains_is_no_reason_to_open_a_unit(grouped):
+    lot = board.lot(grouped.engine, now_s=NOW_S)
+    asking = [(unit.code, alarm.alarm_id) for unit, alarm in lot_page.to_open(lot)]
+    assert asking == [("van-wet", 2)]  # 1 and 3 are under causes
+
+
+def test_the_morning_list_walks_by_row_and_slot_with_reason_first_step_box_and_line(tmp_path):
+    with filled_record(tmp_path, days=2) as record:
+        with record.engine.begin() as db:
+            walls = db.execute(t.zone.select().where(t.zone.c.code == "off-rear-low")).all()
+            for wall in walls[1:]:
+                row = {"site_id": 1, "unit_id": wall.unit_id, "zone_id": wall.zone_id, "kind": "wet",
+                       "class": "act now", "raised_s": NOW_S - 60, "state": "unacknowledged",
+                       "text": WET_TEXT, "key": f"m{wall.zone_id}"}  # fmt: skip
+                db.execute(t.alarm.insert(), row)
+        shown = seen(record, "/morning")
+        lot = seen(record, "/")
+        some = seen(record, "/morning?row=A")
+    walked = re.findall(r'class="place">([\w ]+)</b><b><a href="/unit/([\w-]+)', shown)
+    assert walked == [("A9", "van-wet"), ("A10", "van-lost"), ("B2", "van-dry")]
+    opened = re.findall(r'<div><a href="/unit/([\w-]+)', lot)
+    assert opened == [
+        "van-lost",
+        "van-dry",
+        "van-wet",
+    ]  # by urgency: the list above is another order
+    assert "van-dry" not in some
+    assert "row A." in some
+    assert "Wood moisture is 24.1 %" in shown
+    assert "<b>First: </b>Open the unit, look above and up-slope" in shown
+    assert [shown.count(f'class="{one}"') for one in ("box", "line")] == [3, 3]
+    assert "Tue 25 Nov 2025 12:00, Europe/Brussels (UTC+01:00); judged up to" in shown
+    assert "1 of 12 zones are unknown" in shown
+    sheet = shown.partition("<footer>")[0]
+    for caution in morning_page.CAUTIONS:
+        assert sheet.count(caution) == 1
+
+
+@pytest.mark.parametrize("kind", ["leak suspect", "wet", "damp week", "freezing", "silent"])
+def test_what_to_do_is_the_response_whether_the_parts_were_kept_or_not(kind):
+    told = {"zone": "off-rear-low", "alarm_class": "today", "facts": {"members": 3.0, "place": "g"}}
+    said, parts = text.alarm_text(kind, **told), text.alarm_parts(kind, **told)
+    step = text.what_to_do(said, parts, "today")
+    assert step == parts[text.NAMES_OF_PARTS.index("Response")]
+    assert step.endswith(text.what_to_do(said, (), "today"))
+    assert len(text.what_to_do(said, (), "today")) > 20
+    assert text.what_to_do("Nothing of the kind.", (), "today") == ""
+
+
+def units_of(shown: str) -> list[str]:
+    """Units in the list of a lot page."""
+    return re.findall(r'<li class="is-\w+"><a href="/unit/([\w-]+)', shown)
+
+
+@pytest.mark.parametrize(
+    ("search", "units"),
+    [
+        ("", ["van-wet", "van-lost", "van-dry"]),
+        ("row=A", ["van-wet", "van-lost"]),
+        ("row=B", ["van-dry"]),
+        ("state=wet", ["van-wet"]),
+        ("row=A&state=dry", ["van-lost"]),
+        ("row=B&state=wet", []),
+        ("life=stored", ["van-wet", "van-lost", "van-dry"]),
+        ("life=intake", []),
+        ("cause=999", []),
+    ],
+)
+def test_the_address_narrows_the_lot_and_the_counts_stay_of_all(record, search, units):
+    shown = seen(record, f"/?{search}")
+    assert units_of(shown) == units
+    assert re.search(r'figure">1</span><span class="mark is-wet">', shown)
+    assert (f"Shown below: {len(units)} of 3 units" in shown) == bool(search)
+
+
+def test_choices_are_links_that_keep_the_others_and_take_themselves_back(record):
+    shown = seen(record, "/?row=A&state=wet&f=1")
+    links = [unescape(link) for link in re.findall(r'href="([^"]*)"', shown)]
+    assert "/?f=1&row=B&state=wet" in links
+    assert "/?f=1&state=wet" in links  # row A, taken back
+    assert "/?row=A&state=wet" in links  # in degrees Celsius
+    assert "/morning?f=1&row=A&state=wet" in links
+    assert len(re.findall(r'<a [^>]*aria-current="true"', shown)) == 2
+
+
+@pytest.mark.parametrize(
+    ("slot", "row"), [("B-12", "B"), ("B12", "B"), ("North 3", "North"), ("7", ""), ("", "")]
+)
+def test_the_row_is_what_stands_before_the_number(record, slot, row):
+    unit = replace(board.lot(record.engine, now_s=NOW_S).units[0], slot=slot)
+    assert lot_page.row_of(unit) == row
 
 
 def test_an_empty_record_says_how_to_begin(tmp_path):
@@ -757,3 +895,150 @@ def test_a_damaged_record_says_so_on_every_page(tmp_path):
         assert "The record is damaged: 1 place" in seen(damaged, "/chain")
         assert "in judged hours" in seen(damaged, "/chain")
         assert DAMAGED in seen(damaged, "/")
+
+
+def test_a_lot_just_read_is_shown_again_for_some_seconds_and_no_longer(tmp_path):
+    with filled_record(tmp_path, days=2) as record:
+        kept, anew = Lots(record, keeps=True), Lots(record)
+        kept.read(NOW_S)
+        record.add_unit(Unit("van-new", "yard"))
+
+        def names(lots: Lots, now_s: int) -> bool:
+            return any(unit.code == "van-new" for unit in lots.read(now_s).units)
+
+        assert names(anew, NOW_S)
+        assert not names(kept, NOW_S + Lots.LOT_S - 1)
+        assert names(kept, NOW_S + Lots.LOT_S)
+
+
+# --- Nodes ----------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def noded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Record]:
+    """The filled record with nodes in every state."""
+    folder = tmp_path_factory.mktemp("noded")
+    doubt = {"doubt": "swapped?", "other": "air-main", "times_better": 5.0}
+    with filled_record(folder, days=20) as record:
+        for node in ("node-new", "node-spare"):
+            placed = Placement(node, "p1", "yard", "van-dry", "air-main", NOW_S - 3600)
+            record.place(placed, recorded_s=NOW_S, who="test")
+        gone = Placement("node-spare", "p1", "yard", "", "", NOW_S - 60)
+        record.place(gone, recorded_s=NOW_S, who="test")
+        out = Source("yard", "silent", "van-dry", "air-main", "node-11")
+        record.hold(NewHold(out, "out of service", NOW_S, None, "J", "being mended"), now_s=NOW_S)
+        record.declare_gateways({("yard", "node-5"): "north"})
+        with record.engine.begin() as db:
+            nodes = {row.code: row.node_id for row in db.execute(t.node.select())}
+            probes = {row.node_id: row.probe_id for row in db.execute(t.probe.select())}
+            zones = {row.zone_id: row for row in db.execute(t.zone.select())}
+            watched = {
+                row.probe_id: zones.get(row.zone_id) for row in db.execute(t.placement.select())
+            }
+
+            def heard(node: str, **changed: int) -> None:
+                here = t.latest.c.probe_id == probes[nodes[node]]
+                db.execute(t.latest.update().where(here).values(**changed))
+
+            def alarm(node: str, kind: str, facts: dict) -> None:
+                zone = watched[probes[nodes[node]]]
+                said = text.alarm_text(kind, zone=zone.code, alarm_class="this week", facts=facts)
+                row = {"site_id": 1, "unit_id": zone.unit_id, "zone_id": zone.zone_id, "kind": kind,
+                       "class": "this week", "raised_s": NOW_S - 60, "state": "unacknowledged",
+                       "text": said, "key": f"{node}-{kind}"}  # fmt: skip
+                db.execute(t.alarm.insert(), row)
+
+            heard("node-1", battery_p=14, signal_dbm=-97)
+            alarm("node-1", "battery low", {"node": "node-1", "battery_percent": 14.0})
+            before = {"probe_id": probes[nodes["node-1"]], "boot": 0, "seq": 1, "battery_p": 31,
+                      "at_s": NOW_S - 15 * 86400, "received_s": NOW_S}  # fmt: skip
+            db.execute(t.reading.insert(), before)
+            heard("node-2", at_s=NOW_S - 1800)
+            alarm("node-3", "sensor suspect", doubt)
+            receipt = {"node_id": nodes["node-4"], "boot": 3, "seq": 90, "missing": "[[4,6],[9,9]]"}
+            db.execute(t.receipt.insert(), receipt)
+    with open_record(folder, read_only=True) as opened:
+        yield opened
+
+
+def node_rows(shown: str) -> dict[str, list[str]]:
+    """Cells of the table of nodes, by node, in its order."""
+    rows = re.findall(r'<th scope="row">([^<]*)</th>(.*?)</tr>', shown)
+    return {
+        code: [re.sub(r"<[^>]*>", "", cell) for cell in re.findall(r"<td[^>]*>(.*?)</td>", cells)]
+        for code, cells in rows
+    }
+
+
+def test_nodes_stand_by_what_needs_a_hand_first(noded):
+    rows = node_rows(seen(noded, "/nodes"))
+    assert [(code, cells[0]) for code, cells in rows.items() if cells[0] != "reporting"] == [
+        ("node-5", "silent"),
+        ("node-new", "never heard"),
+        ("node-3", "suspect"),
+        ("node-1", "battery low"),
+        ("node-2", "late"),
+        ("node-spare", "unplaced"),
+        ("node-11", "out of service"),
+    ]
+    assert len(rows) == 15
+    last = ["reporting", "unplaced", "out of service"]
+    assert list(dict.fromkeys(cells[0] for cells in rows.values()))[-3:] == last
+
+
+def test_a_node_shows_what_it_watches_its_battery_with_its_trend_signal_and_what_is_missing(noded):
+    rows = node_rows(seen(noded, "/nodes"))
+    assert rows["node-1"][4:6] == ["14\u202f% (\u221217 in 14 days), low", "\u221297\u202fdBm"]
+    assert rows["node-1"][2] == "p1: van-wet · door-mid-high"
+    assert rows["node-5"][3] == "2 days ago"
+    assert rows["node-5"][6] == "north"
+    assert rows["node-4"][7] == "4"
+    assert rows["node-3"][7] == "no receipt"
+    assert rows["node-spare"][2] == "nothing"
+
+
+def test_each_finding_of_a_node_says_what_to_do(noded):
+    rows = node_rows(seen(noded, "/nodes"))
+    assert "Check the gateway first" in rows["node-5"][1]
+    assert "compare its name with the record" in rows["node-new"][1]
+    assert "fits the place of air-main 5 times better than its own" in rows["node-3"][1]
+    assert "check it against a salt or another one" in rows["node-3"][1]
+    assert "Change it at the next visit" in rows["node-1"][1]
+    assert "three times the silence" in rows["node-2"][1]
+    assert "Put it back on Alarms" in rows["node-11"][1]
+    assert all(cells[1] for cells in rows.values() if cells[0] != "reporting")
+    assert text.NO_BENCH in seen(noded, "/nodes")
+
+
+def test_the_address_narrows_nodes_to_a_word_and_pages_of_a_hundred(noded, monkeypatch):
+    assert list(node_rows(seen(noded, "/nodes?word=silent"))) == ["node-5"]
+    assert "None of 15 nodes." in seen(noded, "/nodes?word=flood")
+    monkeypatch.setattr(nodes_page, "AT_ONCE", 4)
+    first, second = seen(noded, "/nodes"), seen(noded, "/nodes?from=4")
+    assert not set(node_rows(first)) & set(node_rows(second))
+    assert "Shown: 5 to 8 of 15 nodes" in second
+    assert 'href="/nodes?from=8"' in second
+    for nonsense in ("x", "-4", "99999", "\u0664"):
+        assert list(node_rows(seen(noded, f"/nodes?from={nonsense}"))) == list(node_rows(first))
+
+
+def test_a_node_silent_with_its_gateway_waits_for_that_and_the_cause_is_told_once(grouped):
+    shown = seen(grouped, "/nodes")
+    assert node_rows(shown)["node-5"][0] == "silent together"
+    assert "Wait for its common cause (gateway silent)." in node_rows(shown)["node-5"][1]
+    assert "Look at the gateway: power, light, connection" in shown
+    assert '<a href="/nodes?word=silent+together">1 node</a> under it' in shown
+
+
+def test_nodes_are_read_in_as_many_questions_however_many_there_are(tmp_path):
+    asked = []
+    for units in (3, 40):
+        with filled_record(tmp_path / str(units), units=units, days=2) as record:
+            for number in range(3, units):
+                place(record, f"van-{number:03}", "air-main", node=f"more-{number}", days=2)
+            count = []
+            event.listen(record.engine, "before_cursor_execute", lambda *_, c=count: c.append(1))
+            found = board.nodes(record.engine, now_s=NOW_S)
+            asked.append((len(found), len(count)))
+    assert asked[1][0] == asked[0][0] + 37
+    assert asked[0][1] == asked[1][1]

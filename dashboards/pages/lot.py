@@ -1,38 +1,150 @@
-"""Lot: which units to open first, and how every unit stands."""
+"""Lot: what touches many units at once, which units to open first, and how every unit stands.
 
+What the address asks for (`/?row=B&state=wet`) narrows the units below the counts; the counts and
+the common causes are always of all that the visitor sees.
+"""
+
+import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from dash import html
 from dash.development.base_component import Component
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from dashboards import views, words
 from dashboards.paint import marked
 from dashboards.words import Wish
-from monitor import drawing
+from monitor import causes, drawing, text
 from monitor.judge.rules import LIMITS
-from monitor.store.board import STRIP_DAYS, WORD_RANK, Lot, SiteRow, UnitNow
+from monitor.store.board import STRIP_DAYS, WORD_RANK, AlarmRow, CauseNow, Lot, SiteRow, UnitNow
 
 FIRST = 10  # "ten units to touch today"
 _LIMITS_PERCENT = (LIMITS.damp_percent, LIMITS.wet_percent)
 
 
 def blocks(lot: Lot, asked: Wish) -> list[Any]:
-    """Page of all units."""
+    """Page of all units, or of those that the address asks for."""
     if not lot.units:
         return _empty(lot, asked)
+    shown = narrowed(lot, asked)
     return [
         html.H1("Lot"),
-        _counts(lot),
-        html.Div([_first(lot, asked), _unknowns(lot, asked)], className="beside"),
+        _counts(lot, asked),
+        _causes(lot, asked),
+        *_choices(lot, shown, asked),
+        html.Div([_first(shown, asked), _unknowns(shown, asked)], className="beside"),
         *(
-            _site(site, [unit for unit in lot.units if unit.site == site.code], asked)
+            _site(site, [unit for unit in shown.units if unit.site == site.code], asked)
             for site in lot.sites
         ),
     ]
+
+
+# --- what is shown --------------------------------------------------------------------------------
+
+
+def row_of(unit: UnitNow) -> str:
+    """Row that a unit stands in: "B-12" and "B12" are in row B; "" if its slot names none."""
+    letters = re.match(r"\D*", unit.slot)
+    return causes.row_of(unit.slot) or (letters[0].strip() if letters else "")
+
+
+_CHOICES: dict[str, Callable[[UnitNow], str]] = {
+    "row": row_of,
+    "state": lambda unit: unit.word,
+    "life": lambda unit: unit.life,
+}  # what units can be told apart by, as the address names it
+
+
+def narrowed(lot: Lot, asked: Wish) -> Lot:
+    """The lot with the units alone that the address asks for."""
+    units: Iterable[UnitNow] = lot.units
+    for name, of_unit in _CHOICES.items():
+        if wanted := asked.choice(name):
+            units = [unit for unit in units if of_unit(unit) == wanted]
+    if wanted := asked.choice("cause"):
+        touched = frozenset[str]().union(
+            *(cause.units for cause in lot.causes if str(cause.alarm.alarm_id) == wanted)
+        )
+        units = [unit for unit in units if unit.code in touched]
+    return replace(lot, units=tuple(units))
+
+
+def to_open(lot: Lot) -> list[tuple[UnitNow, AlarmRow]]:
+    """Units that ask to be opened, with their most urgent alarm, most urgent first.
+
+    What a common cause explains asks for no unit to be opened, nor does what can wait for the season.
+    """
+    grouped = lot.grouped
+    asking = ((unit, unit.first_alarm(grouped)) for unit in lot.units)
+    return [(u, a) for u, a in asking if a is not None and a.alarm_class != "season"]
+
+
+def _choices(lot: Lot, shown: Lot, asked: Wish) -> list[Component | None]:
+    """How to narrow the list, and what it is narrowed to."""
+    groups = [_choice(lot, name, asked) for name in ("row", "life")]
+    said = [asked.choice(name) for name in (*_CHOICES, "cause")]
+    if not any(said):
+        return [*groups, _morning(asked)]
+    row, kinds = asked.choice("row"), _cause_names(lot, asked)
+    named = [f"row {row}" if row else "", asked.choice("state"), asked.choice("life"), *kinds]
+    count = f"{len(shown.units)} of {words.count(len(lot.units), 'unit')}"
+    everything = asked.narrowed(**dict.fromkeys((*_CHOICES, "cause"), ""))
+    return [
+        *groups,
+        html.P(
+            [
+                f"Shown below: {count} ({', '.join(filter(None, named))}). ",
+                html.A("Show all", href=everything),
+            ],
+            className="shown",
+            role="status",
+        ),
+        _morning(asked),
+    ]
+
+
+def _cause_names(lot: Lot, asked: Wish) -> list[str]:
+    """What the common cause that the address asks for is called."""
+    wanted = asked.choice("cause")
+    if not wanted:
+        return []
+    kinds = [c.alarm.kind for c in lot.causes if str(c.alarm.alarm_id) == wanted]
+    return kinds or ["a common cause that is over"]
+
+
+def _choice(lot: Lot, name: str, asked: Wish) -> Component | None:
+    counted = Counter(_CHOICES[name](unit) for unit in lot.units)
+    known = sorted((value for value in counted if value), key=text.slot_order)
+    if len(known) < 2 and not asked.choice(name):
+        return None
+    links = [
+        html.A(
+            [value, html.Span(f"{counted[value]}", className="slot")],
+            href=asked.narrowed(**{name: "" if asked.choice(name) == value else value}),
+            **_chosen(asked.choice(name) == value),
+        )
+        for value in known
+    ]
+    return html.Nav(
+        [html.B(name.capitalize()), *links], className="choice", **marked(aria_label=f"By {name}")
+    )
+
+
+def _chosen(here: bool) -> dict[str, Any]:  # noqa: FBT001  one meaning
+    return {"aria-current": "true"} if here else {}
+
+
+def _morning(asked: Wish) -> Component:
+    return html.P(
+        html.A("Morning list, to print and take along", href=asked.narrowed("/morning")),
+        className="aside",
+    )
 
 
 def _empty(lot: Lot, asked: Wish) -> list[Any]:
@@ -59,21 +171,46 @@ def _empty(lot: Lot, asked: Wish) -> list[Any]:
     ]
 
 
-def _counts(lot: Lot) -> Component:
+def _counts(lot: Lot, asked: Wish) -> Component:
     counted: Counter[str] = Counter(unit.word for unit in lot.units)
-    return html.Ul(
+    entries = []
+    for word in WORD_RANK:
+        here = asked.choice("state") == word
+        said = [html.Span(f"{counted[word]}", className="figure"), views.mark(word)]
+        link = html.A(
+            said,
+            href=asked.narrowed(state="" if here else word),
+            **_chosen(here),
+        )
+        entries.append(html.Li(link if counted[word] or here else said))
+    return html.Ul(entries, className="counts", **marked(aria_label="Units by word"))
+
+
+def _causes(lot: Lot, asked: Wish) -> Component | None:
+    """What touches many at once, one line each: silence first."""
+    if not lot.causes:
+        return None
+    return html.Section(
         [
-            html.Li([html.Span(f"{counted[word]}", className="figure"), views.mark(word)])
-            for word in WORD_RANK
-        ],
-        className="counts",
-        **marked(aria_label="Units by word"),
+            html.H2("Common causes"),
+            html.Ul([_cause(cause, asked) for cause in lot.causes], className="causes"),
+        ]
     )
 
 
+def _cause(cause: CauseNow, asked: Wish) -> Component:
+    number = str(cause.alarm.alarm_id)
+    count = words.count(len(cause.members), "alarm")
+    link = html.A(
+        words.count(len(cause.units), "unit"),
+        href=asked.narrowed(row="", state="", life="", cause=number),
+    )
+    said = words.first_sentence(cause.alarm.text)
+    return html.Li([html.B(cause.alarm.kind), f" {said} {count} under it, in ", link, "."])
+
+
 def _first(lot: Lot, asked: Wish) -> Component:
-    asking = [unit for unit in lot.units if unit.alarms]
-    urgent = [unit for unit in asking if unit.alarms[0].alarm_class != "season"][:FIRST]
+    urgent = to_open(lot)[:FIRST]
     if not urgent:
         return html.Section(
             [html.H2("Open first"), html.P("Nothing asks for a unit to be opened.")]
@@ -85,13 +222,13 @@ def _first(lot: Lot, asked: Wish) -> Component:
                     [
                         html.A(unit.code, href=asked.link(words.unit_path(unit.code))),
                         html.Span(_slot(unit), className="slot"),
-                        html.Span(unit.alarms[0].alarm_class, className="class"),
+                        html.Span(alarm.alarm_class, className="class"),
                     ]
                 ),
-                html.P(words.first_sentence(unit.alarms[0].text)),
+                html.P(words.first_sentence(alarm.text)),
             ]
         )
-        for unit in urgent
+        for unit, alarm in urgent
     ]
     return html.Section([html.H2("Open first"), html.Ol(entries, className="first")])
 
@@ -149,9 +286,9 @@ def _site(site: SiteRow, units: list[UnitNow], asked: Wish) -> Component | None:
     )
 
 
-# written out, because building 500 entries of components takes half a second and this a twentieth;
-# what is filled in is escaped by Markup
-_ENTRY = Markup(
+# written out, because building 500 entries of components takes half a second and this a fiftieth;
+# what is filled in is escaped by `_filled`
+_ENTRY = (
     '<li class="is-{word}"><a href="{link}">'
     '<span class="mark is-{word}"><img src="/assets/mark-{word}.svg" alt="">{word}</span>'
     '<span class="who"><b>{code}</b><span class="slot">{slot}</span><span>{name}</span></span>'
@@ -165,7 +302,8 @@ def _unit(unit: UnitNow, asked: Wish) -> Markup:
     known = (zone for zone in unit.zones if zone.word != "unknown")
     worst = next(known, None) or next(iter(unit.zones), None)
     heard = None if unit.heard_s is None else asked.now_s - unit.heard_s
-    return _ENTRY.format(
+    return _filled(
+        _ENTRY,
         word=unit.word,
         link=asked.link(words.unit_path(unit.code)),
         code=unit.code,
@@ -188,9 +326,23 @@ def _strip(unit: UnitNow) -> Markup:
     moisture = unit.strip.moisture_percent
     latest = moisture[~np.isnan(moisture)]
     said = f"{latest[-1]:.0f} % wood moisture" if len(latest) else "no wood moisture"
-    source = drawing.strip(moisture, unit.strip.rain_mm, limits_percent=_LIMITS_PERCENT)
-    picture = Markup('<img class="strip" src="{}" alt="{}: {}">')
-    return picture.format(Markup(source), unit.strip.zone, said)  # noqa: S704  our own drawing
+    picture = '<img class="strip" src="{source}" alt="{zone}: {said}">'
+    source = _picture(moisture.tobytes(), unit.strip.rain_mm.tobytes())
+    return _filled(picture, source=source, zone=unit.strip.zone, said=said)
+
+
+@lru_cache(maxsize=4096)
+def _picture(moisture_percent: bytes, rain_mm: bytes) -> Markup:
+    """A strip, drawn once as long as nothing new was judged."""
+    moisture, rain = np.frombuffer(moisture_percent), np.frombuffer(rain_mm)
+    source = drawing.strip(moisture, rain, limits_percent=_LIMITS_PERCENT)
+    return Markup(source)  # noqa: S704  our own drawing
+
+
+def _filled(form: str, **parts: object) -> Markup:
+    """HTML with escaped text in it: as `Markup.format`, in a tenth of its time."""
+    escaped = {name: escape(part) for name, part in parts.items()}
+    return Markup(form.format_map(escaped))  # noqa: S704  all of it is escaped
 
 
 def _more(number: int) -> str:

@@ -5,11 +5,13 @@ is that a stored word runs out: once its hour is older than the silence its node
 knows, and the zone is `unknown` until it is judged again.
 """
 
+import json
 import logging
 import re
 from collections.abc import Iterable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, cast
 
 import numpy as np
@@ -183,6 +185,10 @@ class UnitNow:
         """Number of zones that are unknown."""
         return sum(zone.word == "unknown" for zone in self.zones)
 
+    def first_alarm(self, grouped: frozenset[int] = frozenset()) -> AlarmRow | None:
+        """The most urgent open alarm that is under no common cause."""
+        return next((alarm for alarm in self.alarms if alarm.alarm_id not in grouped), None)
+
     @property
     def heard_s(self) -> int | None:
         """Time of the newest reading of any zone; None if there never was one."""
@@ -190,12 +196,78 @@ class UnitNow:
 
 
 @dataclass(frozen=True, slots=True)
+class CauseNow:
+    """A common cause that stands, and the alarms under it: (number, site, unit) of each."""
+
+    alarm: AlarmRow
+    members: tuple[tuple[int, str, str], ...]
+
+    @property
+    def units(self) -> frozenset[str]:
+        """Codes of the units that it touches."""
+        return frozenset(unit for _, _, unit in self.members if unit)
+
+
+@dataclass(frozen=True, slots=True)
 class Lot:
-    """Everything the Lot page shows; units most urgent first."""
+    """Everything the Lot page shows; units and causes most urgent first."""
 
     sites: tuple[SiteRow, ...]
     units: tuple[UnitNow, ...]
     pulses: tuple[health.Pulse, ...]
+    causes: tuple[CauseNow, ...] = ()
+
+    @property
+    def grouped(self) -> frozenset[int]:
+        """Numbers of the alarms that are told by their common cause and not by themselves."""
+        return frozenset(number for cause in self.causes for number, _, _ in cause.members)
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeNow:
+    """A probe, where it watches ("" and no unit: nowhere), and its newest sample."""
+
+    code: str
+    unit: str
+    zone: str
+    placed_s: int | None  # since when it is there
+    heard_s: int | None
+    silence_s: int
+    battery_percent: float | None
+    before_percent: float | None  # the battery `BATTERY_DAYS` before the newest sample
+    signal_dbm: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class NodeRow:
+    """A node, its probes, what is missing of what it sent, and its open alarms."""
+
+    site: str
+    code: str
+    gateway: str
+    probes: tuple[ProbeNow, ...]
+    missing: int | None  # samples that its receipt lacks; None: it has no receipt
+    alarms: tuple[AlarmRow, ...]  # `NODE_ALARMS` of the node or of the zones that it watches
+    out_of_service: bool  # a person took its silence out of service
+    cause: AlarmRow | None = None  # common cause that its silence is under
+
+    @property
+    def watching(self) -> tuple[ProbeNow, ...]:
+        """Probes that are placed in a zone."""
+        return tuple(probe for probe in self.probes if probe.zone)
+
+    @property
+    def heard_s(self) -> int | None:
+        """Time of its newest sample; None if there never was one."""
+        return max((p.heard_s for p in self.probes if p.heard_s is not None), default=None)
+
+    def has(self, kind: str) -> bool:
+        """Whether an alarm of a kind is open."""
+        return any(alarm.kind == kind for alarm in self.alarms)
+
+
+NODE_ALARMS = ("silent", "battery low", "sensor suspect", "flood")
+BATTERY_DAYS = 14  # back, for the trend: less is noise of cold nights
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -264,8 +336,9 @@ def slot_order(slot: str) -> tuple[tuple[int, int, str], ...]:
     return tuple((0, int(number), "") if number else (1, 0, text) for number, text in parts)
 
 
-def _urgency(unit: UnitNow) -> tuple[Any, ...]:
-    top = CLASS_RANK.get(unit.alarms[0].alarm_class, 4) if unit.alarms else 5
+def _urgency(unit: UnitNow, grouped: frozenset[int]) -> tuple[Any, ...]:
+    first = unit.first_alarm(grouped)
+    top = CLASS_RANK.get(first.alarm_class, 4) if first else 5
     return (top, WORD_RANK[unit.word], slot_order(unit.slot), unit.code)
 
 
@@ -279,20 +352,27 @@ def _severity(zone: ZoneNow) -> tuple[Any, ...]:
 
 
 def lot(engine: Engine, *, now_s: int) -> Lot:
-    """All sites and units as they are now, with two weeks of each unit's worst zone."""
+    """All sites and units as they are now; their last two weeks are asked for apart."""
     with engine.connect() as db:
         zones: dict[str, list[ZoneNow]] = {}
         for zone in _zones_now(db, now_s=now_s):
             zones.setdefault(zone.unit, []).append(zone)
         alarms = _by_unit(_alarms(db, and_(_is_open(), _is_told())))
         units = [_unit_now(row, zones, alarms) for row in db.execute(_units())]
-        units.sort(key=_urgency)
-        strips = _strips(db, units, now_s=now_s)
-        return Lot(
+        found = Lot(
             sites=_sites(db),
-            units=tuple(replace(unit, strip=strips.get(unit.code)) for unit in units),
+            units=tuple(units),
             pulses=health.read_pulses(db, now_s=now_s),
+            causes=_causes(db),
         )
+    ranked = sorted(found.units, key=partial(_urgency, grouped=found.grouped))
+    return replace(found, units=tuple(ranked))
+
+
+def strips(engine: Engine, lot: Lot, *, now_s: int) -> dict[str, Strip]:
+    """Two weeks of each unit's worst zone, by unit."""
+    with engine.connect() as db:
+        return _strips(db, lot.units, now_s=now_s)
 
 
 def unit(engine: Engine, code: str, *, now_s: int) -> tuple[UnitNow, SiteRow] | None:
@@ -307,6 +387,40 @@ def unit(engine: Engine, code: str, *, now_s: int) -> tuple[UnitNow, SiteRow] | 
         found = _unit_now(row, zones, alarms)
         strip = _strips(db, [found], now_s=now_s).get(code)
         return replace(found, strip=strip), _sites(db, found.site)[0]
+
+
+def nodes(engine: Engine, *, now_s: int) -> tuple[NodeRow, ...]:
+    """All nodes with their probes, by code: as many questions for one as for thousands."""
+    with engine.connect() as db:
+        probes = _probes_now(db, now_s=now_s)
+        missing = _missing(db)
+        told = _alarms(db, and_(_is_open(), t.alarm.c.kind.in_(NODE_ALARMS)))
+        causes = {number: c.alarm for c in _causes(db) for number, _, _ in c.members}
+        by_node: dict[tuple[str, str], list[AlarmRow]] = {}
+        by_zone: dict[tuple[str, str, str], list[AlarmRow]] = {}
+        for alarm in told:
+            if alarm.node:
+                by_node.setdefault((alarm.site, alarm.node), []).append(alarm)
+            else:
+                by_zone.setdefault((alarm.site, alarm.unit, alarm.zone), []).append(alarm)
+        out = {
+            (hold.source.site, hold.source.node)
+            for hold in holding.holds(db)
+            if hold.word == "out of service" and hold.source.kind == "silent"
+        }
+        query = select(
+            t.node.c.node_id, t.site.c.code.label("site"), t.node.c.code, t.node.c.gateway
+        ).join_from(t.node, t.site)
+        found = []
+        for row in db.execute(query.order_by(t.site.c.code, t.node.c.code)).all():
+            own = tuple(probes.get(row.node_id, ()))
+            key = (row.site, row.code)
+            zones = [by_zone.get((row.site, p.unit, p.zone), []) for p in own if p.zone]
+            alarms = [*by_node.get(key, ()), *(alarm for of_zone in zones for alarm in of_zone)]
+            shared = (causes[a.alarm_id] for a in alarms if a.alarm_id in causes)
+            row_ = (*key, row.gateway, own, missing.get(row.node_id), tuple(alarms), key in out)
+            found.append(NodeRow(*row_, cause=next(shared, None)))
+    return tuple(found)
 
 
 def declared(engine: Engine, code: str) -> Unit | None:
@@ -566,7 +680,7 @@ def _zones_now(
     elif unit == "":
         query = query.where(t.unit.c.code.is_(None), t.site.c.code == site)
     placed = _placed(db, now_s=now_s)
-    return [_zone_now(row, placed.get(row.zone_id, ()), now_s) for row in db.execute(query)]
+    return [_zone_now(row, placed.get(row.zone_id, ()), now_s) for row in db.execute(query).all()]
 
 
 def _zone_now(row: AnyRow, placed: Sequence[tuple[int, int | None, int]], now_s: int) -> ZoneNow:
@@ -603,11 +717,61 @@ def _placed(db: Connection, *, now_s: int) -> dict[int, list[tuple[int, int | No
         func.coalesce(t.latest.c.silence_s, DEFAULT_SILENCE_S),
     ).select_from(there.outerjoin(t.latest, t.latest.c.probe_id == there.c.probe_id))
     placed: dict[int, list[tuple[int, int | None, int]]] = {}
-    for zone_id, since_s, heard_s, silence_s in db.execute(query):
+    for zone_id, since_s, heard_s, silence_s in db.execute(query).all():
         # a probe heard before it was placed here has said nothing about this zone yet
         heard = heard_s if heard_s is not None and heard_s >= since_s else None
         placed.setdefault(zone_id, []).append((since_s, heard, silence_s))
     return placed
+
+
+def _probes_now(db: Connection, *, now_s: int) -> dict[int, list[ProbeNow]]:
+    """Probes by node, in one question; the battery some days before is looked up by an index."""
+    there = judging.in_force(now_s=now_s)
+    r = t.reading.c
+    before_s = t.latest.c.at_s - BATTERY_DAYS * 86_400
+    before = (
+        select(r.battery_p)
+        .where(r.probe_id == t.probe.c.probe_id, r.battery_p.is_not(None))
+        .where(r.at_s <= before_s, r.at_s > before_s - 2 * 86_400)
+        .order_by(r.at_s.desc())
+        .limit(1)
+        .correlate(t.probe, t.latest)
+        .scalar_subquery()
+    )
+    query = (
+        select(
+            t.probe.c.node_id,
+            t.probe.c.code,
+            func.coalesce(t.unit.c.code, ""),
+            func.coalesce(t.zone.c.code, ""),
+            there.c.from_s,
+            t.latest.c.at_s,
+            func.coalesce(t.latest.c.silence_s, DEFAULT_SILENCE_S),
+            t.latest.c.battery_p,
+            before,
+            t.latest.c.signal_dbm,
+        )
+        .select_from(
+            t.probe.outerjoin(t.latest, t.latest.c.probe_id == t.probe.c.probe_id)
+            .outerjoin(there, there.c.probe_id == t.probe.c.probe_id)
+            .outerjoin(t.zone, t.zone.c.zone_id == there.c.zone_id)
+            .outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
+        )
+        .order_by(t.probe.c.code)
+    )
+    probes: dict[int, list[ProbeNow]] = {}
+    for node_id, *rest in db.execute(query).all():
+        probes.setdefault(node_id, []).append(ProbeNow(*rest))
+    return probes
+
+
+def _missing(db: Connection) -> dict[int, int]:
+    """By node: how many samples of its newest boot are missing between those that came."""
+    found = {}
+    query = select(t.receipt.c.node_id, t.receipt.c.missing).order_by(t.receipt.c.boot)
+    for node_id, spans in db.execute(query).all():
+        found[node_id] = sum(last - first + 1 for first, last in json.loads(spans))
+    return found
 
 
 def _watches(db: Connection, zone_id: int | None, *, to_s: int) -> list[tuple[int, int, int]]:
@@ -659,7 +823,7 @@ def _strips(db: Connection, units: Sequence[UnitNow], *, now_s: int) -> dict[str
         .where(t.zone.c.zone_id.in_(_ids(db, chosen)))
         .group_by(t.zone.c.zone_id, step)
     )
-    for unit_code, zone_code, found, moisture, rain in db.execute(query):
+    for unit_code, zone_code, found, moisture, rain in db.execute(query).all():
         number = found - from_hour // STRIP_STEP_H
         strip = chosen[unit_code, zone_code]
         strip.moisture_percent[number] = np.nan if moisture is None else moisture
@@ -680,7 +844,7 @@ def _ids(db: Connection, chosen: Iterable[tuple[str, str]]) -> list[int]:
     query = select(t.zone.c.zone_id, t.unit.c.code, t.zone.c.code).join_from(
         t.zone, t.unit, t.unit.c.unit_id == t.zone.c.unit_id
     )
-    return [zone_id for zone_id, unit, code in db.execute(query) if (unit, code) in wanted]
+    return [row[0] for row in db.execute(query).all() if (row[1], row[2]) in wanted]
 
 
 def _is_open() -> ColumnElement[bool]:
@@ -723,6 +887,26 @@ def _alarms(
     if newest is None:
         rows.sort(key=lambda a: (a.cleared_s is not None, CLASS_RANK.get(a.alarm_class, 4)))
     return tuple(rows)
+
+
+# silence first: of what is not heard, nothing else on a page is known
+CAUSE_ORDER = ("site silent", "gateway silent", "row silent", "unit silent", "frost", "damp week")
+
+
+def _causes(db: Connection) -> tuple[CauseNow, ...]:
+    """Common causes whose condition stands, with what is under them now."""
+    a, m = t.alarm.c, t.cause_member.c
+    query = alarming.placed(
+        select(m.cause_id, m.alarm_id, t.site.c.code, func.coalesce(t.unit.c.code, "")), t.alarm
+    )
+    members: dict[int, list[tuple[int, str, str]]] = {}
+    here = query.join(t.cause_member, m.alarm_id == a.alarm_id).where(m.left_s.is_(None))
+    for cause_id, number, site, unit in db.execute(here.order_by(m.alarm_id)):
+        members.setdefault(cause_id, []).append((number, site, unit))
+    stands = and_(a.cleared_s.is_(None), a.withdrawn_s.is_(None), a.alarm_id.in_(list(members)))
+    found = [CauseNow(row, tuple(members[row.alarm_id])) for row in _alarms(db, stands)]
+    found.sort(key=lambda cause: (CAUSE_ORDER.index(cause.alarm.kind), -len(cause.members)))
+    return tuple(found)
 
 
 def _by_unit(rows: Iterable[AlarmRow]) -> dict[str, list[AlarmRow]]:

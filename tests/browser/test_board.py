@@ -12,6 +12,8 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 from werkzeug.serving import make_server
 
 from dashboards.app import make_app
+from monitor import text
+from monitor.store import schema as t
 from monitor.store.record import open_record
 from tests.filled import NOW_S, filled_record
 from tests.signed import session
@@ -218,8 +220,49 @@ def test_a_mark_of_the_drawing_is_reached_and_opened_with_the_keyboard(browser, 
     page.close()
 
 
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_ten_units_of_the_morning_list_print_on_one_page(browser, board, paper):
+    facts = {"u_percent": 24.1, "excess_percent": 9.3, "ambient_percent": 14.8, "rain_mm": 21.0}
+    with open_record(board.home) as record, record.engine.begin() as db:
+        db.execute(t.alarm.delete())
+        for number in range(10):
+            code = f"unit-{number}"
+            unit = {"site_id": 1, "code": code, "slot": f"B-{number + 1}"}
+            row = {
+                "unit_id": db.execute(t.unit.insert(), unit).inserted_primary_key[0],
+                "site_id": 1,
+            }
+            kind = ("leak suspect", "wet", "rot", "water contact")[number % 4]
+            told = {"zone": "slide1-floor-front", "alarm_class": "today", "facts": facts}
+            row |= {"kind": kind, "class": "today", "raised_s": NOW_S - 60, "state": "unacknowledged",
+                    "text": text.alarm_text(kind, **told), "key": code,
+                    "parts": "\n".join(text.alarm_parts(kind, **told))}  # fmt: skip
+            db.execute(t.alarm.insert(), row)
+    page, faults = opened(browser, board, "desk")
+    page.goto(board.address + "/morning")
+    expect(page.locator(".walk > li")).to_have_count(10)
+    printed = page.pdf(format=paper)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1  # ISO 32000-1, 7.7.3.3: one a page
+    assert faults == []
+    page.close()
+
+
+def test_a_filter_stands_in_the_address_and_back_takes_it_away(browser, board):
+    page, faults = opened(browser, board, "phone")
+    page.goto(board.address)
+    page.get_by_role("navigation", name="By row").get_by_role("link", name="A", exact=False).click()
+    expect(page.locator(".units > li")).to_have_count(2)
+    assert page.url.endswith("/?row=A")
+    expect(page.get_by_text("Shown below: 2 of 3 units (row A).")).to_be_visible()
+    page.go_back()
+    expect(page.locator(".units > li")).to_have_count(3)
+    assert faults == []
+    page.close()
+
+
 @pytest.mark.parametrize(
-    "path", ["/", "/unit/van-lost", "/unit/van-wet/zone/off-rear-low", "/alarms"]
+    "path",
+    ["/", "/morning", "/nodes", "/unit/van-lost", "/unit/van-wet/zone/off-rear-low", "/alarms"],
 )
 def test_the_narrowest_phone_needs_no_sideways_scrolling(browser, board, path):
     page = window(browser, board, 320, 640)

@@ -1,0 +1,125 @@
+"""Morning list: ten units to touch today on one sheet of paper, in the order of the walk."""
+
+from typing import Any
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards import words
+from dashboards.pages import lot as lot_page
+from dashboards.paint import marked
+from dashboards.words import Wish
+from monitor import text
+from monitor.store.board import AlarmRow, Lot, UnitNow
+
+CAUTIONS = (
+    text.CAUTION,
+    text.LOOK_FROM_A_LADDER,
+    text.CUT_THE_POWER,
+    text.SHARP_SMELL,
+    text.ALARMS_ARE_SEPARATE,
+)
+CAUSES = 3  # and units by name: a sheet has no room for more
+NAMED = 12
+
+
+def blocks(lot: Lot, asked: Wish) -> list[Any]:
+    """Sheet of the units that ask to be opened, of those that the address asks for."""
+    shown = lot_page.narrowed(lot, asked)
+    asking = lot_page.to_open(shown)
+    walk = sorted(asking[: lot_page.FIRST], key=_way)
+    entries = [_entry(unit, alarm, asked) for unit, alarm in walk]
+    return [
+        html.H1("Morning list"),
+        html.Div(
+            [
+                html.P(_moment(lot, asked), className="when"),
+                html.P(
+                    [
+                        "Ten units print on one page. ",
+                        html.A("Back to the Lot", href=asked.narrowed("/")),
+                    ],
+                    className="screen aside",
+                ),
+                html.Ol(entries, className="walk")
+                if entries
+                else html.P("Nothing asks for a unit to be opened."),
+                _unknowns(lot, shown, more=len(asking) - len(walk)),
+                _cautions(),
+            ],
+            className="morning",
+        ),
+    ]
+
+
+def _way(asking: tuple[UnitNow, AlarmRow]) -> tuple[Any, ...]:
+    unit, _ = asking
+    return unit.site, text.slot_order(unit.slot), unit.code
+
+
+def _moment(lot: Lot, asked: Wish) -> str:
+    """Where and when it was drawn, and up to when it knows anything."""
+    names = [site.name or site.code for site in lot.sites]
+    zones = {site.timezone for site in lot.sites}
+    clock = zones.pop() if len(zones) == 1 else "UTC"
+    judged = [z.hour + 1 for unit in lot.units for z in unit.zones if z.hour is not None]
+    known = f"judged up to {words.when(max(judged) * 3600, clock)}" if judged else "nothing judged"
+    drawn = words.when(asked.now_s, clock)
+    row = f", row {asked.choice('row')}" if asked.choice("row") else ""
+    return f"{', '.join(names)}{row}. {drawn}, {words.clock_name(asked.now_s, clock)}; {known}."
+
+
+def _entry(unit: UnitNow, alarm: AlarmRow, asked: Wish) -> Component:
+    step = text.what_to_do(alarm.text, alarm.parts, alarm.alarm_class)
+    link = html.A(unit.code, href=asked.link(words.unit_path(unit.code)))
+    return html.Li(
+        [
+            html.Span(className="box", role="img", **marked(aria_label="box to tick")),
+            html.Div(
+                [
+                    html.B(unit.slot or "no slot", className="place"),
+                    html.B(link),
+                    html.Span(alarm.zone or "whole unit"),
+                    html.Span(alarm.alarm_class, className="class"),
+                ],
+                className="who",
+            ),
+            html.P(text.in_short(alarm.text, alarm.zone)),
+            html.P([html.B("First: "), step]) if step else None,
+            html.Div(className="line", role="img", **marked(aria_label="line to write on")),
+        ]
+    )
+
+
+def _unknowns(lot: Lot, shown: Lot, *, more: int) -> Component:
+    zones = sum(len(unit.zones) for unit in shown.units)
+    unknown = sum(unit.unknown for unit in shown.units)
+    lines = [
+        f"{cause.alarm.kind}: {words.first_sentence(cause.alarm.text)}" for cause in lot.causes
+    ]
+    if unknown:
+        lines.append(
+            f"{unknown} of {words.count(zones, 'zone')} are unknown: look with your own eyes."
+        )
+    lost = sorted(
+        (u for u in shown.units if u.word == "unknown"), key=lambda u: text.slot_order(u.slot)
+    )
+    if lost:
+        names = ", ".join(f"{unit.code} ({unit.slot or 'no slot'})" for unit in lost[:NAMED])
+        rest = f" and {len(lost) - NAMED} more" if len(lost) > NAMED else ""
+        lines.append(f"Units of which nothing can be said: {names}{rest}.")
+    if more:
+        lines.append(
+            f"{words.count(more, 'more unit')} ask to be opened and are not on this sheet."
+        )
+    return html.Section(
+        [
+            html.H2("What we do not know"),
+            html.Ul([html.Li(line) for line in lines or ["Nothing that this sheet could name."]]),
+        ],
+        className="unknowns",
+    )
+
+
+def _cautions() -> Component:
+    return html.Section([html.H2("Before you open anything"), html.P(" ".join(CAUTIONS))])

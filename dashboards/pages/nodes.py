@@ -1,0 +1,222 @@
+"""Nodes: which of them need a hand, and what each watches."""
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards import views, words
+from dashboards.paint import marked
+from dashboards.words import Wish
+from monitor import text
+from monitor.lot import silent_after_s
+from monitor.store.board import BATTERY_DAYS, NodeRow, ProbeNow
+
+TOGETHER = "silent together"
+# what needs a hand first, first
+WORDS = (
+    "silent",
+    "never heard",
+    "suspect",
+    "flood",
+    "battery low",
+    TOGETHER,  # under a common cause: that one needs the hand
+    "late",
+    "reporting",
+    "unplaced",
+    "out of service",
+)
+AT_ONCE = 100  # rows of a page: three thousand are read by nobody
+NAMES = (
+    "node",
+    "word",
+    "what to do",
+    "watches",
+    "heard",
+    "battery",
+    "signal",
+    "gateway",
+    "missing",
+)
+
+
+def word_of(node: NodeRow, *, now_s: int) -> str:
+    """Word of a node, one of `WORDS`: what needs a hand most."""
+    ages = [(None if p.heard_s is None else now_s - p.heard_s, p.silence_s) for p in node.watching]
+    known = [(age, silence_s) for age, silence_s in ages if age is not None]
+    silent = len(known) < len(ages) or any(age > silent_after_s(most) for age, most in known)
+    said = (
+        ("out of service", node.out_of_service),
+        ("unplaced", not node.watching),
+        ("never heard", node.heard_s is None),
+        ("silent", silent and node.cause is None),
+        ("suspect", node.has("sensor suspect")),
+        ("flood", node.has("flood")),
+        ("battery low", node.has("battery low")),
+        (TOGETHER, silent),
+        ("late", any(age > most for age, most in known)),
+    )
+    return next((word for word, is_so in said if is_so), "reporting")
+
+
+def blocks(nodes: Sequence[NodeRow], asked: Wish) -> list[Any]:
+    """Page of all nodes, or of those with the word that the address asks for."""
+    if not nodes:
+        return [html.H1("Nodes"), html.P("No node is entered, and none was ever heard.")]
+    worded = [(word_of(node, now_s=asked.now_s), node) for node in nodes]
+    worded.sort(key=lambda pair: (WORDS.index(pair[0]), pair[1].site, pair[1].code))
+    shown = [pair for pair in worded if asked.choice("word") in {"", pair[0]}]
+    from_ = _from(asked, len(shown))
+    rows = [_row(word, node, asked) for word, node in shown[from_ : from_ + AT_ONCE]]
+    return [
+        html.H1("Nodes"),
+        _causes(worded, asked),
+        _choice(Counter(word for word, _ in worded), asked),
+        html.P(_said(shown, worded, from_), className="shown", role="status"),
+        views.table(NAMES, rows, label="Nodes", kind="text nodes"),
+        _turn(len(shown), from_, asked),
+        views.unknown_panel(_unknowns(nodes, worded)),
+    ]
+
+
+def _from(asked: Wish, count: int) -> int:
+    """First row of the page; what makes no sense is the first."""
+    wanted = asked.choice("from")
+    number = int(wanted) if wanted.isascii() and wanted.isdecimal() else 0
+    return number // AT_ONCE * AT_ONCE if number < count else 0
+
+
+def _causes(worded: Sequence[tuple[str, NodeRow]], asked: Wish) -> Component | None:
+    """What made many nodes silent at once, one line each."""
+    under = Counter(node.cause for word, node in worded if word == TOGETHER and node.cause)
+    entries = [
+        html.Li(
+            [
+                html.B(cause.kind),
+                f" {words.first_sentence(cause.text)} ",
+                html.A(words.count(count, "node"), href=asked.narrowed(word=TOGETHER)),
+                " under it. ",
+                text.what_to_do(cause.text, cause.parts, cause.alarm_class),
+            ]
+        )
+        for cause, count in under.most_common()
+    ]
+    return html.Ul(entries, className="causes") if entries else None
+
+
+def _choice(counted: Counter[str], asked: Wish) -> Component:
+    here = asked.choice("word")
+    links = [
+        html.A(
+            [word, html.Span(f"{counted[word]}", className="slot")],
+            href=asked.narrowed(word="" if word == here else word),
+            **marked(**({"aria_current": "true"} if word == here else {})),
+        )
+        for word in WORDS
+        if counted[word]
+    ]
+    return html.Nav(links, className="choice", **marked(aria_label="By word"))
+
+
+def _said(shown: Sequence[Any], worded: Sequence[Any], from_: int) -> str:
+    count = words.count(len(worded), "node")
+    if len(shown) == len(worded) <= AT_ONCE:
+        return f"All {count}, those that need a hand first."
+    if not shown:
+        return f"None of {count}."
+    last = min(from_ + AT_ONCE, len(shown))
+    narrowed = "" if len(shown) == len(worded) else f" of {len(shown):,}"
+    return f"Shown: {from_ + 1:,} to {last:,}{narrowed} of {count}, those that need a hand first."
+
+
+def _turn(count: int, from_: int, asked: Wish) -> Component | None:
+    links = [
+        html.A(label, href=asked.narrowed(**{"from": str(number)}))
+        for label, number in (("The ones before", from_ - AT_ONCE), ("The next", from_ + AT_ONCE))
+        if 0 <= number < count
+    ]
+    return html.Nav(links, className="choice", **marked(aria_label="Rows")) if links else None
+
+
+def _row(word: str, node: NodeRow, asked: Wish) -> Component:
+    heard = None if node.heard_s is None else asked.now_s - node.heard_s
+    cells: list[Any] = [
+        html.B(word),
+        " ".join(_steps(word, node)),
+        _places(node, asked),
+        words.age(heard),
+        _battery(node),
+        _signal(node),
+        node.gateway or "not told",
+        "no receipt" if node.missing is None else f"{node.missing:,}",
+    ]
+    return html.Tr(
+        [
+            html.Th(node.code, scope="row"),
+            *(
+                html.Td(cell, **marked(data_of=name))
+                for name, cell in zip(NAMES[1:], cells, strict=True)
+            ),
+        ],
+        className=f"is-{word.replace(' ', '-')}",
+    )
+
+
+def _steps(word: str, node: NodeRow) -> list[str]:
+    """What to do: the response of each alarm, as it was told, or what its word asks for."""
+    said = []
+    if word == TOGETHER and node.cause:
+        said.append(text.under_cause(node.cause.kind))
+    for alarm in node.alarms:
+        if alarm.kind == "silent" and word == TOGETHER:
+            continue
+        if alarm.kind in {"sensor suspect", "flood"}:  # the others are said by word and figure
+            said.append(f"{text.in_short(alarm.text, alarm.zone)}.")
+        said.append(text.what_to_do(alarm.text, alarm.parts, alarm.alarm_class))
+    if word in text.NODE_STEPS and not any(said):
+        said.append(text.NODE_STEPS[word])
+    return list(dict.fromkeys(filter(None, said)))
+
+
+def _places(node: NodeRow, asked: Wish) -> list[Any]:
+    parts: list[Any] = []
+    for probe in node.watching:
+        parts += [html.Br()] if parts else []
+        parts += [f"{probe.code}: ", *views.place(asked, node.site, probe.unit, probe.zone)]
+    return parts or ["nothing"]
+
+
+def _battery(node: NodeRow) -> str:
+    found = [p for p in node.probes if p.battery_percent is not None]
+    if not found:
+        return words.UNMEASURED
+    lowest: ProbeNow = min(found, key=lambda probe: probe.battery_percent or 0.0)
+    said = words.number(lowest.battery_percent, "%", digits=0)
+    if lowest.before_percent is not None and lowest.battery_percent is not None:
+        change = lowest.battery_percent - lowest.before_percent
+        said += f" ({words.signed(change)} in {BATTERY_DAYS} days)"
+    return f"{said}, low" if node.has("battery low") else said
+
+
+def _signal(node: NodeRow) -> str:
+    weakest = min((p.signal_dbm for p in node.probes if p.signal_dbm is not None), default=None)
+    return words.number(weakest, "dBm", digits=0)
+
+
+def _unknowns(nodes: Sequence[NodeRow], worded: Sequence[tuple[str, NodeRow]]) -> list[str]:
+    silent = sum(word in {"silent", TOGETHER, "never heard"} for word, _ in worded)
+    lines = []
+    if silent:
+        lines.append(
+            f"What the zones of {words.count(silent, 'node')} do: nothing is heard of them."
+        )
+    without = sum(all(p.battery_percent is None for p in node.probes) for node in nodes)
+    if without:
+        lines.append(f"{words.count(without, 'node')} never told a battery.")
+    lines.append(text.NO_BENCH)
+    lines.append(
+        "How many samples wait in a node: it tells nobody. Missing are those between samples that came."
+    )
+    return lines

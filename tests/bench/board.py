@@ -1,0 +1,357 @@
+"""How fast the board of a large lot is, beside an empty Dash page served the same way.
+
+    PYTHONPATH=. nice -n 10 python tests/bench/board.py [--units 500] [--days 365] [--home FOLDER] [--runs 20]
+
+Builds an invented record: six zones, six nodes and six probes a unit, every hour judged (a year of
+500 units is 26 million hours, about 5 GB and some minutes; `--home` keeps it and finds it again), a
+reading every six hours for the last three weeks, one unit in ten with an open alarm, one gateway
+silent. Then serves it as `sillkeep pages` does and measures over HTTP: the first Lot of a process,
+changes of filter, Nodes, 50 viewers at once; and in Chromium the Lot from an empty cache. Each beside
+an empty Dash page in the same run; medians unless said.
+"""
+
+import argparse
+import json
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.parse import urlencode
+
+from sqlalchemy import Connection, text
+
+from dashboards.app import Lots
+from monitor.lot import Placement, Site, Unit, Zone
+from monitor.store import schema as t
+from monitor.store.record import Record, open_record
+from monitor.text import alarm_text
+from tests.signed import session
+
+ZONES = (("air-main", "cabin"), ("off-rear-low", "wall"), ("door-rear-low", "wall"),
+         ("off-front-low", "wall"), ("slide1-floor-front", "slide-floor"), ("roof-vent1", "roof"))  # fmt: skip
+LIVES = ("stock", "stock", "stock", "intake", "watch")
+ROW_UNITS, GATEWAY_UNITS = 20, 50
+VIEWERS = 50
+PAUSES = 8
+CALLBACK = {
+    "output": "..page.children...fresh.data-stills...fresh.data-charts..",
+    "outputs": [{"id": "page", "property": "children"},
+                {"id": "fresh", "property": "data-stills"},
+                {"id": "fresh", "property": "data-charts"}],
+    "changedPropIds": ["address.search"],
+}  # fmt: skip
+
+
+# --- the record -----------------------------------------------------------------------------------
+
+
+def build(home: Path, *, units: int, days: int, now_s: int) -> None:
+    """Make the record of a lot: invented, deterministic."""
+    with open_record(home) as record:
+        record.add_site(Site("lot", "Invented lot", "UTC", 20.0))
+        record.add_zone("lot", Zone("", "outside", "outside"))
+        _place(record, "", "outside", "node-out", now_s - days * 86_400)
+        for number in range(units):
+            code = f"rv{number:03}"
+            slot = f"{chr(65 + number // ROW_UNITS)}-{number % ROW_UNITS + 1}"
+            record.add_unit(Unit(code, "lot", "Invented", slot, life=LIVES[number % len(LIVES)]))
+            for place, (zone, kind) in enumerate(ZONES):
+                record.add_zone("lot", Zone(code, zone, kind))  # type: ignore[arg-type]
+                _place(record, code, zone, f"n{number:03}{place}", now_s - days * 86_400)
+        gateways = {
+            ("lot", f"n{number:03}{place}"): f"gateway-{number // GATEWAY_UNITS + 1}"
+            for number in range(units)
+            for place in range(len(ZONES))
+        }
+        record.declare_gateways(gateways)
+        with record.engine.begin() as db:
+            _fill(db, days=days, now_s=now_s)
+
+
+def _place(record: Record, unit: str, zone: str, node: str, from_s: int) -> None:
+    record.place(Placement(node, "p1", "lot", unit, zone, from_s), recorded_s=from_s, who="bench")
+
+
+def _fill(db: Connection, *, days: int, now_s: int) -> None:
+    given = {"now_h": now_s // 3600, "hours": days * 24, "now_s": now_s}
+    count = "WITH RECURSIVE n(k) AS (SELECT 0 UNION ALL SELECT k + 1 FROM n WHERE k + 1 < {}) "
+    # one unit in ten has a wet wall, the rest of them swing about 13 %
+    wood = (
+        "CASE WHEN kind = 'wall' AND z.unit_id % 10 = 1 THEN 14.0 + 9.0 * k / :hours "
+        "ELSE 13.0 + (zone_id * 7 % 11) / 5.0 + (k / 24 % 9) / 4.0 END"
+    )
+    db.execute(
+        text(
+            count.format(":hours")
+            + "INSERT INTO hour (zone_id, hour, readings, coverage_percent, temperature_c, humidity_percent, "
+            "dew_point_c, wood_moisture_percent, moisture_basis, ambient_moisture_percent, mould_index, "
+            "mould_index_low, mould_index_high, rain_mm, state, trend, witnessed) "
+            "SELECT zone_id, :now_h - :hours + k, 4, 100.0, 8.0 + k % 24 / 4.0, 72.0 + zone_id % 9, 4.0, "
+            f"{wood}, 'air', 14.0, 0.1, 0.1, 0.1, CASE WHEN k % 120 < 9 THEN 1.4 ELSE 0.0 END, "
+            "CASE WHEN zone_id > 1 AND zone_id <= 301 AND k > :hours - 45 THEN 'unknown' "
+            f"WHEN {wood} >= 20 THEN 'wet' WHEN {wood} >= 16 THEN 'damp' ELSE 'dry' END, 'steady', 5 "
+            "FROM zone z JOIN n ORDER BY zone_id, k"
+        ),
+        given,
+    )
+    # the first gateway is silent for two days
+    heard = ":now_s - CASE WHEN probe_id <= 300 THEN 172800 ELSE 240 END"
+    db.execute(
+        text(
+            "INSERT INTO latest (probe_id, at_s, received_s, temperature_c100, humidity_p100, battery_p, "
+            f"signal_dbm) SELECT probe_id, {heard}, {heard}, 940, 8110, 20 + probe_id * 13 % 80, "
+            "-60 - probe_id % 40 FROM probe WHERE true "
+            "ON CONFLICT (probe_id) DO UPDATE SET at_s = excluded.at_s, battery_p = excluded.battery_p, "
+            "signal_dbm = excluded.signal_dbm"
+        ),
+        given,
+    )
+    db.execute(
+        text(
+            count.format("84")
+            + "INSERT INTO reading (probe_id, boot, seq, at_s, received_s, temperature_c100, humidity_p100, "
+            f"battery_p) SELECT probe_id, 1, k, {heard} - k * 21600, {heard} - k * 21600, 940, 8110, "
+            "22 + probe_id * 13 % 80 FROM probe JOIN n"
+        ),
+        given,
+    )
+    said = alarm_text("wet", zone="off-rear-low", alarm_class="today", facts={"u_percent": 23.0})
+    db.execute(
+        text(
+            "INSERT INTO alarm (site_id, unit_id, zone_id, kind, class, raised_s, state, text, key) "
+            "SELECT site_id, unit_id, zone_id, 'wet', 'today', :now_s - 90000, 'unacknowledged', :said, "
+            "'bench-' || zone_id FROM zone WHERE code = 'off-rear-low' AND unit_id % 10 = 1"
+        ),
+        {**given, "said": said},
+    )
+    silent = (
+        "door-rear-low: nothing heard (its node). Likely cause: battery, radio, gateway or mains."
+    )
+    db.execute(
+        text(
+            "INSERT INTO alarm (site_id, unit_id, zone_id, node_id, kind, class, raised_s, state, text, key) "
+            "SELECT n.site_id, z.unit_id, z.zone_id, n.node_id, 'silent', 'this week', :now_s - 90000, "
+            "'unacknowledged', :said, 'silent-' || n.node_id FROM node n "
+            "JOIN probe p ON p.node_id = n.node_id JOIN placement l ON l.probe_id = p.probe_id "
+            "JOIN zone z ON z.zone_id = l.zone_id WHERE p.probe_id <= 300"
+        ),
+        {**given, "said": silent},
+    )
+    cause = {"site_id": 1, "kind": "gateway silent", "class": "today", "raised_s": now_s - 86_400,
+             "state": "unacknowledged", "text": alarm_text("gateway silent", zone="lot", alarm_class="today",
+                                facts={"place": "gateway-1", "members": 300.0}),
+             "key": "bench-cause"}  # fmt: skip
+    number = db.execute(t.alarm.insert(), cause).inserted_primary_key[0]
+    db.execute(t.cause.insert(), {"cause_id": number, "place": "gateway-1", "began_s": now_s})
+    db.execute(
+        text(
+            "INSERT INTO cause_member (cause_id, alarm_id, joined_s) "
+            "SELECT :number, alarm_id, :now_s FROM alarm WHERE kind = 'silent'"
+        ),
+        {**given, "number": number},
+    )
+
+
+# --- serving --------------------------------------------------------------------------------------
+
+
+def serve_empty(port: int) -> None:
+    """Serve a Dash page without content, as the board is served."""
+    import waitress
+    from dash import Dash, Input, Output, dcc, html
+
+    from dashboards.__main__ import THREADS
+
+    app = Dash("empty", serve_locally=True)
+    outputs = [Output(one["id"], one["property"]) for one in CALLBACK["outputs"]]  # type: ignore[index]
+    app.layout = html.Div([dcc.Location(id="address"), html.Div(id="page"), html.Div(id="fresh")])
+    app.callback(*outputs, Input("address", "pathname"), Input("address", "search"))(
+        lambda _path, _search: (html.H1("Empty"), "", "")
+    )
+    waitress.serve(app.server, host="127.0.0.1", port=port, threads=THREADS)
+
+
+@contextmanager
+def serving(*command: str, port: int) -> Iterator[int]:
+    """A server in a process of its own, two seconds after it first answers; its number."""
+    with subprocess.Popen([sys.executable, *command], stderr=subprocess.DEVNULL) as running:
+        try:
+            for _ in range(600):
+                try:
+                    urllib.request.urlopen(
+                        f"http://127.0.0.1:{port}/assets/none", timeout=5
+                    ).close()
+                except urllib.error.HTTPError:
+                    break
+                except OSError:
+                    time.sleep(0.1)
+            time.sleep(2)
+            yield running.pid
+        finally:
+            running.terminate()
+            running.wait(20)
+
+
+class Visitor:
+    """Asks for pages as the browser's renderer does."""
+
+    def __init__(self, port: int, secret: str) -> None:
+        self.root = f"http://127.0.0.1:{port}"
+        self.cookie = f"sillkeep={secret}"
+
+    def page(self, path: str, search: str = "") -> tuple[float, int]:
+        """Seconds and bytes of a page."""
+        inputs = [("address", "pathname", path), ("address", "search", search)]
+        if self.cookie != "sillkeep=":
+            inputs.append(("beat", "n_intervals", 0))  # type: ignore[arg-type]
+        asked = CALLBACK | {
+            "inputs": [{"id": i, "property": p, "value": v} for i, p, v in inputs],
+            "state": [{"id": "fresh", "property": "data-charts", "value": None}]
+            if len(inputs) == 3
+            else [],
+        }
+        request = urllib.request.Request(
+            f"{self.root}/_dash-update-component",
+            json.dumps(asked).encode(),
+            {"Content-Type": "application/json", "Cookie": self.cookie, "Origin": self.root},
+        )
+        start = time.perf_counter()
+        with urllib.request.urlopen(request, timeout=120) as answer:
+            body = answer.read()
+        return time.perf_counter() - start, len(body)
+
+
+def memory_mb(pid: int) -> float:
+    """Most memory that a process has held."""
+    status = Path(f"/proc/{pid}/status").read_text()
+    return int(status.split("VmHWM:")[1].split()[0]) / 1024
+
+
+# --- measuring ------------------------------------------------------------------------------------
+
+
+def crowd(ask: Callable[[], tuple[float, int]]) -> tuple[float, float, int]:
+    """Median and longest wait of 50 viewers at once, and how many got no page."""
+
+    def one(_: int) -> float | None:
+        try:
+            return ask()[0]
+        except OSError:
+            return None
+
+    with ThreadPoolExecutor(VIEWERS) as pool:
+        waits = list(pool.map(one, range(VIEWERS)))
+    got = [wait for wait in waits if wait is not None]
+    return statistics.median(got), max(got), waits.count(None)
+
+
+def in_browser(port: int, secret: str, shows: str, runs: int) -> float:
+    """Seconds from an empty cache until a page shows something."""
+    from playwright.sync_api import sync_playwright
+
+    chromium = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+    found = []
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        for _ in range(runs):
+            context = browser.new_context(viewport={"width": 1440, "height": 900})
+            url = f"http://127.0.0.1:{port}/"
+            context.add_cookies([{"name": "sillkeep", "value": secret or "none", "url": url}])
+            page = context.new_page()
+            start = time.perf_counter()
+            page.goto(url)
+            page.locator(shows).first.wait_for()
+            page.evaluate(
+                "() => new Promise(r => requestAnimationFrame(() => requestAnimationFrame(r)))"
+            )
+            found.append(time.perf_counter() - start)
+            context.close()
+        browser.close()
+    return statistics.median(found)
+
+
+def measure(home: Path, *, runs: int, units: int, now_s: int, browser: bool) -> None:
+    """Print what was asked for."""
+    secret = session(home, now_s=now_s)
+    there = 8531
+    with (
+        serving("-m", "dashboards", "--home", str(home), "--port", str(there), port=there) as pid,
+        serving(__file__, "--empty", str(there + 1), port=there + 1),
+    ):
+        board, empty = Visitor(there, secret), Visitor(there + 1, "")
+        idle_mb = memory_mb(pid)
+        first, size = board.page("/")
+        beside_first, _ = empty.page("/")
+        rows = [chr(65 + k) for k in range(max(1, units // ROW_UNITS))]
+        filters = [
+            {"row": rows[k % len(rows)]} if k % 2 else {"state": ("wet", "damp", "dry")[k // 2 % 3]}
+            for k in range(runs * 2)
+        ]
+        beside, changes, nodes, again, alone_s = [], [], [], [], []
+        for wanted in filters:
+            beside.append(empty.page("/")[0])
+            changes.append(board.page("/", "?" + urlencode(wanted))[0])
+        for wanted in filters[:PAUSES]:
+            time.sleep(Lots.LOT_S + 1)  # what was read is no longer shown
+            alone_s.append(board.page("/", "?" + urlencode(wanted))[0])
+        for _ in range(runs):
+            again.append(board.page("/")[0])
+            nodes.append(board.page("/nodes"))
+        alone = statistics.median(beside)
+        p95 = statistics.quantiles(changes, n=20)[-1]
+        crowded, longest, failed = crowd(lambda: board.page("/"))
+        crowded_empty, _, _ = crowd(lambda: empty.page("/"))
+        told = [
+            ("empty Dash page", alone, alone),
+            ("Lot, first of the process", first, beside_first),
+            ("Lot, again", statistics.median(again), alone),
+            ("change of filter, p95", p95, statistics.quantiles(beside, n=20)[-1]),
+            (f"the same, {Lots.LOT_S + 1} s after the last", statistics.median(alone_s), alone),
+            ("Nodes", statistics.median(one for one, _ in nodes), alone),
+            (f"{VIEWERS} viewers at once, median ({failed} failed)", crowded, crowded_empty),
+            (f"{VIEWERS} viewers at once, the last", longest, crowded_empty),
+        ]
+        if browser:
+            lot = in_browser(there, secret, ".units > li", 5)
+            told.append(("Lot in Chromium, empty cache", lot, in_browser(there + 1, "", "h1", 5)))
+        for name, seconds, by in told:
+            print(f"{name:45} {seconds * 1000:8.0f} ms {seconds / by:7.1f} of the empty page")
+        print(f"bytes: Lot {size:,}, Nodes {nodes[-1][1]:,}")
+        print(f"memory: {idle_mb:.0f} MB before, {memory_mb(pid):.0f} MB at most")
+
+
+def main() -> None:
+    """Build, serve, measure."""
+    parser = argparse.ArgumentParser(description="Measure the board of a large lot.")
+    parser.add_argument("--units", type=int, default=500)
+    parser.add_argument("--days", type=int, default=365)
+    parser.add_argument("--runs", type=int, default=20)
+    parser.add_argument("--home", type=Path, help="folder that keeps the record")
+    parser.add_argument("--no-browser", action="store_true")
+    parser.add_argument("--empty", type=int, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.empty:
+        serve_empty(options.empty)
+        return
+    with tempfile.TemporaryDirectory() as spare:
+        home = options.home or Path(spare)
+        home.mkdir(parents=True, exist_ok=True)
+        now_s = int(time.time())
+        start = time.perf_counter()
+        if not (home / "record.sqlite").exists():
+            build(home, units=options.units, days=options.days, now_s=now_s)
+            size = sum(file.stat().st_size for file in home.iterdir() if file.is_file())
+            print(f"built in {time.perf_counter() - start:.0f} s, {size / 1e9:.2f} GB")
+        measure(home, runs=options.runs, units=options.units, now_s=now_s,
+                browser=not options.no_browser)  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
