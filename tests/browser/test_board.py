@@ -1,6 +1,5 @@
 """The board in a real browser, on a phone and on a desk."""
 
-import os
 import re
 import threading
 from collections.abc import Iterator
@@ -8,7 +7,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 from werkzeug.serving import make_server
 
 from dashboards.app import make_app
@@ -18,28 +17,9 @@ from monitor.store.record import open_record
 from tests.filled import NOW_S, filled_record
 from tests.signed import session
 
-CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 SIZES = {"phone": (390, 844), "desk": (1440, 900)}
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as driver:
-        running = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield running
-        running.close()
 
 
 class Board:

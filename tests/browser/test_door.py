@@ -10,7 +10,7 @@ from playwright.sync_api import Browser, expect
 
 from monitor.store import users
 from monitor.store.record import open_record
-from tests.browser.test_board import Board, browser, fits, window
+from tests.browser.test_board import Board, fits, window
 from tests.filled import NOW_S, filled_record
 from tests.hostile import HOSTILE
 from tests.signed import WHOLE
@@ -18,7 +18,6 @@ from tests.test_access import LOOKED_AT, said_everywhere
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 PASSWORD = "kept four dry walls"
-__all__ = ["browser"]  # a fixture
 
 
 @pytest.fixture
