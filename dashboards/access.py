@@ -86,6 +86,8 @@ ROUTES: Mapping[str, str] = {
     "/alarms/<int:alarm_id>/inspect": "acknowledge",
     "/alarms/<int:alarm_id>/out-of-service": "acknowledge",
     "/holds/add": "acknowledge",
+    "/export/unit/<unit>/zone/<zone>/<kind>.csv": "unit",  # of which, the route looks at itself
+    "/export/site/<site>/zone/<zone>/<kind>.csv": "lot",
     "/limits/change": "change",
     "/limits/undo": "change",
     "/people/change": "change",

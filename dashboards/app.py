@@ -16,7 +16,7 @@ from flask import Flask, Response, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards import access, answers, changes, paint, signin, views, words
+from dashboards import access, answers, changes, exports, paint, signin, views, words
 from dashboards.access import Gate, Sight
 from dashboards.access import plain as _plain
 from dashboards.pages import access as access_pages
@@ -143,6 +143,7 @@ def make_app(
     signin.add_routes(server, gate)
     answers.add_routes(server, gate, now=now, change=change)
     changes.add_routes(server, gate, now=now, change=change)
+    exports.add_routes(server, gate, record, now=now)
     _guard(server, app)
     return app
 
@@ -372,7 +373,7 @@ def _zone(record: Record, asked: Wish, *, owner: str, code: str, site: bool) -> 
     place = board.site(record.engine, zone.site) if zone else None
     if zone is None or place is None:
         return views.missing("zone", f"{owner}/{code}", asked)
-    from_hour, to_hour = _hours(record, zone, asked)
+    from_hour, to_hour = _hours(record, zone, asked, place.timezone)
     alarms = board.zone_alarms(record.engine, zone)
     unit = board.declared(record.engine, zone.unit) if zone.unit else None
     told = zone_page.Told(
@@ -431,9 +432,13 @@ def _explained(
     return found
 
 
-def _hours(record: Record, zone: board.ZoneNow, asked: Wish) -> tuple[int, int]:
-    """Hours that the address asks for, up to the newest whole one."""
+def _hours(record: Record, zone: board.ZoneNow, asked: Wish, timezone: str) -> tuple[int, int]:
+    """Hours that the address asks for, up to the end of its day or the newest whole one."""
     to_hour = asked.now_s // 3600
+    if asked.until:
+        end_s = words.end_of_day_s(asked.until, timezone)
+        to_hour = max(min(-(-end_s // 3600), to_hour), 24)
+        return max(to_hour - (asked.span_d * 24 or ALL_SPAN_H), 0), to_hour
     if zone.hour is not None and to_hour - 3 < zone.hour:
         to_hour = zone.hour + 1  # the newest hours are still to be judged: no gap
     if asked.span_d:

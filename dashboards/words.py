@@ -44,6 +44,7 @@ class Wish:
     fahrenheit: bool = False
     span_d: int = DEFAULT_SPAN_D  # 0: all
     note: str = ""  # answer to what the person just did
+    until: str = ""  # last day shown, as 2030-01-31; "": up to now
     chosen: tuple[tuple[str, str], ...] = ()  # of `CHOICES`, what a list is narrowed to
 
     @property
@@ -65,14 +66,21 @@ class Wish:
         chosen = tuple((name, kept[name]) for name in CHOICES if kept.get(name))
         return replace(self, path=path or self.path, chosen=chosen).same()
 
-    def same(self, *, fahrenheit: bool | None = None, span_d: int | None = None) -> str:
+    def same(
+        self,
+        *,
+        fahrenheit: bool | None = None,
+        span_d: int | None = None,
+        until: str | None = None,
+    ) -> str:
         """Address of this page with one wish changed."""
         scale = self.fahrenheit if fahrenheit is None else fahrenheit
         span = self.span_d if span_d is None else span_d
         asked = ({"f": "1"} if scale else {}) | (
             {"days": str(span)} if span != DEFAULT_SPAN_D else {}
         )
-        asked |= dict(self.chosen)
+        last = self.until if until is None else until
+        asked |= ({"to": last} if last else {}) | dict(self.chosen)
         return self.path + (f"?{urlencode(asked)}" if asked else "")
 
 
@@ -87,8 +95,28 @@ def wish(path: str, search: str, *, now_s: int) -> Wish:
         fahrenheit=asked.get("f") == ["1"],
         span_d=int(days) if known else DEFAULT_SPAN_D,
         note=asked.get("note", [""])[0][:200],
+        until=_day(asked.get("to", [""])[0]),
         chosen=tuple((name, asked[name][0][:80]) for name in CHOICES if asked.get(name)),
     )
+
+
+def _day(text: str) -> str:
+    try:
+        return dt.date.fromisoformat(text).isoformat() if 10 <= len(text) <= 10 else ""
+    except ValueError:
+        return ""
+
+
+def end_of_day_s(day: str, timezone: str) -> int:
+    """When a day ends on a site's wall clock."""
+    after = dt.date.fromisoformat(day) + dt.timedelta(days=1)
+    midnight = dt.datetime.combine(after, dt.time(), time_zone(timezone))
+    return int(midnight.timestamp())
+
+
+def day_of(at_s: int, timezone: str) -> str:
+    """Date of a time on a site's wall clock."""
+    return local(at_s, timezone).date().isoformat()
 
 
 def unit_path(unit: str) -> str:

@@ -84,6 +84,10 @@ ASKED = {
     "/alarms/<int:alarm_id>/out-of-service": ("POST", "/alarms/99/out-of-service", "acknowledge"),
     "/holds/add": ("POST", "/holds/add", "acknowledge"),
     "/holds/<int:hold_id>/end": ("POST", "/holds/99/end", "acknowledge"),
+    "/export/unit/<unit>/zone/<zone>/<kind>.csv": (
+        "GET", "/export/unit/van-wet/zone/off-rear-low/hours.csv", "unit"),
+    "/export/site/<site>/zone/<zone>/<kind>.csv": (
+        "GET", "/export/site/yard/zone/outside/hours.csv", "lot"),
     "/limits/change": ("POST", "/limits/change", "change"),
     "/limits/undo": ("POST", "/limits/undo", "change"),
     "/people/change": ("POST", "/people/change", "change"),

@@ -12,7 +12,7 @@ from dash import dcc, html
 from flask.testing import FlaskClient
 from sqlalchemy import event
 
-from dashboards import paint, words
+from dashboards import exports, paint, words
 from dashboards.app import Lots, make_app, page
 from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
@@ -21,7 +21,7 @@ from dashboards.pages import morning as morning_page
 from dashboards.pages import nodes as nodes_page
 from dashboards.paint import to_html
 from dashboards.words import wish
-from monitor import drawing, explain, text
+from monitor import drawing, explain, files, text
 from monitor.lot import Event, Placement, Site, Source, Unit, Zone
 from monitor.store import NewHold, board, checking, health
 from monitor.store import schema as t
@@ -30,7 +30,7 @@ from monitor.store.record import Record, open_record
 from monitor.store.users import Reach
 from monitor.text import CAUTION, DAMAGED
 from tests.filled import NOW_S, WET_TEXT, filled_record, place
-from tests.signed import sight, sign_in
+from tests.signed import session, sight, sign_in
 
 HOUR_S = 3600
 
@@ -367,7 +367,7 @@ def test_fahrenheit_changes_what_is_shown_and_stays_in_the_links(record):
 
 def test_the_table_behind_a_chart_holds_lowest_mean_highest_of_local_days(record):
     shown = seen(record, "/unit/van-wet/zone/off-rear-low")
-    day = re.search(r'<th scope="row">2025-11-20</th>(.*?)</tr>', shown)[1]
+    day = re.search(r'<th scope="row"><a[^>]*>2025-11-20</a></th>(.*?)</tr>', shown)[1]
     cells = re.findall(r"<td>(.*?)</td>", day)
     zone = board.zone(record.engine, "van-wet", "off-rear-low", site=False, now_s=NOW_S)
     midnight_h = 1_763_593_200 // HOUR_S  # 2025-11-20T00:00+01:00
@@ -1042,3 +1042,65 @@ def test_nodes_are_read_in_as_many_questions_however_many_there_are(tmp_path):
             asked.append((len(found), len(count)))
     assert asked[1][0] == asked[0][0] + 37
     assert asked[0][1] == asked[1][1]
+
+
+# --- one zone, any time, and its files ------------------------------------------------------------
+
+
+def test_a_day_in_the_address_ends_the_span_there(record):
+    day = words.day_of(NOW_S - 5 * 86_400, "Europe/Vienna")
+    shown = seen(record, f"/unit/van-wet/zone/off-rear-low?days=3&to={day}")
+    assert "← earlier" in shown
+    assert "later →" in shown
+    assert f"to={words.day_of(NOW_S - 8 * 86_400, 'Europe/Vienna')}" in shown
+
+
+@pytest.mark.parametrize(
+    "wrong", ["", "tomorrow", "2025-02-30", "20250101", "2025-01-01T00:00", "9" * 400]
+)
+def test_a_day_that_is_none_is_not_asked_for(wrong):
+    assert wish("/", f"?to={wrong}", now_s=NOW_S).until == ""
+
+
+def test_what_was_taken_away_can_be_judged_again(tmp_path):
+    """The file of readings gives, through the readers of `sillkeep judge`, the readings themselves."""
+    record = filled_record(tmp_path, days=3)
+    app = make_app(record, now=lambda: NOW_S, change=lambda: open_record(tmp_path))
+    client = app.server.test_client()
+    client.set_cookie("sillkeep", session(tmp_path, now_s=NOW_S))
+    span = f"from={NOW_S // 3600 - 48}&to={NOW_S // 3600}"
+    got = client.get(f"/export/unit/van-wet/zone/off-rear-low/readings.csv?{span}")
+    assert got.status_code == 200
+    assert (
+        got.headers["Content-Disposition"]
+        == 'attachment; filename="van_wet-off_rear_low-readings.csv"'
+    )
+    (tmp_path / "taken.csv").write_bytes(got.data)
+    read = files.read_readings(tmp_path / "taken.csv", columns={})
+    again = read.zones["van-wet", "off-rear-low"]
+    kept = record.unit_readings("van-wet", from_s=NOW_S - 48 * 3600, to_s=NOW_S)["off-rear-low"]
+    assert len(again.at_s) == len(kept.at_s) > 20
+    for name in ("at_s", "temperature_c", "humidity_percent"):
+        assert np.array_equal(getattr(again, name), getattr(kept, name)), name
+    hours = client.get(f"/export/unit/van-wet/zone/off-rear-low/hours.csv?{span}").text.splitlines()
+    assert hours[0].startswith("time,unit,zone,readings,coverage_percent,temperature_c,")
+    assert len(hours) > 20
+    assert client.get("/export/unit/van-wet/zone/nowhere/hours.csv").status_code == 404
+    assert client.get("/export/unit/van-wet/zone/off-rear-low/secrets.csv").status_code == 404
+    assert client.get("/export/site/yard/zone/outside/readings.csv").status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("cell", "written"),
+    [
+        ("=1+1", "'=1+1"),
+        ("+x", "'+x"),
+        ("@x", "'@x"),
+        ("-x", "'-x"),
+        ("-2.5", "-2.5"),
+        ('a"b', '"a""b"'),
+        ("a,b", '"a,b"'),
+    ],
+)
+def test_no_cell_of_a_file_is_a_formula(cell, written):
+    assert exports._cell(cell) == written

@@ -71,7 +71,7 @@
   }
 
   document.addEventListener("click", (click) => {
-    const link = click.target.closest?.(".still a[href^='/']");
+    const link = click.target.closest?.(".still a[href^='/']:not([download])");
     if (!link || click.button || click.ctrlKey || click.metaKey || click.shiftKey || click.altKey) return;
     click.preventDefault();
     history.pushState({}, "", link.getAttribute("href"));

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from typing import Any
+from urllib.parse import urlencode
 
 import numpy as np
 import plotly.graph_objects as go
@@ -33,6 +34,7 @@ from monitor.store.board import (
 
 DAY_S = 86400
 LOOK_FIRST = 3  # entries shown at once: a phone's page
+MOST_ROWS = 62  # days of a table
 SAMPLES_D = 3  # up to so many days every reading is drawn, beyond it the hours
 
 
@@ -218,22 +220,56 @@ def _spans(told: Told, asked: Wish) -> Component:
         for days, name in words.SPANS_D.items()
     ]
     clock = words.clock_name(asked.now_s, told.site.timezone)
+    moves = [
+        html.Li(html.A(name, href=asked.same(until=day))) for name, day in _neighbours(told, asked)
+    ]
     return html.Nav(
-        [html.Ul(links), html.P(f"Times are {clock}.", className="aside")],
+        [
+            html.Ul(links),
+            html.Ul(moves),
+            html.P(f"Times are {clock}.", className="aside"),
+            _carry(told),
+        ],
         className="spans",
         **marked(aria_label="Time shown"),
     )
+
+
+def _neighbours(told: Told, asked: Wish) -> list[tuple[str, str]]:
+    """The span before, the one after, and back to now, by the last day of each."""
+    if not asked.span_d:
+        return []
+    zone_s = told.site.timezone
+    last_s = told.at_s[-1] if len(told.at_s) else asked.now_s
+    found = [("← earlier", words.day_of(int(last_s) - asked.span_d * DAY_S, zone_s))]
+    if asked.until:
+        later_s = int(last_s) + asked.span_d * DAY_S
+        later = words.day_of(later_s, zone_s) if later_s < asked.now_s else ""
+        found += [("later →", later), ("to now", "")] if later else [("to now", "")]
+    return found
+
+
+def _carry(told: Told) -> Component:
+    """Files of what is shown, as `sillkeep judge` reads and writes them."""
+    zone = told.zone
+    base = words.zone_path(zone.site, zone.unit, zone.code)
+    span = {"from": int(told.series.from_hour), "to": int(told.series.from_hour) + len(told.at_s)}
+    files = [
+        html.A(name, href=f"/export{base}/{kind}.csv?{urlencode(span)}", download="")
+        for kind, name in (("readings", "readings"), ("hours", "judged hours"))
+    ]
+    return html.P(["As a file: ", files[0], ", ", files[1]], className="aside")
 
 
 # --- charts ---------------------------------------------------------------------------------------
 
 
 def _charts(told: Told, span: Span, asked: Wish) -> list[Any]:
-    parts = _temperature(told, span, asked) + _humidity(told, span)
+    parts = _temperature(told, span, asked) + _humidity(told, span, asked)
     if told.zone.kind != "outside":
-        parts += _moisture(told, span) + _mould(told, span)
+        parts += _moisture(told, span, asked) + _mould(told, span, asked)
     else:
-        parts += _rain(told, span)
+        parts += _rain(told, span, asked)
     return parts
 
 
@@ -267,20 +303,20 @@ def _temperature(told: Told, span: Span, asked: Wish) -> list[Any]:
     )
     hourly = shown(told.series.temperature_c)
     named = {"temperature": hourly, "dew point": dew}
-    return _chart("Temperature and dew point", figure, named, told, span, unit=asked.degree)
+    return _chart("Temperature and dew point", figure, named, told, span, asked, unit=asked.degree)
 
 
-def _humidity(told: Told, span: Span) -> list[Any]:
+def _humidity(told: Told, span: Span, asked: Wish) -> list[Any]:
     at_s, measured = _finest(told, "humidity_percent")
     lines = [Line("humidity", at_s, measured, drawing.WATER, swings=True)]
     if told.zone.kind not in AIR_KINDS:
         lines += wall_section.band(told.section, span)
     figure = drawing.chart(lines, span, unit="%")
     named = {"humidity": told.series.humidity_percent}
-    return _chart("Humidity", figure, named, told, span, unit="%")
+    return _chart("Humidity", figure, named, told, span, asked, unit="%")
 
 
-def _moisture(told: Told, span: Span) -> list[Any]:
+def _moisture(told: Told, span: Span, asked: Wish) -> list[Any]:
     series = told.series
     figure = drawing.chart(
         [
@@ -306,7 +342,7 @@ def _moisture(told: Told, span: Span) -> list[Any]:
         "wood moisture": series.wood_moisture_percent,
         "from weather alone": series.ambient_moisture_percent,
     }
-    return _chart("Wood moisture under rain", figure, named, told, span, unit="%", rain=True)
+    return _chart("Wood moisture under rain", figure, named, told, span, asked, unit="%", rain=True)
 
 
 def _step(name: str, words: str, told: Told) -> str:
@@ -315,7 +351,7 @@ def _step(name: str, words: str, told: Told) -> str:
     return words if value == getattr(LIMITS, name) else f"limit {value:g}"
 
 
-def _mould(told: Told, span: Span) -> list[Any]:
+def _mould(told: Told, span: Span, asked: Wish) -> list[Any]:
     series = told.series
     figure = drawing.chart(
         [Line("mould index", told.at_s, series.mould_index, drawing.WOOD, width=2.4)],
@@ -329,7 +365,7 @@ def _mould(told: Told, span: Span) -> list[Any]:
     drawing.add_band(figure, told.at_s, series.mould_index_low, series.mould_index_high, span)
     figure.update_layout(yaxis={"range": [-0.1, 6.2]})
     named = {"mould index": series.mould_index}
-    parts = _chart("Mould index since monitoring began", figure, named, told, span, unit="")
+    parts = _chart("Mould index since monitoring began", figure, named, told, span, asked, unit="")
     if told.growth:
         growth = told.growth
         ahead = text.growth_text(
@@ -342,10 +378,10 @@ def _mould(told: Told, span: Span) -> list[Any]:
     return parts
 
 
-def _rain(told: Told, span: Span) -> list[Any]:
+def _rain(told: Told, span: Span, asked: Wish) -> list[Any]:
     rain = told.series.rain_mm
     figure = drawing.rain_chart(told.at_s, rain, span)
-    return _chart("Rain", figure, {"rain": rain}, told, span, unit="mm", rain=True)
+    return _chart("Rain", figure, {"rain": rain}, told, span, asked, unit="mm", rain=True)
 
 
 def _finest(told: Told, name: str) -> tuple[Ints, Floats]:
@@ -355,24 +391,25 @@ def _finest(told: Told, name: str) -> tuple[Ints, Floats]:
     return told.at_s, getattr(told.series, name)
 
 
-def _chart(
+def _chart(  # noqa: PLR0913  each is what it says
     title: str,
     figure: go.Figure,
     named: dict[str, Floats],
     told: Told,
     span: Span,
+    asked: Wish,
     *,
     unit: str,
     rain: bool = False,
 ) -> list[Any]:
     """Heading, sentence, chart, table."""
     sentence = summary(named, unit=unit, rain_mm=told.series.rain_mm if rain else None)
-    daily = _daily(named, told, span, rain=rain)
+    daily = _daily(named, told, span, asked, rain=rain)
     return [
         html.H2(title, className="chart-title"),
         html.P(sentence, className="sentence"),
         views.graph(figure, label=f"{title}. {sentence}"),
-        html.Details([html.Summary(f"{title}: daily values"), daily]),
+        html.Details([html.Summary(f"{title}: {_rows_name(span).lower()} values"), daily]),
     ]
 
 
@@ -398,8 +435,27 @@ def summary(named: dict[str, Floats], *, unit: str, rain_mm: Floats | None = Non
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def _daily(named: dict[str, Floats], told: Told, span: Span, *, rain: bool) -> Component:
-    day = (told.at_s + span.offset_s) // DAY_S
+def _days_a_row(span: Span) -> int:
+    """A table of more days than a person reads is one of weeks."""
+    return 1 if span.to_s - span.from_s <= MOST_ROWS * DAY_S else 7
+
+
+def _rows_name(span: Span) -> str:
+    return "Daily" if _days_a_row(span) == 1 else "Weekly"
+
+
+def _raw(row: int, step: int, asked: Wish) -> Component:
+    """A day that leads to its single readings, or a week that leads to its days."""
+    first, last = (str(np.datetime64(row * step + more, "D")) for more in (0, step - 1))
+    span_d = SAMPLES_D if step == 1 else words.DEFAULT_SPAN_D
+    return html.A(first, href=asked.same(span_d=span_d, until=last))
+
+
+def _daily(
+    named: dict[str, Floats], told: Told, span: Span, asked: Wish, *, rain: bool
+) -> Component:
+    step = _days_a_row(span)
+    day = (told.at_s + span.offset_s) // DAY_S // step
     names = [f"{name}, {part}" for name in named for part in ("lowest", "mean", "highest")]
     columns = [part for values in named.values() for part in drawing.per_day(day, values)]
     if rain and "rain" not in named:
@@ -412,13 +468,14 @@ def _daily(named: dict[str, Floats], told: Told, span: Span, *, rain: bool) -> C
     rows = [
         html.Tr(
             [
-                html.Th(str(np.datetime64(int(days[k]), "D")), scope="row"),
+                html.Th(_raw(int(days[k]), step, asked), scope="row"),
                 *(html.Td(_cell(column[k], last=column is columns[-1])) for column in columns),
             ]
         )
         for k in range(len(days) - 1, -1, -1)
     ]
-    return views.table(["day", *names], rows, label="Daily values")
+    of = "day" if step == 1 else "week from"
+    return views.table([of, *names], rows, label=f"{_rows_name(span)} values")
 
 
 def _cell(value: float, *, last: bool) -> str:

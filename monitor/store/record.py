@@ -521,6 +521,26 @@ class Record:
         with self._reading() as connection:
             return [dict(row) for row in connection.execute(query).mappings()]
 
+    def site_hours(
+        self, site: str, zone: str, *, from_hour: int, to_hour: int
+    ) -> list[dict[str, Any]]:
+        """Hours of a site's own zone, as stored."""
+        query = (
+            select(t.hour)
+            .join(t.zone, t.zone.c.zone_id == t.hour.c.zone_id)
+            .join(t.site, t.site.c.site_id == t.zone.c.site_id)
+            .where(
+                t.zone.c.unit_id.is_(None),
+                t.site.c.code == site,
+                t.zone.c.code == zone,
+                t.hour.c.hour >= from_hour,
+                t.hour.c.hour < to_hour,
+            )
+            .order_by(t.hour.c.hour)
+        )
+        with self._reading() as connection:
+            return [dict(row) for row in connection.execute(query).mappings()]
+
     # --- proof of repairs ---
 
     def repairs(self, *, unit: str = "") -> list[RepairRow]:

@@ -1,0 +1,156 @@
+"""Files of what a zone's page shows: single readings, or judged hours, as CSV (RFC 4180).
+
+The columns are those of `sillkeep judge`: what was taken away can be judged again by anybody.
+"""
+
+import re
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from flask import Flask, Response, request
+
+from dashboards import words
+from dashboards.access import Gate, plain
+from monitor.lot import ZoneReadings
+from monitor.store import Record
+
+HOUR_S = 3600
+MOST_HOURS = 10 * 366 * 24
+KINDS = ("readings", "hours")
+READINGS = (
+    ("temperature_c", 2),
+    ("humidity_percent", 2),
+    ("wood_percent", 2),
+    ("contact", 0),
+    ("rain_mm", 2),
+)
+HOURS = (  # of the HOURS file, those that a page shows
+    "readings",
+    "coverage_percent",
+    "temperature_c",
+    "humidity_percent",
+    "dew_point_c",
+    "surface_humidity_percent",
+    "dew_point_margin_k",
+    "wood_moisture_percent",
+    "ambient_moisture_percent",
+    "moisture_basis",
+    "mould_index",
+    "mould_index_low",
+    "mould_index_high",
+    "rot_hours",
+    "rain_mm",
+    "leak_score",
+    "state",
+    "trend",
+    "cause",
+    "witnessed",
+)
+
+
+def add_routes(server: Flask, gate: Gate, record: Record, *, now: Callable[[], int]) -> None:
+    """Add the files of a zone."""
+    files = Files(gate, record, now)
+    server.get("/export/unit/<unit>/zone/<zone>/<kind>.csv")(files.of_unit)
+    server.get("/export/site/<site>/zone/<zone>/<kind>.csv")(files.of_site)
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """The routes."""
+
+    gate: Gate
+    record: Record
+    now: Callable[[], int]
+
+    def of_unit(self, unit: str, zone: str, kind: str) -> Response:
+        """Readings or hours of a unit's zone."""
+        site = next((u.site for u in self.record.units() if u.code == unit), "")
+        if unit not in self.gate.sight.units:
+            return self._nothing(unit, zone)
+        return self._file(site, unit, zone, kind)
+
+    def of_site(self, site: str, zone: str, kind: str) -> Response:
+        """Readings or hours of a site's own zone."""
+        if site not in self.gate.sight.sites:
+            return self._nothing(site, zone)
+        return self._file(site, "", zone, kind)
+
+    def _nothing(self, owner: str, zone: str) -> Response:
+        found: Response = plain(404, f"There is no zone {zone[:64]} of {owner[:64]}.")  # type: ignore[assignment]
+        return found
+
+    def _file(self, site: str, unit: str, zone: str, kind: str) -> Response:
+        zones = self.record.zones(unit) if unit else self.record.site_zones(site)
+        if kind not in KINDS or zone not in {each.code for each in zones}:
+            return self._nothing(unit or site, zone)
+        from_hour, to_hour = self._span()
+        if kind == "readings":
+            lines = self._readings(site, unit, zone, from_hour * HOUR_S, to_hour * HOUR_S)
+        else:
+            rows = (
+                self.record.hours(unit, zone, from_hour=from_hour, to_hour=to_hour)
+                if unit
+                else self.record.site_hours(site, zone, from_hour=from_hour, to_hour=to_hour)
+            )
+            lines = _hours(rows, unit, zone)
+        self.gate.note("file taken", f"{unit or site}/{zone}, {kind}")
+        name = "-".join(re.sub(r"[^A-Za-z0-9_]+", "_", part) for part in (unit or site, zone, kind))
+        return Response(
+            "".join(lines),
+            mimetype="text/csv",
+            headers={"Content-Disposition": f'attachment; filename="{name}.csv"'},
+        )
+
+    def _span(self) -> tuple[int, int]:
+        """Hours that are asked for; without a word of it the last two weeks."""
+        newest = self.now() // HOUR_S + 1
+        to_hour = min(_whole("to", newest), newest)
+        from_hour = max(_whole("from", to_hour - 14 * 24), to_hour - MOST_HOURS, 0)
+        return from_hour, to_hour
+
+    def _readings(self, site: str, unit: str, zone: str, from_s: int, to_s: int) -> Iterator[str]:
+        held = (
+            self.record.unit_readings(unit, from_s=from_s, to_s=to_s)
+            if unit
+            else self.record.site_readings(site, from_s=from_s, to_s=to_s)
+        )
+        return _readings(held[zone], unit, zone)
+
+
+def _readings(held: ZoneReadings, unit: str, zone: str) -> Iterator[str]:
+    yield _line(("time", "unit", "zone", *(name for name, _ in READINGS)))
+    columns = [(getattr(held, name), digits) for name, digits in READINGS]
+    for n, at_s in enumerate(held.at_s.tolist()):
+        figures = (_figure(values[n], digits) for values, digits in columns)
+        yield _line((words.utc(at_s), unit, zone, *figures))
+
+
+def _hours(rows: Iterable[dict[str, Any]], unit: str, zone: str) -> Iterator[str]:
+    yield _line(("time", "unit", "zone", *HOURS))
+    for row in rows:
+        figures = ("" if row[name] is None else f"{row[name]}" for name in HOURS)
+        yield _line((words.utc(row["hour"] * HOUR_S), unit, zone, *figures))
+
+
+def _figure(value: float, digits: int) -> str:
+    return "" if value != value else f"{value:.{digits}f}"  # noqa: PLR0124  not a number
+
+
+def _line(cells: Iterable[str]) -> str:
+    return ",".join(map(_cell, cells)) + "\r\n"
+
+
+def _cell(text: str) -> str:
+    """Text that no spreadsheet takes for a formula, and no reader for two cells."""
+    if text[:1] in "=+@\t\r" or (
+        text[:1] == "-" and not re.fullmatch(r"-[0-9.]+(e-?[0-9]+)?", text)
+    ):
+        text = f"'{text}" if text else text
+    return f'"{text.replace(chr(34), chr(34) * 2)}"' if re.search(r'[",\r\n]', text) else text
+
+
+def _whole(name: str, otherwise: int) -> int:
+    given = request.args.get(name, "")
+    return int(given) if re.fullmatch(r"[0-9]{1,9}", given) else otherwise
