@@ -25,7 +25,7 @@ WARM = "#9a4a1c"
 WOOD = "#6b5433"
 PAPER = "rgba(0,0,0,0)"
 
-MOST_POINTS = 4000  # a year of hours is 8,760; more points than a screen has pixels only cost time
+MOST_POINTS = 1500  # three of each bucket of two pixels of a wide screen: more only cost time
 SWING_DAYS = 100  # beyond it, days are narrower than a line and would fill the chart
 GAP_SHOWN_H = 3  # shorter gaps are open in the line, but too narrow to hatch
 MOST_GAPS = 60  # hatched; the longest ones
