@@ -75,6 +75,7 @@ ROUTES: Mapping[str, str] = {
     "/_favicon.ico": SIGNED_IN,
     "/logout": SIGNED_IN,
     "/account/password": "account",
+    "/account/wishes": "account",
     "/links/add": "links",
     "/links/end": "links",
     "/users/add": "users",

@@ -135,7 +135,14 @@ def make_app(
         State("fresh", "data-charts"),
     )
     def show(path: str, search: str, _beat: int, charts: str | None) -> tuple[Any, str, str]:
-        asked = words.wish(path, search, now_s=now())
+        who = gate.sight.visitor
+        asked = words.wish(
+            path,
+            search,
+            now_s=now(),
+            fahrenheit=who.fahrenheit,
+            twelve_hour=who.twelve_hour,
+        )
         drawn = page(record, asked, token=gate.token, sight=gate.sight, lots=lots, runs=runs)
         return refreshed(drawn, charts) if ctx.triggered_id == "beat" else whole(drawn)
 

@@ -6,7 +6,7 @@ So views are written with Dash's components, charts stay such, and everything el
 string of HTML that `assets/board.js` puts in place.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import groupby
 from typing import Any
 
@@ -57,9 +57,9 @@ def to_html(part: Any) -> str:  # noqa: ANN401  whatever Dash takes as children
     return opening if tag in _VOID else f"{opening}{to_html(children)}</{tag}>"
 
 
-def still(*parts: object, name: str) -> Component:
+def still(*parts: object, name: str, read: Callable[[str], str] = lambda html: html) -> Component:
     """One component that shows `parts` as they are; `name` keeps it apart from its neighbours."""
-    return html.Div(className="still", **marked(data_name=name, data_still=to_html(parts)))
+    return html.Div(className="still", **marked(data_name=name, data_still=read(to_html(parts))))
 
 
 def stills(page: Sequence[Component]) -> dict[str, str]:
@@ -84,14 +84,19 @@ def chart_mark(page: Sequence[Component]) -> str:
     return " ".join(f"{len(trace.x)}@{trace.x[-1]}" for trace in traces)
 
 
-def settle(blocks: Sequence[object]) -> list[Component]:
-    """Paint each run of blocks without a chart as one; charts stay live."""
+def settle(
+    blocks: Sequence[object], read: Callable[[str], str] = lambda html: html
+) -> list[Component]:
+    """Paint each run of blocks without a chart as one; charts stay live.
+
+    `read` makes of the HTML what its reader wants to see.
+    """
     settled: list[Component] = []
     for live, run in groupby(blocks, key=_is_live):
         if live:
             settled += [block for block in run if isinstance(block, Component)]
         else:
-            settled.append(still(*run, name=f"still-{len(settled)}"))
+            settled.append(still(*run, name=f"still-{len(settled)}", read=read))
     return settled
 
 

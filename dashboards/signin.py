@@ -86,6 +86,7 @@ def add_routes(server: Flask, gate: Gate) -> None:
     _add_doors(server, gate, delay)
     _add_follow(server, gate)
     _add_own(server, gate, delay)
+    _add_wishes(server, gate)
     _add_links(server, gate)
     _add_users(server, gate)
 
@@ -185,6 +186,24 @@ def _add_own(server: Flask, gate: Gate, delay: Delay) -> None:
                     record.engine, visitor.name, new, by=gate.doer(), keep=visitor.session_id
                 ),
                 "Your password is set.",
+            ),
+        )
+
+
+def _add_wishes(server: Flask, gate: Gate) -> None:
+    @server.post("/account/wishes")
+    def set_wishes() -> AnyResponse:
+        visitor = gate.visitor
+        assert visitor is not None  # the gate let nobody else in  # noqa: S101
+        fahrenheit, twelve_hour = (request.form.get(n) == "1" for n in ("fahrenheit", "twelve"))
+        return _told(
+            "/account",
+            _done(
+                gate,
+                lambda record: users.set_wishes(
+                    record.engine, visitor.name, fahrenheit=fahrenheit, twelve_hour=twelve_hour
+                ),
+                "Kept.",
             ),
         )
 

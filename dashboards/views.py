@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, cast
 
 import plotly.graph_objects as go
@@ -42,10 +43,11 @@ def frame(
     asked: Wish, pulses: Sequence[Pulse], blocks: Sequence[Any], *, seat: Seat
 ) -> list[Component]:
     """One whole page: head, blocks, foot."""
+    read = partial(words.as_wished, asked=asked)
     return [
-        paint.still(_head(asked, seat), _standing(asked, pulses), name="head"),
-        html.Main(paint.settle(blocks), id="main", key=asked.path),
-        paint.still(_foot(asked, seat), name="foot"),
+        paint.still(_head(asked, seat), _standing(asked, pulses), name="head", read=read),
+        html.Main(paint.settle(blocks, read), id="main", key=asked.path),
+        paint.still(_foot(asked, seat), name="foot", read=read),
     ]
 
 

@@ -8,7 +8,7 @@ from urllib.parse import parse_qs, quote, urlencode
 
 import numpy as np
 
-from monitor import drawing
+from monitor import drawing, text
 from monitor.lot import AlarmClass
 from monitor.times import time_zone
 
@@ -42,6 +42,8 @@ class Wish:
     path: str
     now_s: int
     fahrenheit: bool = False
+    twelve_hour: bool = False
+    own_fahrenheit: bool = False  # what the person chose for good: not in the address
     span_d: int = DEFAULT_SPAN_D  # 0: all
     note: str = ""  # answer to what the person just did
     until: str = ""  # last day shown, as 2030-01-31; "": up to now
@@ -54,7 +56,11 @@ class Wish:
 
     def link(self, path: str) -> str:
         """Address of another page that keeps the temperature scale."""
-        return path + ("?f=1" if self.fahrenheit else "")
+        scale = self._scale(self.fahrenheit)
+        return path + (f"?{urlencode(scale)}" if scale else "")
+
+    def _scale(self, fahrenheit: bool) -> dict[str, str]:  # noqa: FBT001  one meaning
+        return {} if fahrenheit == self.own_fahrenheit else {"f": str(int(fahrenheit))}
 
     def choice(self, name: str) -> str:
         """What a list is narrowed to by one of `CHOICES`; "": by nothing."""
@@ -76,23 +82,28 @@ class Wish:
         """Address of this page with one wish changed."""
         scale = self.fahrenheit if fahrenheit is None else fahrenheit
         span = self.span_d if span_d is None else span_d
-        asked = ({"f": "1"} if scale else {}) | (
-            {"days": str(span)} if span != DEFAULT_SPAN_D else {}
-        )
+        asked = self._scale(scale) | ({"days": str(span)} if span != DEFAULT_SPAN_D else {})
         last = self.until if until is None else until
         asked |= ({"to": last} if last else {}) | dict(self.chosen)
         return self.path + (f"?{urlencode(asked)}" if asked else "")
 
 
-def wish(path: str, search: str, *, now_s: int) -> Wish:
-    """Read an address; what it asks for wrongly is not asked for."""
+def wish(
+    path: str, search: str, *, now_s: int, fahrenheit: bool = False, twelve_hour: bool = False
+) -> Wish:
+    """Read an address; what it asks for wrongly is not asked for.
+
+    `fahrenheit` and `twelve_hour` are what the person chose for good.
+    """
     asked = parse_qs((search or "").removeprefix("?"))
     days = asked.get("days", [""])[0]
     known = days.isdecimal() and int(days) in SPANS_D
     return Wish(
         path=path or "/",
         now_s=now_s,
-        fahrenheit=asked.get("f") == ["1"],
+        fahrenheit={"0": False, "1": True}.get(asked.get("f", [""])[0], fahrenheit),
+        twelve_hour=twelve_hour,
+        own_fahrenheit=fahrenheit,
         span_d=int(days) if known else DEFAULT_SPAN_D,
         note=asked.get("note", [""])[0][:200],
         until=_day(asked.get("to", [""])[0]),
@@ -128,6 +139,25 @@ def zone_path(site: str, unit: str, zone: str) -> str:
     """Address of a zone of a unit, or of a site where `unit` is empty."""
     owner = f"/unit/{quote(unit)}" if unit else f"/site/{quote(site)}"
     return f"{owner}/zone/{quote(zone)}"
+
+
+def as_wished(shown: str, asked: Wish) -> str:
+    """Text or HTML of a page with the temperatures and times of day of who reads it.
+
+    The record's own sentences are in °C, and pages write the times of a 24-hour clock; both are
+    changed here, behind all of them.
+    """
+    if asked.fahrenheit:
+        shown = text.in_fahrenheit(shown)
+    return _TIME.sub(_twelve, shown) if asked.twelve_hour else shown
+
+
+_TIME = re.compile(r"(\b[12]\d{3}(?:-\d\d-\d\d)? )([01]\d|2[0-3]):([0-5]\d)\b")
+
+
+def _twelve(found: re.Match[str]) -> str:
+    hour = int(found[2])
+    return f"{found[1]}{hour % 12 or 12}:{found[3]} {'AM' if hour < 12 else 'PM'}"
 
 
 def age(seconds: float | None) -> str:

@@ -1410,15 +1410,20 @@ def shown_in(words: str, wish: Wish) -> str:
         ),
         words,
     )
-    if not wish.fahrenheit:
-        return told
-    number = r"([-−]?\d+(?:\.\d+)?)"
-    told = re.sub(
-        rf"{number} (to|and|or) {number} °C",
-        lambda m: f"{_to_fahrenheit(m[1])} {m[2]} {_to_fahrenheit(m[3])} °F",
-        told,
+    return in_fahrenheit(told) if wish.fahrenheit else told
+
+
+_DEGREES = r"([-−]?\d+(?:\.\d+)?)"
+_TWO_CELSIUS = re.compile(rf"{_DEGREES} (to|and|or) {_DEGREES}[ \u00a0\u202f]°C")
+_CELSIUS = re.compile(rf"{_DEGREES}[ \u00a0\u202f]°C")
+
+
+def in_fahrenheit(words: str) -> str:
+    """Sentences whose temperatures are in degrees Celsius, in Fahrenheit."""
+    words = _TWO_CELSIUS.sub(
+        lambda m: f"{_to_fahrenheit(m[1])} {m[2]} {_to_fahrenheit(m[3])} °F", words
     )
-    return re.sub(rf"{number} °C", lambda m: f"{_to_fahrenheit(m[1])} °F", told)
+    return _CELSIUS.sub(lambda m: f"{_to_fahrenheit(m[1])} °F", words)
 
 
 def _to_fahrenheit(celsius: str) -> str:

@@ -27,7 +27,7 @@ from dashboards.access import ROUTES, network
 from dashboards.app import make_app, page
 from dashboards.pages import access as access_pages
 from dashboards.signin import Delay, _back
-from dashboards.words import wish
+from dashboards.words import as_wished, wish
 from monitor.errors import InputError, StoreError
 from monitor.judge.limits import change
 from monitor.lot import Event, Unit
@@ -72,6 +72,7 @@ ASKED = {
     "/_favicon.ico": ("GET", "/_favicon.ico", "signed in"),
     "/logout": ("POST", "/logout", "signed in"),
     "/account/password": ("POST", "/account/password", "account"),
+    "/account/wishes": ("POST", "/account/wishes", "account"),
     "/links/add": ("POST", "/links/add", "links"),
     "/links/end": ("POST", "/links/end", "links"),
     "/users/add": ("POST", "/users/add", "users"),
@@ -1189,3 +1190,46 @@ def test_the_demo_s_user_has_no_password_and_a_link_of_its_own(tmp_path: Path) -
         assert "Sign in as demo" in yard.client().get(f"/link/{secret}").text
     with open_record(tmp_path) as record:
         assert [user.has_password for user in users.listed(record.engine)] == [False]
+
+
+# --- how somebody reads ---------------------------------------------------------------------------
+
+
+def test_a_scale_and_a_clock_are_each_persons_own_and_stay(yard: Yard) -> None:
+    ann = yard.client(session(yard.home, now_s=NOW_S, name="Ann"))
+    ben = yard.client(session(yard.home, now_s=NOW_S, name="Ben"))
+    zone = "/unit/van-wet/zone/off-rear-low"
+    before = drawn(ann, zone)
+    assert "°F</dd>" not in before
+    post(ann, "/account/wishes", fahrenheit="1", twelve="1")
+    shown = drawn(ann, zone)
+    assert re.search(r"\d °[CF]", shown)
+    assert not re.search(r"\d[ \u00a0\u202f]°C", shown)
+    assert re.search(r"20\d\d \d{1,2}:\d\d [AP]M", shown)
+    assert not re.search(r"\b20\d\d [012]\d:\d\d\b(?! [AP]M)", shown)
+    celsius = drawn(ann, zone, "?f=0")
+    assert not re.search(r"\d[ \u00a0\u202f]°F", celsius)
+    assert drawn(ben, zone) == before.replace("Ann, owner", "Ben, owner").replace(
+        form_token(ann), form_token(ben)
+    )
+    post(ann, "/account/wishes", fahrenheit="", twelve="")
+    assert drawn(ann, zone) == before
+
+
+@pytest.mark.parametrize(
+    ("said", "read"),
+    [
+        ("at 0 °C and", "at 32 °F and"),
+        ("−2.5 °C", "27.5 °F"),
+        ("2 to 5 °C", "36 to 41 °F"),
+        ("since 2025-11-25 00:05 UTC", "since 2025-11-25 12:05 AM UTC"),
+        ("Tue 25 Nov 2025 12:00", "Tue 25 Nov 2025 12:00 PM"),
+        ("Tue 25 Nov 2025 23:59.", "Tue 25 Nov 2025 11:59 PM."),
+        ("127.0.0.1 8750:30", "127.0.0.1 8750:30"),
+        ("below, °C", "below, °C"),
+    ],
+)
+def test_sentences_are_read_in_the_scale_and_by_the_clock_of_a_person(said: str, read: str) -> None:
+    asked = wish("/", "", now_s=NOW_S, fahrenheit=True, twelve_hour=True)
+    assert as_wished(said, asked) == read
+    assert as_wished(said, wish("/", "", now_s=NOW_S)) == said

@@ -167,6 +167,21 @@ def account(visitor: Visitor, *, fresh: bool, token: str) -> list[Any]:
             className="stack",
         ),
         html.P("All your other sessions end with it.", className="aside"),
+        html.H2("How you read"),
+        html.Form(
+            [
+                forms.hidden("token", token),
+                forms.choice("Temperature", "fahrenheit", [("", "°C"), ("1", "°F")],
+                             chosen="1" if visitor.fahrenheit else ""),
+                forms.choice("Clock", "twelve", [("", "24 h"), ("1", "12 h")],
+                             chosen="1" if visitor.twelve_hour else ""),
+                html.Button("Keep", type="submit"),
+            ],
+            action="/account/wishes",
+            method="post",
+            className="stack",
+        ),
+        html.P("Light or dark follows your device.", className="aside"),
     ]  # fmt: skip
 
 

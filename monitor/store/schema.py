@@ -644,6 +644,8 @@ account = Table(  # a user of the board (monitor.store.users)
     Column("password", Text),  # argon2id with its parameters; NULL: signs in by a link
     Column("whole", Integer, nullable=False, server_default="0"),  # 1: the whole record
     Column("made_s", Integer, nullable=False),
+    Column("fahrenheit", Integer, nullable=False, server_default="0"),
+    Column("twelve_hour", Integer, nullable=False, server_default="0"),
     **_STRICT,
 )
 

@@ -67,6 +67,8 @@ class Visitor:
     seen_s: int
     by_link: bool
     lent_by: str = ""  # who made the link that they came by
+    fahrenheit: bool = False
+    twelve_hour: bool = False
 
     @property
     def called(self) -> str:
@@ -259,7 +261,11 @@ def visitor(engine: Engine, token: str, *, now_s: int) -> Visitor | None:
         return None
     s, a, k = t.session.c, t.account.c, t.link.c
     query = (
-        select(t.session, a.name, a.role, a.whole, t.unit.c.code, k.made_by)
+        select(
+            t.session,
+            *(a.name, a.role, a.whole, a.fahrenheit, a.twelve_hour),
+            *(t.unit.c.code, k.made_by),
+        )
         .join_from(t.session, t.account, a.account_id == s.account_id, isouter=True)
         .outerjoin(t.link, k.link_id == s.link_id)
         .outerjoin(t.unit, t.unit.c.unit_id == k.unit_id)
@@ -287,7 +293,17 @@ def visitor(engine: Engine, token: str, *, now_s: int) -> Visitor | None:
         seen_s=row.seen_s,
         by_link=bool(row.by_link),
         lent_by=row.made_by or "",
+        fahrenheit=bool(row.fahrenheit),
+        twelve_hour=bool(row.twelve_hour),
     )
+
+
+def set_wishes(engine: Engine, name: str, *, fahrenheit: bool, twelve_hour: bool) -> None:
+    """In which scale and by which clock a user reads."""
+    with writing(engine) as db:
+        here = t.account.c.account_id == _known(db, name)
+        wishes = {"fahrenheit": int(fahrenheit), "twelve_hour": int(twelve_hour)}
+        db.execute(update(t.account).where(here).values(wishes))
 
 
 def seen(engine: Engine, who: Visitor, *, now_s: int) -> None:
