@@ -171,7 +171,8 @@ class Sight:
                 nodes.append(replace(node, zones=zones))
         seen = {(node.site, node.code) for node in nodes}
         floods = tuple(flood for flood in chain.floods if (flood.site, flood.node) in seen)
-        return replace(chain, nodes=tuple(nodes), floods=floods)
+        stations = tuple(one for one in chain.stations if one.site in self.yards)
+        return replace(chain, nodes=tuple(nodes), floods=floods, stations=stations)
 
     def nodes(self, nodes: Iterable[NodeRow]) -> list[NodeRow]:
         """As `chain`: nodes where something is seen, with their probes and alarms there."""

@@ -1716,3 +1716,30 @@ def quiet_hours_text(quiet: tuple[int, int], timezone: str) -> str:
     """When somebody is told only what cannot wait; `quiet` in minutes of the day, from and to."""
     start, end = (f"{minute // 60:02}:{minute % 60:02}" for minute in quiet)
     return "No quiet hours." if start == end else f"Quiet from {start} to {end}, {timezone}."
+
+
+# --- weather of others ----------------------------------------------------------------------------
+
+
+def station_text(name: str, site: str, *, ago_s: int | None, problem: str) -> str:
+    """How a weather service does; `ago_s`: age of its newest figure, None: there is none."""
+    newest = (
+        "it has given nothing yet"
+        if ago_s is None
+        else f"its newest figure is {max(ago_s, 0) / 3600:.0f} h old"
+    )
+    trouble = (
+        f" It is in trouble: {problem}. Hours that it does not give are hours without known rain."
+        if problem
+        else ""
+    )
+    return f"Weather of {site} from {name}: {newest}.{trouble}"
+
+
+def borrowed_text(source: str, origin: str, distance_km: float) -> str:
+    """What weather that was measured elsewhere cannot say."""
+    how = "service" if source == "feed" else "file"
+    return (
+        f"Rain and outside air that no probe here measured are those of {origin} ({how}), "
+        f"{distance_km:.0f} km away: a shower may fall there and not here, or here and not there."
+    )

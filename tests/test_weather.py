@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor import watch, weather
+from monitor import text, watch, weather
 from monitor.config import Figures, Settings, Weather, load
 from monitor.errors import ConfigError, InputError, WeatherError
 from monitor.lot import Placement, Site, Unit, Zone
-from monitor.store import Record, open_record
+from monitor.store import Record, board, health, open_record
 from monitor.weather import Cached, Station, Watcher, fetch, mapped
 from sensors.wire import Reading
 from tests.judging import START_S
@@ -331,6 +331,26 @@ def test_settled_hours_are_taken_once_and_a_gap_is_unknown_rain(record: Record) 
     hear_unit(record, 13)
     watch.tick(record, now_s=START_S + 13 * HOUR_S)
     assert unit_rain(record)[:13] == [2.54] * 4 + [None] * 4 + [2.54] * 4 + [None]
+
+
+def test_a_page_says_whose_weather_it_is_how_far_away_and_in_what_trouble(record: Record) -> None:
+    now, answers = [START_S + 5 * HOUR_S], {"now": hourly(START_S, 12)}
+    one = watcher(record, now, answers)
+    one.turn()
+    site = board.site(record.engine, "yard")
+    assert site is not None
+    assert site.borrowed == (("feed", "county service", 12.0),)
+    assert "12 km away" in text.borrowed_text(*site.borrowed[0])
+    (told,) = health.chain(record.engine, now_s=now[0]).stations
+    assert (told.name, told.site, told.problem) == ("county service", "yard", "")
+    assert told.newest_s == START_S + 4 * HOUR_S - 1
+    answers["now"] = {"error": "changed"}
+    now[0] = one.stations[0].next_s
+    one.turn()
+    (told,) = health.chain(record.engine, now_s=now[0]).stations
+    assert "may have changed its format" in told.problem
+    said = text.station_text(told.name, told.site, ago_s=5 * HOUR_S, problem=told.problem)
+    assert "hours without known rain" in said
 
 
 def test_a_corrected_figure_makes_no_dispute(record: Record) -> None:

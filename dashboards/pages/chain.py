@@ -27,6 +27,7 @@ def blocks(chain: Chain, asked: Wish) -> list[Any]:
         ),
         _pulses(chain, asked),
         _archive(chain, asked),
+        *_weather(chain, asked),
         *_told(chain),
         _record(chain),
         views.facts(_counts(chain), name="wide"),
@@ -83,6 +84,21 @@ def _archive(chain: Chain, asked: Wish) -> Component | None:
         level_s=found.from_s, now_s=asked.now_s, refused=found.refused, trouble=found.trouble
     )
     return html.P(said)
+
+
+def _weather(chain: Chain, asked: Wish) -> list[Component]:
+    return [
+        html.P(
+            text.station_text(
+                one.name,
+                one.site,
+                ago_s=None if one.newest_s is None else asked.now_s - one.newest_s,
+                problem=one.problem,
+            ),
+            className="standing" if one.problem else "",
+        )
+        for one in chain.stations
+    ]
 
 
 def _record(chain: Chain) -> Component:

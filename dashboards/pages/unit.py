@@ -238,6 +238,7 @@ def _unknowns(unit: UnitNow, site: SiteRow, asked: Wish) -> list[Any]:
     judged = [zone for zone in unit.zones if zone.hour is not None]
     if judged and not any(zone.rain_known for zone in judged):
         lines.append("Rain is not recorded now: whether a zone stays dry in rain cannot be said.")
+    lines += [text.borrowed_text(*one) for one in site.borrowed]
     wooden = [zone for zone in judged if zone.wood_moisture_percent is not None]
     if wooden and all(zone.ambient_moisture_percent is None for zone in wooden):
         lines.append("No outside air and no like zone: nothing to compare wood moisture with.")

@@ -69,6 +69,7 @@ class SiteRow:
     timezone: str
     altitude_m: float
     zones: tuple[str, ...]
+    borrowed: tuple[tuple[str, str, float], ...] = ()  # weather of others: source, from whom, km
 
 
 @dataclass(frozen=True, slots=True)
@@ -580,14 +581,25 @@ def _sites(db: Connection, code: str = "") -> tuple[SiteRow, ...]:
         t.site.c.site_id, t.site.c.code, t.site.c.name, t.site.c.timezone, t.site.c.altitude_m
     )
     own: dict[int, list[str]] = {}
-    for site_id, zone_code in db.execute(
-        select(t.zone.c.site_id, t.zone.c.code).where(t.zone.c.unit_id.is_(None))
+    borrowed: dict[int, list[tuple[str, str, float]]] = {}
+    z = t.zone.c
+    for site_id, zone_code, source, origin, km in db.execute(
+        select(z.site_id, z.code, z.source, z.origin, z.distance_km)
+        .where(z.unit_id.is_(None))
+        .order_by(z.source, z.code)
     ):
         own.setdefault(site_id, []).append(zone_code)
+        if source:
+            borrowed.setdefault(site_id, []).append((source, origin, km or 0.0))
     rows = db.execute(query.where(t.site.c.code == code) if code else query.order_by("code"))
     return tuple(
         SiteRow(
-            r.code, r.name, r.timezone, r.altitude_m or 0.0, tuple(sorted(own.get(r.site_id, ())))
+            r.code,
+            r.name,
+            r.timezone,
+            r.altitude_m or 0.0,
+            tuple(sorted(own.get(r.site_id, ()))),
+            tuple(borrowed.get(r.site_id, ())),
         )
         for r in rows
     )

@@ -48,6 +48,17 @@ class Flood:
 
 
 @dataclass(frozen=True, slots=True)
+class StationNow:
+    """A weather service, and how it does; None: never."""
+
+    name: str
+    site: str
+    answered_s: int | None
+    newest_s: int | None
+    problem: str
+
+
+@dataclass(frozen=True, slots=True)
 class Chain:
     """Health of everything between probe and person."""
 
@@ -64,6 +75,7 @@ class Chain:
     post: people.Post | None = None
     nobody: tuple[int, ...] = ()  # alarms not answered in time, with nobody left to tell
     floods: tuple[Flood, ...] = ()
+    stations: tuple[StationNow, ...] = ()
 
 
 def is_silent(heard_s: int | None, *, silence_s: int, now_s: int) -> bool:
@@ -106,7 +118,15 @@ def chain(engine: Engine, *, now_s: int) -> Chain:
             post=people.post(db, now_s=now_s),
             nobody=_nobody(db),
             floods=floods(db)[1],
+            stations=_stations(db),
         )
+
+
+def _stations(db: Connection) -> tuple[StationNow, ...]:
+    detail = db.scalar(select(t.pulse.c.detail).where(t.pulse.c.part == "weather"))
+    names = ("name", "site", "answered_s", "newest_s", "problem")
+    told = json.loads(detail).get("stations", ()) if detail else ()
+    return tuple(StationNow(*(one[name] for name in names)) for one in told)
 
 
 def floods(db: Connection) -> tuple[int, tuple[Flood, ...]]:
