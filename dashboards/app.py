@@ -392,6 +392,13 @@ def _zone(record: Record, asked: Wish, *, owner: str, code: str, site: bool) -> 
         else None,
         alarms=alarms,
         limits=_limits(record, unit, asked) if unit else LIMITS,
+        noted=tuple(
+            event
+            for event in record.events(zone.site, unit=zone.unit)
+            if event.unit == zone.unit and event.zone in {"", zone.code} and event.kind != "rain"
+        )
+        if unit
+        else (),
         look=views.look(zone, alarms, unit) if unit else None,
         baseline=board.baseline(record.engine, zone) if unit else None,
         found_percent=explain.found_shares(),

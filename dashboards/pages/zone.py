@@ -21,7 +21,7 @@ from monitor.drawing import Floats, Ints, Line, Span
 from monitor.evidence.entries import BASIS, Entry
 from monitor.explain import Airing, Growth, Look, Section
 from monitor.judge.rules import LIMITS, Limits
-from monitor.lot import AIR_KINDS, STRUCTURE_KINDS
+from monitor.lot import AIR_KINDS, STRUCTURE_KINDS, Event
 from monitor.store.board import (
     HOUR_S,
     AlarmRow,
@@ -34,6 +34,7 @@ from monitor.store.board import (
 
 DAY_S = 86400
 LOOK_FIRST = 3  # entries shown at once: a phone's page
+MOST_NOTED = 12
 MOST_ROWS = 62  # days of a table
 SAMPLES_D = 3  # up to so many days every reading is drawn, beyond it the hours
 
@@ -51,6 +52,7 @@ class Told:
     section: Section | None = None  # through its wall; None: the air on one side is not known
     airing: Airing | None = None
     growth: Growth | None = None
+    noted: tuple[Event, ...] = ()  # by people, of this zone or its whole unit; by time
     look: Look | None = None  # None: nothing here asks for it
     baseline: Baseline | None = None  # None: nothing was measured
     found_percent: tuple[
@@ -83,6 +85,7 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
         *_charts(told, span, asked),
         *_through(told, asked),
         wall_section.meanings(),
+        *_noted(told),
         *_not_seen(told),
         views.unknown_panel(_unknowns(told, span, asked)),
     ]
@@ -247,6 +250,30 @@ def _neighbours(told: Told, asked: Wish) -> list[tuple[str, str]]:
         later = words.day_of(later_s, zone_s) if later_s < asked.now_s else ""
         found += [("later →", later), ("to now", "")] if later else [("to now", "")]
     return found
+
+
+def _noted(told: Told) -> list[Any]:
+    """What people wrote down: findings, repairs, hose tests, washes."""
+    if not told.noted:
+        return []
+    newest = told.noted[::-1]
+    lines = [
+        html.Li(
+            [
+                html.B(event.kind),
+                f" {words.when(event.at_s, told.site.timezone)}",
+                f": {event.value}" if event.value else "",
+                "" if event.zone else " (the whole unit)",
+            ]
+        )
+        for event in newest[:MOST_NOTED]
+    ]
+    more = f" The newest {MOST_NOTED} of {len(newest)}." if len(newest) > MOST_NOTED else ""
+    return [
+        html.H2("What people noted"),
+        html.Ul(lines, className="noted"),
+        html.P(more, className="aside") if more else None,
+    ]
 
 
 def _carry(told: Told) -> Component:

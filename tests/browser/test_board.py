@@ -50,17 +50,19 @@ def board(tmp_path: Path) -> Iterator[Board]:
     serving.stop()
 
 
-def window(browser: Browser, board: Board, width: int, height: int) -> Page:
+def window(browser: Browser, board: Board, width: int, height: int, *, now_s: int = NOW_S) -> Page:
     """Open a window of somebody who is signed in."""
     page = browser.new_page(viewport={"width": width, "height": height})
-    secret = session(board.home, now_s=NOW_S)
+    secret = session(board.home, now_s=now_s)
     page.context.add_cookies([{"name": "sillkeep", "value": secret, "url": board.address}])
     return page
 
 
-def opened(browser: Browser, board: Board, size: str) -> tuple[Page, list[str]]:
+def opened(
+    browser: Browser, board: Board, size: str, *, now_s: int = NOW_S
+) -> tuple[Page, list[str]]:
     """Open such a window, and write down what it complains of and what it asks elsewhere."""
-    page = window(browser, board, *SIZES[size])
+    page = window(browser, board, *SIZES[size], now_s=now_s)
     faults: list[str] = []
     page.on("console", lambda m: faults.append(m.text) if m.type in {"error", "warning"} else None)
     page.on("pageerror", lambda error: faults.append(str(error)))
