@@ -607,7 +607,7 @@ def _damp_week(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
 
 def _frost(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     return AlarmText(
-        f"{zone or 'The lot'}: below 2 °C and falling in {_members(facts)}, not recorded as winterised.",
+        f"{zone or 'The lot'}: near freezing and falling in {_members(facts)}, not recorded as winterised.",
         "Cause: cold over the whole lot and no heat.",
         "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws.",
         "Heat or drain the units in the list, those with water on first, and record each as winterised",
