@@ -12,7 +12,7 @@ from typing import Any, cast
 import numpy as np
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
-from flask import Flask, Response, request
+from flask import Flask, Response, g, has_request_context, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -60,6 +60,7 @@ INDEX = """<!DOCTYPE html>
 <title>Sillkeep</title>
 {%favicon%}
 {%css%}
+<link rel="stylesheet" href="/assets/dark.css" media="screen and (prefers-color-scheme: dark)">
 </head>
 <body>
 <a class="skip" href="#main">Skip to the page</a>
@@ -71,6 +72,24 @@ INDEX = """<!DOCTYPE html>
 {%renderer%}
 </body>
 </html>"""
+
+
+DARK_WHEN = {
+    "": "screen and (prefers-color-scheme: dark)",
+    "light": "not all",
+    "dark": "screen",
+}  # as a visitor likes it: media of the dark style sheet
+
+
+class Board(Dash):
+    """A Dash whose empty page has the colours that its visitor likes."""
+
+    def interpolate_index(self, **parts: Any) -> str:  # type: ignore[override]  # noqa: ANN401
+        """HTML of the empty page."""
+        visitor = g.get("visitor") if has_request_context() else None
+        wanted = DARK_WHEN[visitor.colours] if visitor else DARK_WHEN[""]
+        page: str = super().interpolate_index(**parts)  # type: ignore[no-untyped-call]
+        return page.replace(f'media="{DARK_WHEN[""]}"', f'media="{wanted}"')
 
 
 def make_app(
@@ -101,10 +120,11 @@ def make_app(
     """
     server = Flask("dashboards", static_folder=None)
     server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
-    app = Dash(
+    app = Board(
         "dashboards",
         server=cast(Any, server),  # its annotation forgets that a Flask may be given
         assets_folder=str(Path(__file__).parent / "assets"),
+        assets_ignore="dark",  # `INDEX` says when it holds
         serve_locally=True,
         title="Sillkeep",
         update_title="",
@@ -282,7 +302,7 @@ def _own_pages(
             users.listed(record.engine), who, asked=asked, token=token
         ),
         "/people": lambda: people_page.blocks(
-            people.listed(record.engine), token=token if "change" in sight.acts else ""
+            people.listed(record.engine), asked, token=token if "change" in sight.acts else ""
         ),
         "/settings": lambda: _settings(
             record, asked, token if "change" in sight.acts else "", runs

@@ -9,6 +9,7 @@ from flask import Flask, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from dashboards.access import Gate
+from monitor import text
 from monitor.errors import InputError
 from monitor.judge import limits
 from monitor.lot import LimitEntry
@@ -43,7 +44,7 @@ class Changes:
             entry = limits.change(
                 record.limit_entries(),
                 name=_sent("name"),
-                value=_number("value"),
+                value=_limit(),
                 site=_sent("site"),
                 body_type=_sent("kind"),
                 hour=self.now() // HOUR_S,
@@ -52,7 +53,7 @@ class Changes:
             if entry.body_type and entry.body_type not in kinds:
                 raise InputError(f'there is no unit of kind "{entry.body_type}"')
             number = record.change_limit(self._signed(entry))
-            return f"Change {number}: {entry.name} is {entry.new:g} from this hour on."
+            return f"Change {number}, {_told(entry)} from this hour on."
 
         return self._done(act, "/settings", "limit changed", _sent("name"))
 
@@ -63,7 +64,7 @@ class Changes:
             number = round(_number("number"))
             entry = limits.undo(record.limit_entries(), number, hour=self.now() // HOUR_S)
             record.change_limit(self._signed(entry))
-            return f"Change {number} is undone: {entry.name} is {entry.new:g} from this hour on."
+            return f"Change {number} is undone, {_told(entry)} from this hour on."
 
         return self._done(act, "/settings", "limit undone", f"change {_sent('number')[:9]}")
 
@@ -82,7 +83,7 @@ class Changes:
                 person,
                 quiet=(_minute("from"), _minute("to")),
                 place=place,
-                fahrenheit=_sent("fahrenheit") == "1",
+                fahrenheit=_is_fahrenheit(),
                 twelve_hour=_sent("twelve") == "1",
             )
             people.change(record.engine, record.home, changed, None, by=self.gate.doer())
@@ -116,6 +117,21 @@ def _number(name: str) -> float:
     if not re.fullmatch(r"[0-9]{1,6}([.,][0-9]{1,6})?", given):
         raise InputError(f"{name} is no number")
     return float(given.replace(",", "."))
+
+
+def _limit() -> float:
+    """The new value, as the record keeps it."""
+    return text.limit_read(_sent("name"), _number("value"), fahrenheit=_is_fahrenheit())
+
+
+def _told(entry: LimitEntry) -> str:
+    warm = _is_fahrenheit()
+    value = text.limit_value(entry.name, entry.new, fahrenheit=warm)
+    return f"{text.limit_name(entry.name, fahrenheit=warm)}: {value}"
+
+
+def _is_fahrenheit() -> bool:
+    return _sent("fahrenheit") == "1"
 
 
 def _minute(name: str) -> int:

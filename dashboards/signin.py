@@ -201,7 +201,11 @@ def _add_wishes(server: Flask, gate: Gate) -> None:
             _done(
                 gate,
                 lambda record: users.set_wishes(
-                    record.engine, visitor.name, fahrenheit=fahrenheit, twelve_hour=twelve_hour
+                    record.engine,
+                    visitor.name,
+                    fahrenheit=fahrenheit,
+                    twelve_hour=twelve_hour,
+                    colours=request.form.get("colours", ""),
                 ),
                 "Kept.",
             ),

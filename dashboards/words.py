@@ -16,6 +16,7 @@ SPANS_D: dict[int, str] = {3: "3 days", 14: "14 days", 60: "60 days", 365: "1 ye
 DEFAULT_SPAN_D = 14
 TRENDS = {"wetting": "↗ wetting", "drying": "↘ drying", "steady": "→ steady", "": "–"}
 CLASSES: tuple[AlarmClass, ...] = ("act now", "today", "this week", "season")
+COLOURS = (("", "as the device has them"), ("light", "light"), ("dark", "dark"))
 UNMEASURED = "–"
 UNSAID = "not said"  # by a zone's code
 CHOICES = (

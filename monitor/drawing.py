@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 INK = "#1b2a33"
-FAINT = "#66757d"
+FAINT = "#63727a"
 HAIR = "#d5dad6"
 WATER = "#0b4a7d"
 RAIN = "#5f8fb4"
@@ -52,6 +52,7 @@ class Span:
     from_s: int
     to_s: int
     offset_s: int = 0
+    twelve_hour: bool = False  # clock of the reader
 
 
 def shown_temperature(temperature_c: Floats, *, fahrenheit: bool) -> Floats:
@@ -405,15 +406,19 @@ def _stamps(at_s: Ints, span: Span) -> NDArray[np.datetime64]:
 
 
 _DAY_MS = 86_400_000
-_TICKS = [
-    {"dtickrange": [None, _DAY_MS - 1], "value": "%H:%M\n%-d %b"},
-    {"dtickrange": [_DAY_MS, 27 * _DAY_MS], "value": "%-d %b"},
-    {"dtickrange": [27 * _DAY_MS, None], "value": "%b %Y"},
-]
+
+
+def _ticks(clock: str) -> list[dict[str, object]]:
+    return [
+        {"dtickrange": [None, _DAY_MS - 1], "value": f"{clock}\n%-d %b"},
+        {"dtickrange": [_DAY_MS, 27 * _DAY_MS], "value": "%-d %b"},
+        {"dtickrange": [27 * _DAY_MS, None], "value": "%b %Y"},
+    ]
 
 
 def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
     edges = _stamps(np.array([span.from_s, span.to_s]), span)
+    clock = "%-I:%M %p" if span.twelve_hour else "%H:%M"
     axis = {"gridcolor": HAIR, "linecolor": INK, "tickcolor": FAINT, "fixedrange": True}
     figure.update_layout(
         template="none",
@@ -434,8 +439,8 @@ def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
             "showgrid": False,
             "nticks": 6,
             "tickangle": 0,
-            "hoverformat": "%a %-d %b %Y %H:%M",
-            "tickformatstops": _TICKS,
+            "hoverformat": f"%a %-d %b %Y {clock}",
+            "tickformatstops": _ticks(clock),
         },
         yaxis={**axis, "ticksuffix": "", "nticks": 5, "zeroline": False},
         uirevision="kept",

@@ -996,6 +996,7 @@ def opening_hours_text(
     most_g: float,
     unknown_hours: int,
     occupied: bool,
+    twelve_hour: bool = False,
 ) -> str:
     """Which of the hours ahead are worth opening, and what for.
 
@@ -1011,10 +1012,13 @@ def opening_hours_text(
         Hours that could not be judged.
     occupied : bool
         Whether anybody is in the unit; True where nobody knows.
+    twelve_hour : bool
+        The reader's clock.
     """
     if windows:
+        clock = partial(_clock, twelve_hour=twelve_hour)
         hours = ", ".join(
-            f"{_clock(first_hour + start)} to {_clock(first_hour + end)}" for start, end in windows
+            f"{clock(first_hour + start)} to {clock(first_hour + end)}" for start, end in windows
         )
         said = (
             f"Worth opening, unless it rains: {hours}. From {_water(least_g)} to "
@@ -1107,8 +1111,9 @@ def _water(grams: float) -> str:
     return f"about {grams / 1000.0:.1f} kg"
 
 
-def _clock(hour: int) -> str:
-    return f"{hour % 24:02d}:00" + (" tomorrow" if hour > 24 else "")
+def _clock(hour: int, *, twelve_hour: bool) -> str:
+    said = clock_time(hour % 24 * 60, twelve_hour=twelve_hour)
+    return said + (" tomorrow" if hour > 24 else "")
 
 
 # --- repair proof ---------------------------------------------------------------------------------
@@ -1416,26 +1421,36 @@ def shown_in(words: str, wish: Wish) -> str:
 _DEGREES = r"([-−]?\d+(?:\.\d+)?)"
 _TWO_CELSIUS = re.compile(rf"{_DEGREES} (to|and|or) {_DEGREES}[ \u00a0\u202f]°C")
 _CELSIUS = re.compile(rf"{_DEGREES}[ \u00a0\u202f]°C")
+_KELVIN = re.compile(rf"\b{_DEGREES}[ \u00a0\u202f]K\b")  # a difference of temperatures
 
 
 def in_fahrenheit(words: str) -> str:
-    """Sentences whose temperatures are in degrees Celsius, in Fahrenheit."""
+    """Sentences whose temperatures are in degrees Celsius, and their differences in K, in Fahrenheit."""
     words = _TWO_CELSIUS.sub(
         lambda m: f"{_to_fahrenheit(m[1])} {m[2]} {_to_fahrenheit(m[3])} °F", words
     )
-    return _CELSIUS.sub(lambda m: f"{_to_fahrenheit(m[1])} °F", words)
+    words = _CELSIUS.sub(lambda m: f"{_to_fahrenheit(m[1])} °F", words)
+    return _KELVIN.sub(lambda m: f"{_to_fahrenheit(m[1], above=0)} °F", words)
 
 
-def _to_fahrenheit(celsius: str) -> str:
+def _to_fahrenheit(celsius: str, *, above: int = 32) -> str:
     decimals = len(celsius.partition(".")[2])
-    return f"{float(celsius.replace('−', '-')) * 9 / 5 + 32:.{decimals}f}"
+    return f"{float(celsius.replace('−', '-')) * 9 / 5 + above:.{decimals}f}"
 
 
 def when(at_s: int, wish: Wish) -> str:
     """A time on a person's own clock, with its day and the zone's short name."""
     here = datetime.fromtimestamp(at_s, UTC).astimezone(ZoneInfo(wish.timezone))
-    clock = f"{here:%I:%M %p}".lstrip("0") if wish.twelve_hour else f"{here:%H:%M}"
+    clock = clock_time(here.hour * 60 + here.minute, twelve_hour=wish.twelve_hour)
     return f"{here:%a} {here.day} {here:%b %Y}, {clock} {here:%Z}"
+
+
+def clock_time(minute: int, *, twelve_hour: bool) -> str:
+    """A minute of the day [0 to 1439] on a clock of 24 or 12 hours: "14:05", "2:05 PM"."""
+    hour, minute = divmod(minute, 60)
+    if not twelve_hour:
+        return f"{hour:02}:{minute:02}"
+    return f"{hour % 12 or 12}:{minute:02} {'AM' if hour < 12 else 'PM'}"
 
 
 def slot_order(slot: str) -> tuple[tuple[int, int | str], ...]:
@@ -1694,6 +1709,26 @@ LIMIT_NAMES: Mapping[str, str] = {
     "freezing_c": "freezing alarm below, °C",
     "freezing_clears_c": "freezing is over from, °C",
 }
+
+
+def limit_name(name: str, *, fahrenheit: bool) -> str:
+    """What a limit is, with its unit."""
+    said = LIMIT_NAMES[name]
+    return said.replace("°C", "°F") if fahrenheit else said
+
+
+def limit_value(name: str, value: float, *, fahrenheit: bool) -> str:
+    """A limit's value in the reader's scale."""
+    warm = fahrenheit and "°C" in LIMIT_NAMES[name]
+    return f"{value * 9 / 5 + 32 if warm else value:g}"
+
+
+def limit_read(name: str, value: float, *, fahrenheit: bool) -> float:
+    """A limit as the record keeps it, from what a reader of that scale wrote."""
+    warm = fahrenheit and "°C" in LIMIT_NAMES.get(name, "")
+    return round((value - 32) * 5 / 9, 2) if warm else value
+
+
 TOLD_ORDER = (
     "Place 1 is told first. Who does not acknowledge in time is followed by the next place: after a "
     "quarter of an hour where the class is act now, after the next working day where it is today. Act now "
@@ -1712,9 +1747,9 @@ def without_address_text(names: Sequence[str]) -> str:
     return f"No message reaches {', '.join(names)}: no address is entered." if names else ""
 
 
-def quiet_hours_text(quiet: tuple[int, int], timezone: str) -> str:
+def quiet_hours_text(quiet: tuple[int, int], timezone: str, *, twelve_hour: bool = False) -> str:
     """When somebody is told only what cannot wait; `quiet` in minutes of the day, from and to."""
-    start, end = (f"{minute // 60:02}:{minute % 60:02}" for minute in quiet)
+    start, end = (clock_time(minute, twelve_hour=twelve_hour) for minute in quiet)
     return "No quiet hours." if start == end else f"Quiet from {start} to {end}, {timezone}."
 
 

@@ -965,7 +965,7 @@ def test_a_limit_is_changed_and_undone_on_the_board_with_who_and_why(yard: Yard)
     client = yard.somebody("lot lead")
     asked = {"name": "damp_percent", "value": "17,5", "site": "yard", "kind": "", "why": "a barn"}
     done = post(client, "/limits/change", **asked)
-    assert noted(done) == "Change 1: damp_percent is 17.5 from this hour on."
+    assert noted(done) == "Change 1, wood is damp from, %: 17.5 from this hour on."
     with open_record(yard.home) as record:
         (entry,) = record.limit_entries()
     assert (entry.old, entry.new, entry.site, entry.why) == (16.0, 17.5, "yard", "a barn")

@@ -19,7 +19,7 @@ from monitor.errors import StoreError
 from monitor.lot import Site, Unit
 from monitor.store import checking, open_record
 from monitor.store.engine import FILE_NAME, MIGRATIONS, revisions
-from monitor.store.schema import metadata
+from monitor.store.schema import GROUPS, metadata
 
 MAKE = "import sys, pathlib, monitor.store as s; s.open_record(pathlib.Path(sys.argv[1])).close()"
 
@@ -245,6 +245,29 @@ def test_a_migration_that_fails_at_any_statement_changes_nothing(
     assert statement > 5
     with open_record(path.parent) as record:
         assert record.units() == [Unit("rv1", "yard", life="stock")]
+
+
+@pytest.mark.parametrize("revision", [name for name in REVISIONS[:-1] if name >= "0004"])
+def test_a_row_that_got_more_columns_is_not_called_damaged(tmp_path: Path, revision: str) -> None:
+    path = old_record(tmp_path / "old", revision)
+    open_record(tmp_path / "new").close()
+    before, after = columns(path), columns(tmp_path / "new" / FILE_NAME)
+    wider = {name for name in before if before[name] != after[name]} & set(GROUPS)
+    assert wider
+    with closing(sqlite3.connect(path)) as connection:  # as the nightly check of then had left them
+        connection.executemany("INSERT INTO checksum VALUES (?, 1, 0, 4711)", [(n,) for n in wider])
+        connection.commit()
+    with open_record(path.parent) as record:
+        assert checking.check(record.engine, now_s=1).damages == ()
+
+
+def columns(path: Path) -> dict[str, list[str]]:
+    with closing(sqlite3.connect(path)) as connection:
+        names = connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
+        return {
+            name: [row[1] for row in connection.execute(f"PRAGMA table_info({name})")]
+            for (name,) in names
+        }
 
 
 @pytest.mark.parametrize("statement", [3, 8, 20, 60])

@@ -34,7 +34,9 @@ def document(title: str, *blocks: object) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(title)} – Sillkeep</title>\n"
         '<link rel="icon" href="data:,">\n'
-        '<link rel="stylesheet" href="/assets/board.css">\n</head>\n<body class="door">\n'
+        '<link rel="stylesheet" href="/assets/board.css">\n'
+        '<link rel="stylesheet" href="/assets/dark.css" media="screen and (prefers-color-scheme: dark)">\n'
+        '</head>\n<body class="door">\n'
         '<header><span class="name">Sillkeep</span></header>\n'
         f'<main id="main">{paint.to_html(list(blocks))}</main>\n</body>\n</html>\n'
     )
@@ -175,13 +177,13 @@ def account(visitor: Visitor, *, fresh: bool, token: str) -> list[Any]:
                              chosen="1" if visitor.fahrenheit else ""),
                 forms.choice("Clock", "twelve", [("", "24 h"), ("1", "12 h")],
                              chosen="1" if visitor.twelve_hour else ""),
+                forms.choice("Colours", "colours", words.COLOURS, chosen=visitor.colours),
                 html.Button("Keep", type="submit"),
             ],
             action="/account/wishes",
             method="post",
             className="stack",
         ),
-        html.P("Light or dark follows your device.", className="aside"),
     ]  # fmt: skip
 
 

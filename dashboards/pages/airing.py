@@ -4,17 +4,19 @@ from typing import Any
 
 from dash import html
 
+from dashboards.words import Wish
 from monitor import text
 from monitor.explain import Airing
 
 
-def blocks(airing: Airing | None, *, next_hour: int) -> list[Any]:
+def blocks(airing: Airing | None, asked: Wish, *, next_hour: int) -> list[Any]:
     """What opening does, hours worth it, cautions.
 
     Parameters
     ----------
     airing : Airing or None
         None: the last hour inside or outside is not known.
+    asked : Wish
     next_hour : int
         Hour of the day, at the unit, from which hours are counted.
     """
@@ -37,6 +39,7 @@ def blocks(airing: Airing | None, *, next_hour: int) -> list[Any]:
         most_g=airing.most_g,
         unknown_hours=airing.unknown_hours,
         occupied=False,
+        twelve_hour=asked.twelve_hour,
     )
     return [
         head,

@@ -8,11 +8,12 @@ from dash.development.base_component import Component
 
 from dashboards import words
 from dashboards.pages import forms
+from dashboards.words import Wish
 from monitor import text
 from monitor.store.people import Person
 
 
-def blocks(found: Sequence[Person], *, token: str) -> list[Any]:
+def blocks(found: Sequence[Person], asked: Wish, *, token: str) -> list[Any]:
     """Page of who is told; `token` empty: to read only."""
     without = [person.name for person in found if not person.addresses]
     return [
@@ -21,7 +22,7 @@ def blocks(found: Sequence[Person], *, token: str) -> list[Any]:
         *(
             (
                 html.P(text.TOLD_ORDER),
-                html.Ul([_person(p, token) for p in found], className="people"),
+                html.Ul([_person(p, asked, token) for p in found], className="people"),
             )
             if found
             else (html.P(text.NOBODY_TOLD), html.Pre(text.ADD_SOMEBODY))
@@ -34,8 +35,9 @@ def blocks(found: Sequence[Person], *, token: str) -> list[Any]:
     ]
 
 
-def _person(person: Person, token: str) -> Component:
-    quiet = text.quiet_hours_text(person.quiet, person.timezone)
+def _person(person: Person, asked: Wish, token: str) -> Component:
+    clock = asked.twelve_hour
+    quiet = text.quiet_hours_text(person.quiet, person.timezone, twelve_hour=clock)
     reach = ", ".join(sorted(person.reach)) or "everything"
     ways = ", ".join(person.labels) or "no address"
     return html.Li(

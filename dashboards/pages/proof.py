@@ -267,6 +267,7 @@ def _chart(told: Told, course: Course, asked: Wish) -> list[Any]:
         from_s=int(at_s[0]),
         to_s=int(at_s[-1]) + HOUR_S,
         offset_s=words.offset_s(asked.now_s, row.timezone),
+        twelve_hour=asked.twelve_hour,
     )
     goal = row.now.figures["goal_percent"] if row.now else np.nan
     figure = drawing.chart(

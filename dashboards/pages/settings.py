@@ -40,22 +40,30 @@ def blocks(told: Told, asked: Wish, *, token: str) -> list[Any]:
         html.P(text.SETTINGS_FILE, className="aside"),
         html.H2("Limits"),
         html.P(text.LIMITS_MEAN, className="lead"),
-        _limits(),
+        _limits(asked),
         html.H2("Changes of limits"),
         _changes(told, asked, token)
         if told.entries
         else html.P("Nobody has changed a limit: those of the table hold."),
-        *(_change(told, token) if token else ()),
+        *(_change(told, asked, token) if token else ()),
     ]
 
 
-def _limits() -> Component:
+def _value(name: str, value: float, asked: Wish) -> str:
+    return text.limit_value(name, value, fahrenheit=asked.fahrenheit)
+
+
+def _name(name: str, asked: Wish) -> str:
+    return text.limit_name(name, fahrenheit=asked.fahrenheit)
+
+
+def _limits(asked: Wish) -> Component:
     rows = [
         html.Tr(
             [
-                html.Th(text.LIMIT_NAMES[name], scope="row"),
-                html.Td(f"{getattr(LIMITS, name):g}"),
-                html.Td(f"{low:g} to {high:g}"),
+                html.Th(_name(name, asked), scope="row"),
+                html.Td(_value(name, getattr(LIMITS, name), asked)),
+                html.Td(f"{_value(name, low, asked)} to {_value(name, high, asked)}"),
             ]
         )
         for name, (low, high) in limits.CHANGEABLE.items()
@@ -81,7 +89,8 @@ def _changes(told: Told, asked: Wish, token: str) -> Component:
 
 def _entry(entry: LimitEntry, asked: Wish, token: str) -> Component:
     where = ", ".join(filter(None, (entry.site, entry.body_type))) or "everywhere"
-    what = f"{text.LIMIT_NAMES[entry.name]}: {entry.old:g} → {entry.new:g}"
+    old, new = (_value(entry.name, value, asked) for value in (entry.old, entry.new))
+    what = f"{_name(entry.name, asked)}: {old} → {new}"
     age = words.age(asked.now_s - entry.recorded_s)
     undoes = f" It undoes change {entry.undoes}." if entry.undoes else ""
     return html.Li(
@@ -91,12 +100,12 @@ def _entry(entry: LimitEntry, asked: Wish, token: str) -> Component:
                 f"Change {entry.number}, {where}, by {entry.who} {age}: {entry.why}.{undoes}",
                 className="aside",
             ),
-            _undo(entry, token) if token and not entry.undoes else None,
+            _undo(entry, asked, token) if token and not entry.undoes else None,
         ]
     )
 
 
-def _undo(entry: LimitEntry, token: str) -> Component:
+def _undo(entry: LimitEntry, asked: Wish, token: str) -> Component:
     return html.Details(
         [
             html.Summary("Undo"),
@@ -104,6 +113,7 @@ def _undo(entry: LimitEntry, token: str) -> Component:
                 [
                     forms.hidden("token", token),
                     forms.hidden("number", str(entry.number)),
+                    forms.hidden("fahrenheit", "1" if asked.fahrenheit else ""),
                     forms.field("Why", "why", of=f"-{entry.number}"),
                     html.Button(f"Undo change {entry.number}", type="submit"),
                 ],
@@ -115,14 +125,15 @@ def _undo(entry: LimitEntry, token: str) -> Component:
     )
 
 
-def _change(told: Told, token: str) -> list[Component]:
-    names = [(name, text.LIMIT_NAMES[name]) for name in limits.CHANGEABLE]
+def _change(told: Told, asked: Wish, token: str) -> list[Component]:
+    names = [(name, _name(name, asked)) for name in limits.CHANGEABLE]
     return [
         html.H2("Change a limit"),
         html.P(text.LIMIT_CHANGE),
         html.Form(
             [
                 forms.hidden("token", token),
+                forms.hidden("fahrenheit", "1" if asked.fahrenheit else ""),
                 forms.choice("Limit", "name", names),
                 forms.field("New value", "value", kind="number", span=(0.0, 1000.0), step="any"),
                 forms.choice("Site", "site", [("", "every site"), *((s, s) for s in told.sites)]),

@@ -73,6 +73,7 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
         from_s=told.series.from_hour * HOUR_S,
         to_s=(told.series.from_hour + len(told.series.temperature_c)) * HOUR_S,
         offset_s=words.offset_s(asked.now_s, told.site.timezone),
+        twelve_hour=asked.twelve_hour,
     )
     back = words.unit_path(zone.unit) if zone.unit else "/"
     return [
@@ -80,7 +81,7 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
         html.H1([zone.code, html.Small(f"{zone.kind} · {zone.unit or zone.site}")]),
         _standing(told, asked),
         *_where_to_look(told),
-        *_opening(told, span),
+        *_opening(told, span, asked),
         _spans(told, asked),
         *_charts(told, span, asked),
         *_through(told, asked),
@@ -300,10 +301,10 @@ def _charts(told: Told, span: Span, asked: Wish) -> list[Any]:
     return parts
 
 
-def _opening(told: Told, span: Span) -> list[Any]:
+def _opening(told: Told, span: Span, asked: Wish) -> list[Any]:
     if told.zone.kind not in AIR_KINDS:
         return []
-    return opening.blocks(told.airing, next_hour=(span.to_s + span.offset_s) // HOUR_S % 24)
+    return opening.blocks(told.airing, asked, next_hour=(span.to_s + span.offset_s) // HOUR_S % 24)
 
 
 def _through(told: Told, asked: Wish) -> list[Any]:

@@ -646,6 +646,7 @@ account = Table(  # a user of the board (monitor.store.users)
     Column("made_s", Integer, nullable=False),
     Column("fahrenheit", Integer, nullable=False, server_default="0"),
     Column("twelve_hour", Integer, nullable=False, server_default="0"),
+    Column("colours", Text, nullable=False, server_default=""),  # light, dark; '': as the device
     **_STRICT,
 )
 

@@ -55,6 +55,9 @@ class Reach:
     units: frozenset[str] = frozenset()
 
 
+COLOURS = ("", "light", "dark")  # "": as the device asks
+
+
 @dataclass(frozen=True, slots=True)
 class Visitor:
     """Whose session a request is of; `name` is empty for whoever comes by the link of a unit."""
@@ -69,6 +72,7 @@ class Visitor:
     lent_by: str = ""  # who made the link that they came by
     fahrenheit: bool = False
     twelve_hour: bool = False
+    colours: str = ""  # of `COLOURS`
 
     @property
     def called(self) -> str:
@@ -263,7 +267,7 @@ def visitor(engine: Engine, token: str, *, now_s: int) -> Visitor | None:
     query = (
         select(
             t.session,
-            *(a.name, a.role, a.whole, a.fahrenheit, a.twelve_hour),
+            *(a.name, a.role, a.whole, a.fahrenheit, a.twelve_hour, a.colours),
             *(t.unit.c.code, k.made_by),
         )
         .join_from(t.session, t.account, a.account_id == s.account_id, isouter=True)
@@ -295,14 +299,29 @@ def visitor(engine: Engine, token: str, *, now_s: int) -> Visitor | None:
         lent_by=row.made_by or "",
         fahrenheit=bool(row.fahrenheit),
         twelve_hour=bool(row.twelve_hour),
+        colours=row.colours or "",
     )
 
 
-def set_wishes(engine: Engine, name: str, *, fahrenheit: bool, twelve_hour: bool) -> None:
-    """In which scale and by which clock a user reads."""
+def set_wishes(
+    engine: Engine, name: str, *, fahrenheit: bool, twelve_hour: bool, colours: str
+) -> None:
+    """In which scale, by which clock and in which colours a user reads.
+
+    Raises
+    ------
+    InputError
+        If the colours are none of `COLOURS`, or nobody is called that.
+    """
+    if colours not in COLOURS:
+        raise InputError("colours are light, dark, or as the device has them")
     with writing(engine) as db:
         here = t.account.c.account_id == _known(db, name)
-        wishes = {"fahrenheit": int(fahrenheit), "twelve_hour": int(twelve_hour)}
+        wishes = {
+            "fahrenheit": int(fahrenheit),
+            "twelve_hour": int(twelve_hour),
+            "colours": colours,
+        }
         db.execute(update(t.account).where(here).values(wishes))
 
 
