@@ -114,6 +114,7 @@ STRIKES = {  # each has to have hit something
 }
 
 
+@pytest.mark.timeout(1200)  # a busy machine plays 200 seeds for minutes
 def test_each_reading_is_there_once_and_all_follows_from_it_whatever_fails(
     folder: Path, template: Path
 ) -> None:
