@@ -172,7 +172,7 @@ def plan(
     """
     alarm, age_s = entry.alarm, now_s - entry.created_s
     known = [one for one in told if one.kind in {"alarm", "correction"} and one.state != "void"]
-    if known and any(one.revision != alarm.revision for one in known):
+    if known and max(one.revision for one in known) != alarm.revision:
         say = _Say(entry.key, alarm, now_s=now_s, board_url=board_url)
         return _correct(say, people, known)
     grown = entry.words not in {"", alarm.text}
@@ -187,9 +187,18 @@ def plan(
     groups = in_order(people, alarm)
     if alarm.class_ not in BY_MESSAGE or not groups:
         return Plan()
-    place, first = groups[0]
+    # one that grew concerns whoever was told of it, also those who were only called later
+    had = {one.person_id for one in known}
     say = _Say(entry.key, alarm, now_s=now_s, board_url=board_url)
-    return Plan(tuple(m for person in first for m in say.to(person, step=place)))
+    return Plan(
+        tuple(
+            message
+            for place, group in groups
+            for person in group
+            if place == groups[0][0] or person.person_id in had
+            for message in say.to(person, step=place)
+        )
+    )
 
 
 def _correct(say: "_Say", people: Sequence[Person], known: Sequence[Told]) -> Plan:

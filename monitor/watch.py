@@ -730,7 +730,7 @@ def group_alarms(
         if row is None:
             new.append(NewCause(_cause_alarm(cause, now_s), cause.began_s, cause.members))
             continue
-        told.append((row.cause_id, _cause_message(cause)))
+        told.append((row.cause_id, _cause_message(cause, first=row.first)))
         if row.now != cause.members:
             kept.append((row.cause_id, cause.members))
     kept += [(row.cause_id, ()) for row in rows.values()]
@@ -806,9 +806,9 @@ def _cause_told(cause: causes.Cause) -> _Told:
     return {"zone": cause.site, "alarm_class": class_, "facts": facts}
 
 
-def _cause_message(cause: causes.Cause) -> OutboxItem:
-    """Told once, and again each time it has come to twice as many."""
-    doubled = (cause.ever // causes.LEAST).bit_length()
+def _cause_message(cause: causes.Cause, *, first: int) -> OutboxItem:
+    """Told once, and again each time it has come to twice as many as it began with or was told of."""
+    doubled = (cause.ever // first).bit_length()
     where = f"{cause.site}/{cause.place}" if cause.place else cause.site
     key = f"{where}/{cause.kind}/{cause.began_s}/{doubled}"
     return OutboxItem(key, "people", _cause_text(cause))
@@ -830,7 +830,7 @@ def _cause_alarm(cause: causes.Cause, now_s: int) -> NewAlarm:
         text=_cause_text(cause),
         instant=True,
         steps=(step,),
-        outbox=(_cause_message(cause),),
+        outbox=(_cause_message(cause, first=cause.ever),),
         place=cause.place,
         parts=text.alarm_parts(cause.kind, **_cause_told(cause)),
     )

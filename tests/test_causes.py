@@ -25,9 +25,14 @@ from monitor.causes import (
     row_of,
     told_from_s,
 )
+from monitor.config import Messages
 from monitor.lot import AlarmClass, AlarmKind, Placement, Site, Unit, Zone, silent_after_s
-from monitor.store import Record, open_record
+from monitor.messages import Courier
+from monitor.store import AlarmStep, NewAlarm, OutboxItem, Record, open_record
+from monitor.store import people as people_kept
 from monitor.store import schema as t
+from monitor.store.people import Message, Person
+from monitor.store.users import Doer
 from sensors.wire import Reading
 from tests.test_cli import sillkeep
 
@@ -375,6 +380,45 @@ def test_a_gateway_that_fails_is_told_once_and_its_nodes_stay_in_the_record(reco
         watch.tick(record, now_s=now_s + later_s)
         assert told(record) == [said]
     assert [row.cause_id for row in record.standing_causes()] == [cause.cause_id]
+
+
+def freezes(record: Record, numbers: range, *, now_s: int) -> None:
+    for i in numbers:
+        step = AlarmStep(now_s, "unacknowledged", "sillkeep", "it is cold")
+        record.add_alarm(
+            NewAlarm(
+                site="lot", unit=f"u{i}", zone="off-rear-low", node="", kind="freezing",
+                class_="act now", raised_s=now_s, cleared_s=None, state="unacknowledged", cause="",
+                text="cold", instant=True, steps=(step,),
+                outbox=(OutboxItem(f"u{i}/freezing", "people", "cold"),),
+            ),
+            now_s=now_s,
+        )  # fmt: skip
+
+
+def test_a_cause_is_told_again_when_it_has_come_to_twice_what_it_began_with(
+    record: Record, tmp_path: Path
+) -> None:
+    ann = Person("Ann", "owner", "UTC", added_s=T0)
+    by = Doer("test", T0)
+    people_kept.add(record.engine, tmp_path, ann, [("json://127.0.0.1:9/x", "json")], by=by)
+    sent: list[str] = []
+    now_s = T0
+
+    def send(_: str | None, message: Message, __: bytes | None) -> None:
+        if "told again" not in message.body:  # for nobody answers: another matter
+            sent.append(" ".join(message.body.split()))
+
+    post = Courier(record, tmp_path, Messages(), lambda: now_s, send)
+    for numbers, said in ((range(4), 1), (range(4, 7), 1), (range(7, 8), 2)):
+        freezes(record, numbers, now_s=now_s)
+        for _ in range(3):
+            watch.tick(record, now_s=now_s)
+            post.turn()
+            now_s += 100
+        assert len(sent) == said
+    assert "in 4 places" in sent[0]
+    assert "in 8 places" in sent[1]
 
 
 def test_what_stays_silent_when_the_gateway_is_back_is_told_by_itself(record: Record) -> None:

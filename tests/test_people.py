@@ -236,6 +236,26 @@ def test_a_cause_that_has_grown_is_told_again_in_its_new_words() -> None:
     assert "is wetter" in found.messages[0].body
 
 
+def test_what_has_grown_is_told_to_whoever_was_told_and_to_nobody_else() -> None:
+    cai, dan = person("Cai", place=3), person("Dan")
+    known = (told(ANN), told(BEN))
+    entry = Entry(1, "key/2", NOON, alarm(), "off-rear-low is wetter.")
+    found = people.plan(entry, [ANN, BEN, cai, dan], known, now_s=LATER)
+    assert found is not None
+    assert {(m.person_id, m.step) for m in found.messages} == {
+        (ANN.person_id, 1), (dan.person_id, 1), (BEN.person_id, 2),
+    }  # fmt: skip
+
+
+def test_what_was_corrected_and_grew_since_is_no_second_correction() -> None:
+    known = (told(ANN), told(ANN, kind="correction", revision=2, message_id=2))
+    again = Entry(1, "key/2", NOON, alarm(revision=2), "off-rear-low is wetter.")
+    found = people.plan(again, [ANN], known, now_s=LATER)
+    assert found is not None
+    assert [m.kind for m in found.messages] == ["alarm"]
+    assert plan(alarm(revision=2), ANN, known=known) == people.Plan()
+
+
 # --- escalation -----------------------------------------------------------------------------------
 
 

@@ -27,6 +27,7 @@ class CauseRow:
     state: AlarmState
     members: Numbers  # ever
     now: Numbers  # those that are under it now
+    first: int  # how many it began with
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +64,15 @@ def standing(connection: Connection) -> list[CauseRow]:
     found = []
     for row in connection.execute(query).all():
         entries = connection.execute(
-            select(m.alarm_id, m.left_s).where(m.cause_id == row[0]).order_by(m.alarm_id)
+            select(m.alarm_id, m.joined_s, m.left_s)
+            .where(m.cause_id == row[0])
+            .order_by(m.alarm_id)
         ).all()
-        ever = tuple(number for number, _ in entries)
-        now = tuple(number for number, left_s in entries if left_s is None)
-        found.append(CauseRow(*row, ever, now))
+        ever = tuple(number for number, _, _ in entries)
+        now = tuple(number for number, _, left_s in entries if left_s is None)
+        began_s = min(joined_s for _, joined_s, _ in entries)
+        first = sum(joined_s == began_s for _, joined_s, _ in entries)
+        found.append(CauseRow(*row, ever, now, first))
     return found
 
 

@@ -316,6 +316,7 @@ class People:
         self._released: dict[int, int] = {}
         self._grouped: set[int] = set()
         self._levels: set[object] = set()
+        self._first: dict[tuple[str, str, str, int], int] = {}
 
     @property
     def grouped(self) -> int:
@@ -374,7 +375,8 @@ class People:
             self._grouped |= members
             if known is None:
                 self.causes.append((row, cause))
-            level = cause.key, (len(members) // causes.LEAST).bit_length()
+                self._first[cause.key] = len(members)
+            level = cause.key, (len(members) // self._first[cause.key]).bit_length()
             if level not in self._levels:
                 self._levels.add(level)
                 self.said.append(Said(row, alarms.alarm_class(cause.kind), cause.kind))
