@@ -15,6 +15,7 @@ import argparse
 import pickle
 import statistics
 import sys
+import tempfile
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterator
@@ -26,7 +27,14 @@ import numpy as np
 
 from demo.fleet import NEVER_S, Batch, Mix, fleet
 from monitor import alarms, causes, judge, text
-from monitor.lot import Event, Zone, ZoneReadings, silent_after_s
+from monitor.config import Messages
+from monitor.errors import DeliveryError
+from monitor.lot import Event, Site, Unit, Zone, ZoneReadings, silent_after_s
+from monitor.messages import Courier
+from monitor.store import AlarmStep, ChangedAlarm, NewAlarm, OutboxItem, Record, open_record
+from monitor.store import people as kept
+from monitor.store.people import Message, Person
+from monitor.store.users import Doer
 
 DAY_S, HOUR_S = 86_400, 3_600
 SITE, DAYS = "lot", 365
@@ -34,6 +42,8 @@ GATEWAY_UNITS, ROW_UNITS = 50, 20
 SOLD_SHARE = 0.08
 WET_PERCENT = 20.0  # of the wood itself: what an alarm `wet` claims
 SAME_DAY = ("act now", "today")
+ROUND_S = 60  # of the watch, and of the courier just after an alarm
+IDLE_S = 600  # of the courier while a message waits for the morning, to be through with a year
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +306,7 @@ class Said:
     class_: str
     kind: str
     unit: int = -1
+    raised_s: int = 0  # 0: of a common cause, which begins when it is found
 
 
 GROUPED_KINDS = frozenset({"damp", "mould growth", "freezing"})  # all others stand alone at once
@@ -348,7 +359,7 @@ class People:
             if one.kind in GROUPED_KINDS:
                 self._standing[number] = _standing(number, one)
             else:
-                self.said.append(Said(row, one.class_, one.kind, one.unit))
+                self.said.append(Said(row, one.class_, one.kind, one.unit, one.raised_s))
 
     def _listen(self, newest: np.ndarray, at_s: int) -> None:
         limit_s = silent_after_s(HOUR_S)
@@ -388,7 +399,8 @@ class People:
             due_s = causes.told_from_s(alarm, silence_s=HOUR_S, released_s=left_s)
             if number not in self._told and at_s >= due_s:
                 self._told.add(number)
-                self.said.append(Said(row, alarm.class_, alarm.kind, int(alarm.unit[1:])))
+                unit = int(alarm.unit[1:])
+                self.said.append(Said(row, alarm.class_, alarm.kind, unit, alarm.raised_s))
 
 
 def _standing(number: int, one: Raised) -> causes.Standing:
@@ -443,8 +455,14 @@ def report(lot: Lot) -> None:
         sizes = [len(cause.members) for _, cause in people.causes if cause.kind == kind]
         if sizes:
             print(f"  {kind}: {len(sizes)}, {statistics.median(sizes):g} members at first (median)")
+    asking = [said for said in people.said if said.class_ != "season"]
+    print(
+        f"asked for somebody, without the season's: {len(asking) / DAYS:.2f} a day for one person, "
+        f"{len(asking) / DAYS / 3:.2f} for each of three"
+    )
     _false_ones(lot, years)
     _times(lot, people)
+    _messages(lot, people)
 
 
 def _false_ones(lot: Lot, years: float) -> None:
@@ -501,6 +519,107 @@ def _times(lot: Lot, people: People) -> None:
         ]
         said = f"{min(after) / HOUR_S:.1f} h" if after else "none"
         print(f"{trouble.name}: told after {said} ({len(after)} alarms)")
+
+
+def _messages(lot: Lot, people: People) -> None:
+    """What waits for no list goes through a record and the courier, one try in twenty failing."""
+    same_day = sorted((s for s in people.said if s.class_ in SAME_DAY), key=lambda s: s.row)
+    with tempfile.TemporaryDirectory() as folder, open_record(Path(folder)) as record:
+        post = Post(record, Path(folder))
+        for number, said in enumerate(same_day):
+            post.live_until(_found_s(lot, said))
+            post.raise_(number, said)
+        post.live_until(post.now_s + 10 * DAY_S)
+    lost = sum(number not in post.first_s for number in range(len(same_day)))
+    print(
+        f"messages: {len(same_day)} alarms, {post.tries} tries, {post.failures} failed; {lost} alarms "
+        f"lost, {sum(n > 1 for n in post.sent.values())} messages doubled"
+    )
+    for class_ in SAME_DAY:
+        waits_s = [
+            post.first_s[number] - (said.raised_s or int(lot.at_s[said.row]))
+            for number, said in enumerate(same_day)
+            if said.class_ == class_ and number in post.first_s
+        ]
+        if waits_s:
+            print(
+                f"  {class_}: {len(waits_s)}, from the end of its on-delay to its message "
+                f"{statistics.median(waits_s) / HOUR_S:.2f} h (median), "
+                f"{max(waits_s) / HOUR_S:.1f} h at most"
+            )
+
+
+def _found_s(lot: Lot, said: Said) -> int:
+    """When the watch can have found it: the samples of its hour have come, and a round is over."""
+    at_s = int(lot.at_s[said.row])
+    if said.unit < 0 or not said.raised_s:
+        return at_s + ROUND_S
+    return max(at_s, said.raised_s, int(lot.delivered_s[max(0, said.row - 1), said.unit])) + ROUND_S
+
+
+class Post:
+    """A record, one lot lead who answers ten minutes after a message, and a courier."""
+
+    def __init__(self, record: Record, home: Path) -> None:
+        self.record, self.now_s, self._raised_s = record, 0, 0
+        self.tries = self.failures = 0
+        self.first_s: dict[int, int] = {}  # of which alarm, when its first message went out
+        self.sent: Counter[str] = Counter()
+        self._number: dict[int, int] = {}  # in the record -> ours
+        self._answer_s: dict[int, int] = {}
+        self._rng = np.random.default_rng(3)
+        self._units: set[int] = set()
+        record.add_site(Site(SITE))
+        who = Person("Lee", "lot lead", "America/Los_Angeles")
+        by = Doer("bench", 0)
+        kept.add(record.engine, home, who, [("json://127.0.0.1:9/x", "json")], by=by)
+        self._courier = Courier(record, home, Messages(), lambda: self.now_s, self._send)
+
+    def raise_(self, number: int, said: Said) -> None:
+        self._raised_s = self.now_s
+        unit = "" if said.unit < 0 else f"u{said.unit}"
+        if unit and said.unit not in self._units:
+            self._units.add(said.unit)
+            self.record.add_unit(Unit(unit, SITE))
+            self.record.add_zone(SITE, Zone(unit, "z"))
+        step = AlarmStep(self.now_s, "unacknowledged", "bench", "began")
+        self.record.add_alarm(
+            NewAlarm(
+                site=SITE, unit=unit, zone="z" if unit else "", node="", kind=said.kind,  # type: ignore[arg-type]
+                class_=said.class_, raised_s=self.now_s, cleared_s=None, state="unacknowledged",  # type: ignore[arg-type]
+                cause="", text=f"alarm number {number}", instant=True, steps=(step,),
+                outbox=(OutboxItem(f"bench/{number}", "people", f"alarm number {number}"),),
+                place=str(number),
+            ),
+            now_s=self.now_s,
+        )  # fmt: skip
+        (made,) = [a for a in self.record.alarms(open_only=True) if a.text.endswith(f" {number}")]
+        self._number[made.alarm_id] = number
+
+    def live_until(self, to_s: int) -> None:
+        """Round after round while something is open, else at once."""
+        while self._number and self.now_s < to_s:
+            self._courier.turn()
+            for alarm_id, at_s in list(self._answer_s.items()):
+                if self.now_s >= at_s:
+                    del self._answer_s[alarm_id], self._number[alarm_id]
+                    step = AlarmStep(self.now_s, "normal", "Lee", "seen to")
+                    over = ChangedAlarm(alarm_id, self.now_s, "normal", step)
+                    self.record.change_alarm(over, now_s=self.now_s)
+            fresh = self.now_s - self._raised_s < 10 * ROUND_S
+            self.now_s = min(self.now_s + (ROUND_S if fresh else IDLE_S), to_s)
+        self.now_s = max(self.now_s, to_s)
+
+    def _send(self, _: str | None, message: Message, __: bytes | None) -> None:
+        self.tries += 1
+        if self._rng.random() < 0.05:
+            self.failures += 1
+            raise DeliveryError("the server was busy")
+        self.sent[message.key] += 1
+        for alarm_id, _revision in message.alarms if message.kind == "alarm" else ():
+            if alarm_id in self._number:
+                self.first_s.setdefault(self._number[alarm_id], self.now_s)
+                self._answer_s.setdefault(alarm_id, self.now_s + 600)
 
 
 def main() -> None:
