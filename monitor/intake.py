@@ -364,8 +364,10 @@ class Intake:
         timer: Callable[[], float] = time.monotonic,
         *,
         known: Iterable[str] = (),
+        gap: tuple[int, int] | None = None,
         on_refused: Callable[[], None] = lambda: None,
     ) -> None:
+        self._gap = gap  # the newest long span in which no intake ran
         self._record = record
         self._broker = broker
         self._clock = clock
@@ -617,6 +619,7 @@ class Intake:
             "dropped": self._allowance.dropped,
             "floods": self._allowance.floods(),
             "since_s": self._started_s,
+            "gap": self._gap,
             "connected": self._is_connected,
             **self._problems,
         }
@@ -685,6 +688,7 @@ def run(settings: Settings) -> int:
             settings.broker,
             time.time,  # noqa: TID251  entry point
             known={topic(place.site, place.node, settings.broker.prefix) for place in places},
+            gap=record.listening().gap_before(int(time.time())),  # noqa: TID251  entry point
             on_refused=lambda: os.utime(lock.fileno()),
         )
         # a batch is thousands of objects that all die together: looking for cycles among them took

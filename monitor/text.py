@@ -1344,6 +1344,16 @@ def record_text(*, at_s: int, kinds: Sequence[str], count: int) -> str:
     )
 
 
+def not_watched_text(*, from_s: int, to_s: int) -> str:
+    """That the monitor itself was away."""
+    return (
+        f"Nothing was watched from {moment(from_s)} to {moment(to_s)}: Sillkeep itself did not run. Nodes "
+        "keep their samples and hand them over; what they show of that time is judged as it comes. "
+        "No node is called silent for that time. Until all is in, do not take the quiet for dryness. Look "
+        "at the power and the log of the machine that Sillkeep runs on."
+    )
+
+
 # --- messages -------------------------------------------------------------------------------------
 
 
@@ -1394,6 +1404,7 @@ CLASS_WORDS: dict[AlarmClass, str] = {
 KIND_WORDS = {
     "water contact": "liquid water",
     "record": "the record is damaged",
+    "not watched": "nothing was watched",
     "silent": "not heard",
     "damp week": "damp over the whole lot",
 }

@@ -42,6 +42,8 @@ from monitor.store import (
     Record,
 )
 from monitor.store.causes import CauseRow, CauseWork, NewCause
+from monitor.store.health import Listening
+from monitor.store.people import NOT_WATCHED
 
 LOG = logging.getLogger(__name__)
 DAY_S = 86_400
@@ -96,6 +98,8 @@ def tick(record: Record, *, now_s: int) -> Round:
         The time; hours are judged when they are over.
     """
     done = Round()
+    listening = record.listening()
+    _notice_absence(record, listening, now_s=now_s)
     sites = {site.code: site for site in record.sites()}
     units = {unit.code: unit for unit in record.units()}
     record.deal_marks(to_hour=now_s // HOUR_S)
@@ -119,7 +123,7 @@ def tick(record: Record, *, now_s: int) -> Round:
     known = record.alarms(open_only=True)  # each rule below looks at its own kind
     placed, newest = _in_force(placements), _newest(latest)
     _notice_water(record, latest, placements, units, known, now_s=now_s)
-    _notice_silence(record, newest, placed, known, now_s=now_s)
+    _notice_silence(record, newest, placed, known, listening=listening, now_s=now_s)
     _notice_batteries(record, latest, placed, known, now_s=now_s)
     _notice_floods(record, placed, known, now_s=now_s)
     held = holds.review(record, now_s=now_s)
@@ -529,6 +533,15 @@ def _notice_water(
             record.add_alarm(alarm.made_instant(), now_s=now_s, hold=hold)
 
 
+def _notice_absence(record: Record, listening: Listening, *, now_s: int) -> None:
+    """Tell once that the monitor itself was away: nobody listened to the nodes, or nobody judged."""
+    judged_s = next((pulse.at_s for pulse in record.pulses() if pulse.part == "watch"), now_s)
+    for from_s, to_s in listening.absences(judged_s=judged_s, now_s=now_s):
+        if now_s - to_s <= DAY_S:  # the outbox takes each key once
+            said = text.not_watched_text(from_s=from_s, to_s=to_s)
+            record.tell(OutboxItem(f"{NOT_WATCHED}{from_s}", "people", said), now_s=now_s)
+
+
 def _newest(latest: Iterable[Latest]) -> dict[_Node, Latest]:
     """The newest sample of each node."""
     newest: dict[_Node, Latest] = {}
@@ -549,12 +562,15 @@ def _notice_silence(
     placed: Mapping[_Node, Placement],
     known: Sequence[Alarm],
     *,
+    listening: Listening,
     now_s: int,
 ) -> None:
     """A node whose newest sample is too old, also one that never spoke; over the placements.
 
     A node that is still handing over what it kept is not silent: its newest sample is on its way.
+    While nobody listens none is; afterwards each has its time anew.
     """
+    deaf, gap = listening.is_deaf(now_s), listening.gap
     standing = _standing_of("silent", known)
     for (site, node), place in placed.items():
         heard = newest.get((site, node))
@@ -563,8 +579,11 @@ def _notice_silence(
         limit_s = last_s + silent_after_s(silence_s)
         handing_over = heard is not None and now_s <= heard.received_s + HANDING_OVER_S
         alarm = standing.get((site, node))
-        if now_s > limit_s and alarm is None and not handing_over:
-            _raise_silent(record, place, heard, raised_s=limit_s, now_s=now_s)
+        due_s = limit_s
+        if gap is not None and limit_s > gap[0]:
+            due_s = max(limit_s, gap[1] + silent_after_s(silence_s))
+        if now_s > due_s and alarm is None and not handing_over and not deaf:
+            _raise_silent(record, place, heard, raised_s=due_s, now_s=now_s)
         elif now_s <= limit_s and alarm is not None:
             record.change_alarm(
                 _heard_again(record, alarm, last_s=last_s, silence_s=silence_s, now_s=now_s),

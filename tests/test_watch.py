@@ -12,10 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from monitor import judge, watch
+from monitor import judge, people, text, watch
 from monitor.errors import InputError
-from monitor.lot import Event, Placement, Site, Unit, Zone
-from monitor.store import Record, open_record
+from monitor.lot import DEFAULT_SILENCE_S, Event, Placement, Site, Unit, Zone, silent_after_s
+from monitor.store import OutboxItem, Record, open_record
+from monitor.store import people as kept
+from monitor.store.people import Person
 from sensors.wire import Reading
 from tests.judging import DAY_S, START_S
 
@@ -476,3 +478,89 @@ def test_checkpoints_are_thinned_and_late_readings_judged_from_the_one_before(
                 record.hours("u1", zone, from_hour=0, to_hour=2**40) for record in (daily, once)
             ]
             assert found[0] == found[1]
+
+
+# --- the monitor itself was away ------------------------------------------------------------------
+
+
+def notices(record: Record) -> list[str]:
+    with record.engine.connect() as db:
+        query = "select body from outbox where key like 'not watched/%' order by outbox_id"
+        return [row[0] for row in db.exec_driver_sql(query)]
+
+
+def listens(record: Record, at_s: int, gap: tuple[int, int] | None = None) -> None:
+    record.beat("intake", at_s, json.dumps({"since_s": at_s, "gap": gap}))
+
+
+def test_after_hours_without_a_monitor_one_notice_comes_and_no_silences(record: Record) -> None:
+    readings = history(2)
+    last_s = START_S + DAY_S
+    take(record, [r for r in readings if r.at_s and r.at_s <= last_s], last_s)
+    listens(record, last_s)
+    watch.tick(record, now_s=last_s)
+    record.beat("watch", last_s)
+    back_s = last_s + 9 * HOUR_S
+    watch.tick(record, now_s=back_s)  # before the intake has come back
+    assert (notices(record), "silent" in open_kinds(record)) == ([], False)
+    gap = record.listening().gap_before(back_s + 5)
+    assert gap == (last_s, back_s + 5)
+    listens(record, back_s + 5, gap)
+    for now_s in (back_s + 10, back_s + 70, back_s + HOUR_S):
+        watch.tick(record, now_s=now_s)
+        listens(record, now_s, gap)
+        assert "silent" not in open_kinds(record)
+    (said,) = notices(record)
+    assert said.startswith(
+        f"Nothing was watched from {text.moment(last_s)} to {text.moment(back_s + 5)}"
+    )
+    listens(record, back_s + 5 * HOUR_S, gap)
+    record.beat("watch", back_s + 5 * HOUR_S - 60)  # it went on, round after round
+    watch.tick(record, now_s=back_s + 5 * HOUR_S)  # the node had its time anew
+    (silent,) = [a for a in record.alarms() if a.kind == "silent"]
+    assert silent.raised_s == back_s + 5 + silent_after_s(DEFAULT_SILENCE_S)
+    assert len(notices(record)) == 1
+
+
+def test_a_node_that_was_silent_before_the_monitor_went_away_stays_silent(record: Record) -> None:
+    take(record, history(1), START_S + DAY_S)
+    away_s = START_S + 2 * DAY_S
+    listens(record, away_s)
+    watch.tick(record, now_s=away_s)
+    (before,) = [a for a in record.alarms() if a.kind == "silent"]
+    gap = (away_s, away_s + 9 * HOUR_S)
+    listens(record, gap[1], gap)
+    watch.tick(record, now_s=gap[1] + 60)
+    assert [a for a in record.alarms() if a.kind == "silent"] == [before]
+
+
+def test_a_watch_that_was_away_while_the_intake_ran_is_told_too(record: Record) -> None:
+    record.beat("watch", START_S)
+    back_s = START_S + 5 * HOUR_S
+    listens(record, back_s - 5)
+    watch.tick(record, now_s=back_s)
+    (said,) = notices(record)
+    assert f"from {text.moment(START_S)} to {text.moment(back_s)}" in said
+
+
+def test_a_restart_of_minutes_is_no_absence(record: Record) -> None:
+    listens(record, START_S)
+    record.beat("watch", START_S)
+    assert record.listening().gap_before(START_S + 1800) is None
+    listens(record, START_S + 1800)
+    watch.tick(record, now_s=START_S + 1805)
+    assert notices(record) == []
+    # the clock of a machine without one goes back until it is set
+    assert record.listening().gap_before(1_000_000) is None
+
+
+def test_the_notice_is_a_message_of_its_own_words(record: Record) -> None:
+    said = text.not_watched_text(from_s=START_S, to_s=START_S + 5 * HOUR_S)
+    record.tell(OutboxItem(f"not watched/{START_S}", "people", said), now_s=START_S)
+    (entry,) = kept.undecided(record.engine, limit=5)
+    ann = Person("Ann", "owner", "UTC", quiet=(0, 0), person_id=1, addresses=("a",))
+    found = people.plan(entry, [ann], [], now_s=START_S + 600)
+    assert found is not None
+    (message,) = found.messages
+    assert message.subject == "Today: nothing was watched"
+    assert "Sillkeep itself did not run" in message.body.replace("\n", " ")

@@ -64,8 +64,8 @@ def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> int | None:
     return int(alarm_id)
 
 
-def tell(connection: Connection, item: OutboxItem, *, alarm_id: int, now_s: int) -> None:
-    """Something to be told of an alarm, once under its key."""
+def tell(connection: Connection, item: OutboxItem, *, alarm_id: int | None, now_s: int) -> None:
+    """Something to be told of an alarm, or of none, once under its key."""
     told = {
         "key": item.key,
         "channel": item.channel,

@@ -13,6 +13,7 @@ from monitor.store.archive import Standing, standing
 
 AnyRow = Row[*tuple[Any, ...]]
 CHECK_LATE_S = 26 * 3600  # once a UTC day
+NOT_WATCHED_S = 3_600  # shorter spans without an intake are restarts: nodes keep what they measure
 PULSE_LATE_S = 600  # the watch ticks every minute or so: ten missed ticks are no hiccup
 
 
@@ -83,6 +84,36 @@ def is_silent(heard_s: int | None, *, silence_s: int, now_s: int) -> bool:
     return heard_s is None or now_s - heard_s > silent_after_s(silence_s)
 
 
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """When an intake last gave a sign, None if none ever did, and the newest long span without one."""
+
+    at_s: int | None = None
+    gap: tuple[int, int] | None = None
+
+    def gap_before(self, started_s: int) -> tuple[int, int] | None:
+        """The newest long span without an intake, as one that starts now has found it."""
+        if self.at_s is not None and started_s - self.at_s >= NOT_WATCHED_S:
+            return self.at_s, started_s
+        return self.gap
+
+    def absences(self, *, judged_s: int, now_s: int) -> list[tuple[int, int]]:
+        """Long spans in which the monitor was away; `judged_s`: the watch's last sign before now.
+
+        Where both were away the intake's span stands for both, as soon as one listens again.
+        """
+        found = [self.gap] if self.gap is not None else []
+        unknown = self.at_s is None or self.is_deaf(now_s)
+        told = any(to_s > judged_s for _, to_s in found)
+        if now_s - judged_s >= NOT_WATCHED_S and not unknown and not told:
+            found.append((judged_s, now_s))
+        return found
+
+    def is_deaf(self, now_s: int) -> bool:
+        """Whether no intake has listened for long; of a record without one nothing is known."""
+        return self.at_s is not None and now_s - self.at_s >= NOT_WATCHED_S
+
+
 def pulses(engine: Engine, *, now_s: int) -> tuple[Pulse, ...]:
     """When each process last made progress."""
     with engine.connect() as db:
@@ -127,6 +158,17 @@ def _stations(db: Connection) -> tuple[StationNow, ...]:
     names = ("name", "site", "answered_s", "newest_s", "problem")
     told = json.loads(detail).get("stations", ()) if detail else ()
     return tuple(StationNow(*(one[name] for name in names)) for one in told)
+
+
+def listening(db: Connection) -> Listening:
+    """The intake's newest sign of progress, and what it says of the time before it."""
+    row = db.execute(
+        select(t.pulse.c.at_s, t.pulse.c.detail).where(t.pulse.c.part == "intake")
+    ).one_or_none()
+    if row is None:
+        return Listening()
+    gap = json.loads(row.detail).get("gap")
+    return Listening(row.at_s, (gap[0], gap[1]) if gap else None)
 
 
 def floods(db: Connection) -> tuple[int, tuple[Flood, ...]]:

@@ -24,6 +24,7 @@ from monitor.store.engine import reading, writing
 from monitor.store.users import Doer, note_in
 
 FILE_NAME = "addresses.json"
+NOT_WATCHED = "not watched/"  # how keys of such entries begin
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,7 @@ class AlarmNow:
     slot: str
     zone: str
     node: str
-    kind: AlarmKind | Literal["record"]
+    kind: AlarmKind | Literal["record", "not watched"]
     class_: AlarmClass
     state: AlarmState
     raised_s: int
@@ -386,7 +387,7 @@ def _of_entry(db: Connection, row: Any) -> AlarmNow:  # noqa: ANN401  a row of t
         "",
         "",
         "",
-        "record",
+        "not watched" if row.key.startswith(NOT_WATCHED) else "record",
         "today",
         "unacknowledged",
         at_s,

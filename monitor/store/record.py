@@ -51,6 +51,7 @@ from monitor.store.rows import (
     Latest,
     NewAlarm,
     NewHold,
+    OutboxItem,
     ProofRevision,
     ProofWork,
     Pulse,
@@ -359,6 +360,16 @@ class Record:
         except BaseException:
             self._names.forget()
             raise
+
+    def listening(self) -> health.Listening:
+        """Since when nobody listens to the nodes, if nobody does, and when nobody last did for long."""
+        with self._reading() as connection:
+            return health.listening(connection)
+
+    def tell(self, item: OutboxItem, *, now_s: int) -> None:
+        """Something to be told that is of no alarm, once under its key."""
+        with self._writing() as connection:
+            alarming.tell(connection, item, alarm_id=None, now_s=now_s)
 
     def floods(self) -> tuple[int, tuple[health.Flood, ...]]:
         """Since when the intake counts, and what each node sent beyond its allowance."""

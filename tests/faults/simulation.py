@@ -37,7 +37,7 @@ from monitor.config import Broker as BrokerSettings
 from monitor.errors import StoreError
 from monitor.intake import Intake
 from monitor.lot import Placement, Site, Unit, Zone
-from monitor.store import Record, open_record
+from monitor.store import Record, health, open_record
 from monitor.store.engine import FILE_NAME
 from sensors import node as node_module
 from sensors.node import Node
@@ -1171,14 +1171,16 @@ def make_template(folder: Path) -> Path:
 
 @contextlib.contextmanager
 def simulated_constants(rng: random.Random) -> Iterator[None]:
-    """A pulse a day instead of one in five seconds, and back-off drawn from the seed."""
-    beat, dice = intake_module.BEAT_EVERY_S, node_module._RANDOM
+    """A pulse a day instead of one in five seconds, so its age says nothing; back-off from the seed."""
+    beat, dice, away_s = intake_module.BEAT_EVERY_S, node_module._RANDOM, health.NOT_WATCHED_S
     intake_module.BEAT_EVERY_S = float(DAY_S)
+    health.NOT_WATCHED_S = 10 * 365 * DAY_S
     node_module._RANDOM = rng  # type: ignore[misc, assignment]
     try:
         yield
     finally:
         intake_module.BEAT_EVERY_S = beat
+        health.NOT_WATCHED_S = away_s
         node_module._RANDOM = dice  # type: ignore[misc]
 
 
