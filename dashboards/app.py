@@ -419,12 +419,36 @@ def _zone(record: Record, asked: Wish, *, owner: str, code: str, site: bool) -> 
         )
         if unit
         else (),
+        **_beside(record, zone, from_hour=from_hour, to_hour=to_hour, now_s=asked.now_s),
         look=views.look(zone, alarms, unit) if unit else None,
         baseline=board.baseline(record.engine, zone) if unit else None,
         found_percent=explain.found_shares(),
         **_explained(record, zone, place, to_hour=to_hour, now_s=asked.now_s),
     )
     return zone_page.blocks(told, asked)
+
+
+def _beside(
+    record: Record, zone: board.ZoneNow, *, from_hour: int, to_hour: int, now_s: int
+) -> dict[str, Any]:
+    """The same hours of outside air and of the zone's dry twin, where there are such."""
+
+    def hours(row: board.ZoneNow) -> board.Series:
+        return board.series(record.engine, row, from_hour=from_hour, to_hour=to_hour)
+
+    found: dict[str, Any] = {}
+    if not zone.unit:
+        return found
+    _, outside = board.sides(record.engine, zone, now_s=now_s)
+    if outside is not None:
+        found["outside"] = hours(outside)
+    declared = next((z for z in record.zones(zone.unit) if z.code == zone.code), None)
+    if declared is not None and declared.dry_twin:
+        code = declared.dry_twin
+        twin = board.zone(record.engine, zone.unit, code, site=False, now_s=now_s)
+        if twin is not None:
+            found |= {"twin": hours(twin), "twin_code": code}
+    return found
 
 
 def _explained(

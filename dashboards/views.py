@@ -165,11 +165,18 @@ def graph(figure: go.Figure, *, label: str, size: str = "") -> Component:
     """A still chart that says in words what it shows; `size` is a class of the style sheet."""
     drawn = dcc.Graph(
         figure=figure,
-        config={"displayModeBar": False, "scrollZoom": False, "doubleClick": False},
+        config={
+            "displayModeBar": False,
+            "scrollZoom": False,
+            "doubleClick": False,
+            "showTips": False,
+        },
         responsive=True,
-        className=f"graph {size}".strip(),
+        className="graph",
     )
-    return html.Div(drawn, role="img", className="chart", **marked(aria_label=label))
+    return html.Div(
+        drawn, role="img", className=f"chart {size}".strip(), **marked(aria_label=label)
+    )
 
 
 def table(

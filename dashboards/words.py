@@ -14,6 +14,7 @@ from monitor.times import time_zone
 
 SPANS_D: dict[int, str] = {3: "3 days", 14: "14 days", 60: "60 days", 365: "1 year", 0: "all"}
 DEFAULT_SPAN_D = 14
+MOST_SPAN_D = 3660  # ten years
 TRENDS = {"wetting": "↗ wetting", "drying": "↘ drying", "steady": "→ steady", "": "–"}
 CLASSES: tuple[AlarmClass, ...] = ("act now", "today", "this week", "season")
 COLOURS = (("", "as the device has them"), ("light", "light"), ("dark", "dark"))
@@ -98,7 +99,7 @@ def wish(
     """
     asked = parse_qs((search or "").removeprefix("?"))
     days = asked.get("days", [""])[0]
-    known = days.isdecimal() and int(days) in SPANS_D
+    known = re.fullmatch(r"[0-9]{1,4}", days) is not None and int(days) <= MOST_SPAN_D
     return Wish(
         path=path or "/",
         now_s=now_s,

@@ -43,6 +43,7 @@ class Line:
     width: float = 1.6
     # follows sun and night: over long spans drawn as its daily mean within its daily extremes
     swings: bool = False
+    banded: bool = True  # of one that swings, whether its extremes are filled: of one line a chart
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,8 +184,9 @@ def _draw(figure: go.Figure, line: Line, span: Span, *, unit: str) -> None:
         # the mean of a part of a day, at the ends of the span, would show sun or night alone
         low, values, high = (np.where(counts < 24, np.nan, v) for v in (low, values, high))
         at_s = np.unique(day) * 86400 + 43200 - span.offset_s
-        name = f"{line.name}, daily mean and extremes"
-        _shade(figure, _stamps(at_s, span), low, high, line.colour)
+        name = f"{line.name}, daily mean{' and extremes' if line.banded else ''}"
+        if line.banded:
+            _shade(figure, _stamps(at_s, span), low, high, line.colour)
     kept = thin(values)
     figure.add_scatter(
         x=_stamps(at_s[kept], span),
@@ -197,9 +199,7 @@ def _draw(figure: go.Figure, line: Line, span: Span, *, unit: str) -> None:
     )
 
 
-def _shade(
-    figure: go.Figure, x: NDArray[np.datetime64], low: Floats, high: Floats, colour: str
-) -> None:
+def _shade(figure: go.Figure, x: Floats, low: Floats, high: Floats, colour: str) -> None:
     """Fill between two lines, one stretch of known days at a time."""
     known = np.flatnonzero(~np.isnan(low))
     for run in np.split(known, np.flatnonzero(np.diff(known) > 1) + 1):
@@ -401,8 +401,10 @@ def add_band(figure: go.Figure, at_s: Ints, low: Floats, high: Floats, span: Spa
         )
 
 
-def _stamps(at_s: Ints, span: Span) -> NDArray[np.datetime64]:
-    return (at_s + span.offset_s).astype("datetime64[s]")
+def _stamps(at_s: Ints, span: Span) -> Floats:
+    """Times on the reader's wall clock, in ms as the library counts them: half the bytes of dates."""
+    stamps: Floats = (at_s + span.offset_s) * np.float64(1000.0)
+    return stamps
 
 
 _DAY_MS = 86_400_000
@@ -443,7 +445,7 @@ def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
             "tickformatstops": _ticks(clock),
         },
         yaxis={**axis, "ticksuffix": "", "nticks": 5, "zeroline": False},
-        uirevision="kept",
+        uirevision=f"{span.from_s} {span.to_s}",  # what was zoomed to is an address of its own
     )
     figure.add_annotation(
         x=0, y=1, xref="paper", yref="paper", text=unit, showarrow=False,

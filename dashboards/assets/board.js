@@ -3,6 +3,7 @@
   "use strict";
   const STALE_MS = 75000; // two missed refreshes and some seconds
   const OPERABLE = "a[href], summary, button, input, [tabindex]";
+  const mouse = window.matchMedia("(pointer: fine)");
   let answered = Date.now();
   let path = location.pathname;
 
@@ -49,6 +50,7 @@
   function look() {
     refresh();
     document.querySelectorAll("[data-still]").forEach(paint);
+    if (mouse.matches) document.querySelectorAll(".graph .js-plotly-plot").forEach(zoomable);
     const drawn = document.querySelector("[data-drawn]")?.dataset.drawn;
     if (drawn && drawn !== look.drawn) { look.drawn = drawn; answered = Date.now(); tellAge(); }
     const heading = document.querySelector("h1")?.firstChild?.textContent;
@@ -59,6 +61,33 @@
       window.scrollTo(0, 0);
       document.getElementById("main")?.focus({ preventScroll: true });
     }
+  }
+
+  // Dragging over a chart asks the board for those days: single readings where they are few. With a mouse
+  // only: a finger scrolls the page, and the links of days do the same for everybody.
+  function zoomable(chart) {
+    if (chart.layout?.xaxis?.type !== "date" || chart.layout.dragmode === "zoom") return;
+    chart.removeListener("plotly_relayout", zoom);
+    chart.on("plotly_relayout", zoom);
+    window.Plotly.relayout(chart, { dragmode: "zoom", "xaxis.fixedrange": false });
+  }
+
+  function zoom(change) {
+    const edges = [change["xaxis.range[0]"], change["xaxis.range[1]"]];
+    if (edges.some((edge) => edge === undefined)) return;
+    // the chart's times are wall clock written as if it were UTC
+    const [first, last] = edges
+      .map((edge) => new Date(typeof edge === "number" ? edge : `${edge.replace(" ", "T")}Z`))
+      .map((time) => time.toISOString().slice(0, 10));
+    const asked = new URLSearchParams(location.search);
+    asked.set("days", String(1 + (Date.parse(last) - Date.parse(first)) / 86400000));
+    asked.set("to", last);
+    go(`${location.pathname}?${asked}`);
+  }
+
+  function go(address) {
+    history.pushState({}, "", address);
+    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate")); // what dcc.Location listens to
   }
 
   function tellAge() {
@@ -74,8 +103,7 @@
     const link = click.target.closest?.(".still a[href^='/']:not([download])");
     if (!link || click.button || click.ctrlKey || click.metaKey || click.shiftKey || click.altKey) return;
     click.preventDefault();
-    history.pushState({}, "", link.getAttribute("href"));
-    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate")); // what dcc.Location listens to
+    go(link.getAttribute("href"));
   });
 
   new MutationObserver(look).observe(document.documentElement, {

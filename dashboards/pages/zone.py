@@ -35,6 +35,14 @@ from monitor.store.board import (
 DAY_S = 86400
 LOOK_FIRST = 3  # entries shown at once: a phone's page
 MOST_NOTED = 12
+MARKED = {
+    "hose": "triangle-down",
+    "wash": "triangle-down-open",
+    "repair": "square",
+    "reseal": "square-open",
+    "inspection": "circle-open",
+    "moved": "diamond-open",
+}  # shape of what people noted, on the chart of moisture
 MOST_ROWS = 62  # days of a table
 SAMPLES_D = 3  # up to so many days every reading is drawn, beyond it the hours
 
@@ -52,6 +60,9 @@ class Told:
     section: Section | None = None  # through its wall; None: the air on one side is not known
     airing: Airing | None = None
     growth: Growth | None = None
+    outside: Series | None = None  # its site's outside air, the same hours
+    twin: Series | None = None  # its dry twin, the same hours
+    twin_code: str = ""
     noted: tuple[Event, ...] = ()  # by people, of this zone or its whole unit; by time
     look: Look | None = None  # None: nothing here asks for it
     baseline: Baseline | None = None  # None: nothing was measured
@@ -231,12 +242,25 @@ def _spans(told: Told, asked: Wish) -> Component:
         [
             html.Ul(links),
             html.Ul(moves),
-            html.P(f"Times are {clock}.", className="aside"),
+            html.P(f"Times are {clock}. {_covered(told)}", className="aside"),
             _carry(told),
         ],
         className="spans",
         **marked(aria_label="Time shown"),
     )
+
+
+def _covered(told: Told) -> str:
+    """How much of what is shown was measured, and the longest time that was not."""
+    missing = np.isnan(told.series.temperature_c)
+    if not len(missing) or missing.all():
+        return "No hour of them has readings."
+    share = 100.0 * (1.0 - missing.mean())
+    if not missing.any():
+        return "Every hour of them has readings."
+    edges = np.diff(np.concatenate([[0], missing.astype(np.int8), [0]]))
+    longest = int((np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)).max())
+    return f"{min(share, 99.9):.1f} % of the hours have readings; the longest gap is {words.hours(longest)}."
 
 
 def _neighbours(told: Told, asked: Wish) -> list[tuple[str, str]]:
@@ -321,14 +345,16 @@ def _temperature(told: Told, span: Span, asked: Wish) -> list[Any]:
         return drawing.shown_temperature(values, fahrenheit=asked.fahrenheit)
 
     dew = shown(told.series.dew_point_c)
-    figure = drawing.chart(
-        [
-            Line("temperature", at_s, shown(measured), drawing.WARM, swings=True),
-            Line("dew point", told.at_s, dew, drawing.WATER, dash="dash", swings=True),
-        ],
-        span,
-        unit=asked.degree,
-    )
+    lines = [
+        Line("temperature", at_s, shown(measured), drawing.WARM, swings=True),
+        Line("dew point", told.at_s, dew, drawing.WATER, dash="dash", swings=True),
+    ]
+    if told.outside is not None:
+        outside = shown(told.outside.temperature_c)
+        lines.append(
+            Line("outside", told.at_s, outside, drawing.FAINT, "dot", swings=True, banded=False)
+        )
+    figure = drawing.chart(lines, span, unit=asked.degree)
     hourly = shown(told.series.temperature_c)
     named = {"temperature": hourly, "dew point": dew}
     return _chart("Temperature and dew point", figure, named, told, span, asked, unit=asked.degree)
@@ -346,17 +372,19 @@ def _humidity(told: Told, span: Span, asked: Wish) -> list[Any]:
 
 def _moisture(told: Told, span: Span, asked: Wish) -> list[Any]:
     series = told.series
+    wood, ambient = series.wood_moisture_percent, series.ambient_moisture_percent
+    named = {"wood moisture": wood, "from weather alone": ambient}
+    lines = [
+        Line("wood moisture", told.at_s, wood, drawing.WOOD, width=2.4),
+        Line("from weather alone", told.at_s, ambient, drawing.FAINT, dash="dot"),
+    ]
+    if told.twin is not None:
+        twin = named["dry twin"] = told.twin.wood_moisture_percent
+        lines.append(
+            Line(f"dry twin {told.twin_code}", told.at_s, twin, drawing.WATER, dash="dash")
+        )
     figure = drawing.chart(
-        [
-            Line("wood moisture", told.at_s, series.wood_moisture_percent, drawing.WOOD, width=2.4),
-            Line(
-                "from weather alone",
-                told.at_s,
-                series.ambient_moisture_percent,
-                drawing.FAINT,
-                dash="dot",
-            ),
-        ],
+        lines,
         span,
         unit="%",
         limits=[
@@ -366,11 +394,23 @@ def _moisture(told: Told, span: Span, asked: Wish) -> list[Any]:
         headroom=0.5,  # the rain's
     )
     drawing.add_rain(figure, told.at_s, series.rain_mm, span)
-    named = {
-        "wood moisture": series.wood_moisture_percent,
-        "from weather alone": series.ambient_moisture_percent,
-    }
+    _mark(figure, told, wood, span)
     return _chart("Wood moisture under rain", figure, named, told, span, asked, unit="%", rain=True)
+
+
+def _mark(figure: go.Figure, told: Told, values: Floats, span: Span) -> None:
+    """What people noted, on the line, or at its foot where it is not known."""
+    known = values[~np.isnan(values)]
+    foot = float(known.min()) if len(known) else 0.0
+    for kind, symbol in MARKED.items():
+        at_s = np.array(
+            [e.at_s for e in told.noted if e.kind == kind and span.from_s <= e.at_s < span.to_s],
+            dtype=np.int64,
+        )
+        if len(at_s):
+            height = values[(at_s - span.from_s) // HOUR_S]
+            height = np.where(np.isnan(height), foot, height)
+            drawing.add_marks(figure, at_s, height, span, name=kind, symbol=symbol)
 
 
 def _step(name: str, words: str, told: Told) -> str:

@@ -19,11 +19,13 @@ from late import DAY_S, START_S, furnish, samples, take
 from msgspec import structs
 
 from monitor import watch
+from monitor.lot import Zone
 from monitor.store import open_record
 from sensors.wire import Reading
 from tests.signed import session
 
 ZONE = "/unit/u000/zone/off-rear-low"
+TWIN = "door-rear-low"
 DAYS = 365
 
 
@@ -32,6 +34,7 @@ def build(home: Path, now_s: int) -> None:
     shift_s = now_s - START_S - DAYS * DAY_S
     with open_record(home) as record:
         furnish(record, 1)
+        record.add_zone("yard", Zone("u000", "off-rear-low", "wall", dry_twin=TWIN))
         for node, probes in (("air", 1), ("n000", 6)):
             year = samples(node, probes, START_S, START_S + DAYS * DAY_S)
             moved = [_moved(reading, shift_s) for reading in year]

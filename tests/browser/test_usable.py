@@ -3,6 +3,7 @@
 The rules are axe-core's (the tags named below); what a program cannot see is looked at by hand here.
 """
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -150,4 +151,38 @@ def test_keys_alone_reach_every_control_and_the_focus_shows(
         )
         assert outline >= 2, text
     assert len(reached) >= controls, (len(reached), controls)
+    page.context.close()
+
+
+def wait(page: Page, condition: str) -> None:
+    """Until a condition holds; the driver's own way needs `eval`, which the board forbids."""
+    for _ in range(200):
+        if page.evaluate(condition):
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError(condition)
+
+
+def test_dragging_over_a_chart_goes_to_those_days_and_back_leads_out_again(
+    browser: Browser, board: Board
+) -> None:
+    """Links of days do the same without a drag (WCAG 2.2, 2.5.7)."""
+    page, faults = opened(browser, board, "desk")
+    shown(page, board, "/unit/van-wet/zone/off-rear-low")
+    wait(page, "document.querySelector('.js-plotly-plot').layout.dragmode === 'zoom'")
+    area = page.locator(".nsewdrag").first
+    area.scroll_into_view_if_needed()
+    box = area.bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + box["width"] * 0.30, box["y"] + 60)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.38, box["y"] + 60, steps=5)
+    page.mouse.up()
+    expect(page).to_have_url(re.compile(r"\?days=2&to=2025-11-16$"))
+    first = "document.querySelector('.js-plotly-plot').layout.xaxis.range"
+    wait(page, f"({first}[1] - {first}[0]) === 2 * 86400000")
+    page.go_back()
+    wait(page, f"({first}[1] - {first}[0]) === 14 * 86400000")
+    expect(page.get_by_role("link", name="← earlier")).to_be_visible()
+    assert faults == []
     page.context.close()
