@@ -140,7 +140,7 @@ def _rejects(chain: Chain, asked: Wish) -> Component:
     rows = [
         html.Tr(
             [
-                html.Td(reason),
+                html.Th(reason, scope="row"),
                 html.Td(f"{number:,}", className="figure"),
                 html.Td(words.age(asked.now_s - newest)),
             ]
