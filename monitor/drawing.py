@@ -410,9 +410,9 @@ def _stamps(at_s: Ints, span: Span) -> Floats:
 _DAY_MS = 86_400_000
 
 
-def _ticks(clock: str) -> list[dict[str, object]]:
+def _ticks(hour: str) -> list[dict[str, object]]:
     return [
-        {"dtickrange": [None, _DAY_MS - 1], "value": f"{clock}\n%-d %b"},
+        {"dtickrange": [None, _DAY_MS - 1], "value": f"{hour}\n%-d %b"},
         {"dtickrange": [_DAY_MS, 27 * _DAY_MS], "value": "%-d %b"},
         {"dtickrange": [27 * _DAY_MS, None], "value": "%b %Y"},
     ]
@@ -421,6 +421,9 @@ def _ticks(clock: str) -> list[dict[str, object]]:
 def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
     edges = _stamps(np.array([span.from_s, span.to_s]), span)
     clock = "%-I:%M %p" if span.twelve_hour else "%H:%M"
+    hour = (
+        "%-I %p" if span.twelve_hour else clock
+    )  # a span is a day at least: ticks are whole hours
     axis = {"gridcolor": HAIR, "linecolor": INK, "tickcolor": FAINT, "fixedrange": True}
     figure.update_layout(
         template="none",
@@ -442,7 +445,7 @@ def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
             "nticks": 6,
             "tickangle": 0,
             "hoverformat": f"%a %-d %b %Y {clock}",
-            "tickformatstops": _ticks(clock),
+            "tickformatstops": _ticks(hour),
         },
         yaxis={**axis, "ticksuffix": "", "nticks": 5, "zeroline": False},
         uirevision=f"{span.from_s} {span.to_s}",  # what was zoomed to is an address of its own

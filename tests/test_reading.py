@@ -32,6 +32,7 @@ COLD = (
     "says the same."
 )
 CLOCK_24 = re.compile(r"(?<![-+T\d:])\b\d\d:\d\d\b(?!:|[ \u202f][AP]M)")
+AXIS_12, AXIS_24 = r"%-I %p\n", r"%H:%M\n"  # as JSON writes the format of ticks
 CLOCK_12 = re.compile(r"\b1?\d:\d\d [AP]M\b")
 
 
@@ -80,6 +81,13 @@ def test_no_page_says_fahrenheit_to_who_likes_celsius(record: Record, path: str)
     shown = words_of(drawn(record, path))
     assert "°F" not in shown
     assert CLOCK_12.search(shown) is None
+
+
+def test_the_axes_of_charts_follow_the_clock(record: Record) -> None:
+    path = "/unit/van-wet/zone/off-rear-low"
+    twelve, day = drawn(record, path, **AMERICAN), drawn(record, path)
+    assert (twelve.count(AXIS_12), twelve.count(AXIS_24)) == (4, 0)
+    assert (day.count(AXIS_12), day.count(AXIS_24)) == (0, 4)
 
 
 def test_an_alarm_is_stored_as_it_was_raised_and_read_in_the_reader_s_scales(
