@@ -44,7 +44,7 @@ log = logging.getLogger("sillkeep.pages")
 
 MAY: Mapping[str, frozenset[str]] = {
     "owner": frozenset(
-        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "links", "users", "log",
+        {"lot", "unit", "living", "alarms", "proof", "chain", "acknowledge", "links", "users", "log",
          "people", "settings", "change", "account"}
     ),
     "lot lead": frozenset(
@@ -92,6 +92,7 @@ ROUTES: Mapping[str, str] = {
     "/limits/change": "change",
     "/limits/undo": "change",
     "/people/change": "change",
+    "/unit/<unit>/note": "living",  # of which, the route looks at itself
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
@@ -111,6 +112,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/account", "account"),
     (r"/unit/(?P<unit>[^/]+)", "unit"),
     (r"/unit/(?P<unit>[^/]+)/zone/[^/]+", "unit"),
+    (r"/unit/(?P<unit>[^/]+)/living", "living"),
     (r"/site/(?P<site>[^/]+)/zone/[^/]+", "lot"),
     (r"/proof/(?P<unit>[^/]+)/[^/]+/[0-9]{1,12}", "proof"),
 )
@@ -142,6 +144,8 @@ class Sight:
     sites: frozenset[str]  # with what stands on them for all their units
     yards: frozenset[str]  # with their own alarms and nodes
     sold: frozenset[str]  # units that were theirs
+    # units that are somebody else's to live in: their air is seen by the day (`dashboards.privacy`)
+    private: frozenset[str]
 
     def lot(self, lot: Lot) -> Lot:
         """Units, sites and common causes of the lot that are seen."""
@@ -222,7 +226,31 @@ def sight(record: Record, visitor: Visitor) -> Sight:
         sites=frozenset(sites | yards),
         yards=frozenset(yards),
         sold=frozenset(sold),
+        private=frozenset(reached - _at_home(record, visitor, reached)),
     )
+
+
+def _at_home(record: Record, visitor: Visitor, reached: set[str]) -> frozenset[str]:
+    """Units of which a visitor sees every hour even while somebody lives in them: their own.
+
+    Theirs by code; or all that no other owner has by its code, for the owner of the whole place.
+    """
+    if visitor.role != "owner":
+        return frozenset()
+    others = users.with_owner(record.engine) - visitor.reach.units
+    return frozenset(reached) - others
+
+
+def seen_by(record: Record, unit: str, site: str) -> tuple[tuple[str, str, bool], ...]:
+    """Users who may see a unit: name, role, and whether hour by hour while somebody lives in it."""
+    owned = unit in users.with_owner(record.engine)
+    found = []
+    for user in users.listed(record.engine):
+        reach = user.reach
+        if reach.whole or site in reach.sites or unit in reach.units:
+            fine = user.role == "owner" and (unit in reach.units or not owned)
+            found.append((user.name, user.role, fine))
+    return tuple(found)
 
 
 def seat(seen: Sight, token: str) -> views.Seat:
@@ -252,12 +280,19 @@ def opened(asked: Wish, seen: Sight) -> list[Any] | None:
             return _closed(asked, seen)
         if named.get("unit", "") in seen.sold:
             return _sold(named["unit"])
-        if "unit" in named and named["unit"] not in seen.units:
-            return views.missing("unit", named["unit"], asked)
-        if "site" in named and named["site"] not in seen.sites:
-            return views.missing("site", named["site"], asked)
-        return None
+        if act == "living" and named["unit"] in seen.private:
+            return _closed(asked, seen)
+        return _unseen(named, asked, seen)
     return views.missing("page", path, asked)
+
+
+def _unseen(named: Mapping[str, str], asked: Wish, seen: Sight) -> list[Any] | None:
+    """The same, by the unit or site that an address names."""
+    if "unit" in named and named["unit"] not in seen.units:
+        return views.missing("unit", named["unit"], asked)
+    if "site" in named and named["site"] not in seen.sites:
+        return views.missing("site", named["site"], asked)
+    return None
 
 
 def _closed(asked: Wish, seen: Sight) -> list[Any]:

@@ -5,7 +5,7 @@ import logging
 import re
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -16,12 +16,13 @@ from flask import Flask, Response, g, has_request_context, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards import access, answers, changes, exports, paint, signin, views, words
+from dashboards import access, answers, changes, exports, paint, privacy, signin, views, words
 from dashboards.access import Gate, Sight
 from dashboards.access import plain as _plain
 from dashboards.pages import access as access_pages
 from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
+from dashboards.pages import living as living_page
 from dashboards.pages import load as load_page
 from dashboards.pages import lot as lot_page
 from dashboards.pages import morning as morning_page
@@ -32,11 +33,11 @@ from dashboards.pages import settings as settings_page
 from dashboards.pages import unit as unit_page
 from dashboards.pages import zone as zone_page
 from dashboards.words import Wish
-from monitor import explain
+from monitor import explain, living
 from monitor import load as alarm_load
 from monitor.errors import MonitorError
 from monitor.judge import limits, proofs
-from monitor.judge.day import ASSUMED_FACTOR
+from monitor.judge.day import ASSUMED_FACTOR, PIPE_KINDS
 from monitor.judge.rules import LIMITS, Limits
 from monitor.lot import AIR_KINDS, MouldClass, Unit, ZoneKind
 from monitor.store import RepairRow, board, health, people, users
@@ -49,6 +50,9 @@ REFRESH_MS = 30_000  # a reading comes every few minutes: half a minute is soon 
 MOST_BYTES = 64 * 1024  # a name and a token need no more
 SECTION_H = 90 * 24  # a wall at 10 °C has forgotten most of what it held before
 AIRING_H = 7 * 24
+LIVING_H = 8 * 24
+UNNOTED = frozenset({"rain"})  # events that a zone's page leaves to its chart
+PRIVATE = frozenset({"occupied", "vacated"})
 LOG_LINES = 500  # of the log, on its page
 LOAD_DAYS = 30  # a shorter time says little of what happens once a week
 ALL_SPAN_H = 10 * 366 * 24  # "all" shows at most ten years of hours
@@ -275,9 +279,11 @@ def _blocks(
     if path in named:
         return named[path]()
     if found := re.fullmatch(r"/unit/([^/]+)", path):
-        return _unit(record, asked, found[1])
+        return _unit(record, asked, found[1], sight)
+    if found := re.fullmatch(r"/unit/([^/]+)/living", path):
+        return _living(record, asked, found[1], token)
     if found := re.fullmatch(r"/(unit|site)/([^/]+)/zone/([^/]+)", path):
-        return _zone(record, asked, owner=found[2], code=found[3], site=found[1] == "site")
+        return _zone(record, asked, sight, (found[2], found[3]), of_site=found[1] == "site")
     if found := re.fullmatch(r"/proof/([^/]+)/([^/]+)/([0-9]{1,12})", path):
         return _repair(record, asked, found[1], found[2], int(found[3]))
     return views.missing("page", path, asked)
@@ -348,11 +354,100 @@ def _load(record: Record, asked: Wish, sight: Sight) -> list[Any]:
     return load_page.blocks(found, asked)
 
 
-def _unit(record: Record, asked: Wish, code: str) -> list[Any]:
+def _unit(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]:
     found = board.unit(record.engine, code, now_s=asked.now_s)
     if found is None:
         return views.missing("unit", code, asked)
-    return unit_page.blocks(*found, asked, _limits(record, found[0].declared, asked))
+    unit, site = found
+    spells = _spells(record, sight, unit.site, code, unit.life)
+    today = asked.now_s // 3600 // 24
+    coarse = bool(privacy.lived_in(spells, from_hour=today * 24, count=1)[0])
+    if coarse:
+        zones = tuple(_by_day(record, zone, spells, asked.now_s) for zone in unit.zones)
+        unit = replace(unit, zones=zones)
+    return unit_page.blocks(
+        unit,
+        site,
+        asked,
+        _limits(record, unit.declared, asked),
+        by_day=coarse,
+        living="living" in sight.acts and code not in sight.private,
+    )
+
+
+def _spells(record: Record, sight: Sight, site: str, unit: str, life: str) -> list[living.Spell]:
+    """When somebody lived in a unit whose hours are not the visitor's to see."""
+    if unit not in sight.private:
+        return []
+    return living.spells(record.events(site, unit=unit), life=life)
+
+
+def _living(record: Record, asked: Wish, code: str, token: str) -> list[Any]:
+    found = board.unit(record.engine, code, now_s=asked.now_s)
+    if found is None:
+        return views.missing("unit", code, asked)
+    unit, site = found
+    cabin = next((zone for zone in unit.zones if zone.kind == "cabin"), None)
+    told = living_page.Told(unit, site, cabin, None, None, None, 0)
+    if cabin is not None:
+        told = _lived(record, asked, told, cabin)
+    others = access.seen_by(record, code, unit.site)
+    return living_page.blocks(replace(told, seen_by=others), asked, token=token)
+
+
+def _lived(
+    record: Record, asked: Wish, told: living_page.Told, cabin: board.ZoneNow
+) -> living_page.Told:
+    """What the page of a unit with a cabin is drawn from."""
+    to_hour = asked.now_s // 3600
+    if cabin.hour is not None and to_hour - 3 < cabin.hour:
+        to_hour = cabin.hour + 1
+    unit, site = told.unit, told.site
+    _, around = board.sides(record.engine, cabin, now_s=asked.now_s)
+    if around is None:
+        return told
+
+    def hours(row: board.ZoneNow, count: int) -> board.Series:
+        return board.series(record.engine, row, from_hour=to_hour - count, to_hour=to_hour)
+
+    inside, outside = hours(cabin, LIVING_H), hours(around, LIVING_H)
+    events = record.events(unit.site, unit=unit.code)
+    people = asked.choice("people")
+    stay = living.stay(
+        events, life=unit.life, people=int(people) if re.fullmatch(r"[1-9]", people) else 0
+    )
+    forecast_s, ahead = record.forecast(unit.site, from_hour=to_hour)
+    co2_at_s, co2_ppm = board.carbon_dioxide(
+        record.engine, cabin, from_s=asked.now_s - 7 * 86_400, to_s=asked.now_s + 1
+    )
+    found = living.living(
+        living.Told(
+            stay=stay,
+            cabin=np.array([inside.temperature_c, inside.humidity_percent]),
+            outside=np.array([outside.temperature_c, outside.humidity_percent]),
+            ahead=ahead,
+            next_hour=to_hour,
+            clock_h=words.local(to_hour * 3600, site.timezone).hour,
+            factor=cabin.temperature_factor or ASSUMED_FACTOR,
+            factor_source="declared for this unit" if cabin.temperature_factor else "assumed",
+            altitude_m=site.altitude_m,
+            pipes=[
+                (zone.code, hours(zone, LIVING_H).temperature_c)
+                for zone in unit.zones
+                if zone.kind in PIPE_KINDS
+            ],
+            water=living.has_water(events),
+            co2_at_s=co2_at_s,
+            co2_ppm=co2_ppm,
+        )
+    )
+    return replace(
+        told,
+        inside=hours(cabin, living_page.SHOWN_H),
+        outside=hours(around, living_page.SHOWN_H),
+        found=found if found.surfaces or not np.isnan(found.temperature_c) else None,
+        forecast_s=forecast_s,
+    )
 
 
 def _limits(record: Record, unit: Unit, asked: Wish) -> Limits:
@@ -395,72 +490,110 @@ def _course(record: Record, row: RepairRow) -> proofs.Course | None:
     return None
 
 
-def _zone(record: Record, asked: Wish, *, owner: str, code: str, site: bool) -> list[Any]:
-    zone = board.zone(record.engine, owner, code, site=site, now_s=asked.now_s)
-    place = board.site(record.engine, zone.site) if zone else None
-    if zone is None or place is None:
+def _zone(
+    record: Record, asked: Wish, sight: Sight, place: tuple[str, str], *, of_site: bool
+) -> list[Any]:
+    owner, code = place
+    zone = board.zone(record.engine, owner, code, site=of_site, now_s=asked.now_s)
+    site = board.site(record.engine, zone.site) if zone else None
+    if zone is None or site is None:
         return views.missing("zone", f"{owner}/{code}", asked)
-    from_hour, to_hour = _hours(record, zone, asked, place.timezone)
+    from_hour, to_hour = _hours(record, zone, asked, site.timezone)
     alarms = board.zone_alarms(record.engine, zone)
     unit = board.declared(record.engine, zone.unit) if zone.unit else None
+    spells = _spells(record, sight, zone.site, zone.unit, unit.life) if unit else []
+    hours = Hours(record, from_hour, to_hour, tuple(spells))
+    coarse = hours.private
+    if coarse:
+        zone = _by_day(record, zone, spells, asked.now_s)
     told = zone_page.Told(
         zone=zone,
-        site=place,
-        series=board.series(record.engine, zone, from_hour=from_hour, to_hour=to_hour),
+        site=site,
+        series=hours.of(zone),
         samples=board.samples(record.engine, zone, from_s=from_hour * 3600, to_s=to_hour * 3600)
-        if 0 < asked.span_d <= zone_page.SAMPLES_D
+        if 0 < asked.span_d <= zone_page.SAMPLES_D and not coarse
         else None,
+        by_day=coarse,
         alarms=alarms,
         limits=_limits(record, unit, asked) if unit else LIMITS,
         noted=tuple(
             event
             for event in record.events(zone.site, unit=zone.unit)
-            if event.unit == zone.unit and event.zone in {"", zone.code} and event.kind != "rain"
+            if event.unit == zone.unit
+            and event.zone in {"", zone.code}
+            and event.kind not in (UNNOTED | PRIVATE if spells else UNNOTED)
         )
         if unit
         else (),
-        **_beside(record, zone, from_hour=from_hour, to_hour=to_hour, now_s=asked.now_s),
+        **_beside(hours, zone, now_s=asked.now_s),
         look=views.look(zone, alarms, unit) if unit else None,
         baseline=board.baseline(record.engine, zone) if unit else None,
         found_percent=explain.found_shares(),
-        **_explained(record, zone, place, to_hour=to_hour, now_s=asked.now_s),
+        **_explained(replace(hours, from_hour=to_hour - SECTION_H), zone, site, now_s=asked.now_s),
     )
     return zone_page.blocks(told, asked)
 
 
-def _beside(
-    record: Record, zone: board.ZoneNow, *, from_hour: int, to_hour: int, now_s: int
-) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Hours:
+    """Hours of zones that a page shows, those that are private to its visitor as daily means."""
+
+    record: Record
+    from_hour: int
+    to_hour: int
+    spells: tuple[living.Spell, ...]
+
+    def of(self, row: board.ZoneNow) -> board.Series:
+        """Hours of one zone; a site's own are nobody's."""
+        found = board.series(
+            self.record.engine, row, from_hour=self.from_hour, to_hour=self.to_hour
+        )
+        return privacy.series(found, self.spells) if row.unit else found
+
+    @property
+    def private(self) -> bool:
+        """Whether any of them is."""
+        count = max(self.to_hour - self.from_hour, 0)
+        return bool(privacy.lived_in(self.spells, from_hour=self.from_hour, count=count).any())
+
+
+def _by_day(
+    record: Record, zone: board.ZoneNow, spells: list[living.Spell], now_s: int
+) -> board.ZoneNow:
+    """A zone of a unit that others live in, with the figures of its last whole day."""
+    today = now_s // 3600 // 24
+    past = Hours(record, (today - 3) * 24, today * 24, tuple(spells))
+    return privacy.zone(zone, past.of(zone))
+
+
+def _beside(hours: Hours, zone: board.ZoneNow, *, now_s: int) -> dict[str, Any]:
     """The same hours of outside air and of the zone's dry twin, where there are such."""
-
-    def hours(row: board.ZoneNow) -> board.Series:
-        return board.series(record.engine, row, from_hour=from_hour, to_hour=to_hour)
-
+    record = hours.record
     found: dict[str, Any] = {}
     if not zone.unit:
         return found
     _, outside = board.sides(record.engine, zone, now_s=now_s)
     if outside is not None:
-        found["outside"] = hours(outside)
+        found["outside"] = hours.of(outside)
     declared = next((z for z in record.zones(zone.unit) if z.code == zone.code), None)
     if declared is not None and declared.dry_twin:
         code = declared.dry_twin
         twin = board.zone(record.engine, zone.unit, code, site=False, now_s=now_s)
         if twin is not None:
-            found |= {"twin": hours(twin), "twin_code": code}
+            found |= {"twin": hours.of(twin), "twin_code": code}
     return found
 
 
 def _explained(
-    record: Record, zone: board.ZoneNow, place: board.SiteRow, *, to_hour: int, now_s: int
+    hours: Hours, zone: board.ZoneNow, site: board.SiteRow, *, now_s: int
 ) -> dict[str, Any]:
     """Section through a zone's wall, and airing, from the hours on both sides of it."""
-    inside, outside = board.sides(record.engine, zone, now_s=now_s)
+    inside, outside = board.sides(hours.record.engine, zone, now_s=now_s)
     if zone.kind == "outside" or inside is None or outside is None:
         return {}
 
     def air(row: board.ZoneNow) -> explain.Floats:
-        series = board.series(record.engine, row, from_hour=to_hour - SECTION_H, to_hour=to_hour)
+        series = hours.of(row)
         return np.array([series.temperature_c, series.humidity_percent])
 
     cabin, around = air(inside), air(outside)
@@ -478,7 +611,7 @@ def _explained(
             cabin=cabin[:, -AIRING_H:],
             outside=around[:, -AIRING_H:],
             factor=zone.temperature_factor or ASSUMED_FACTOR,
-            altitude_m=place.altitude_m,
+            altitude_m=site.altitude_m,
             lines_can_freeze=True,
         )
     elif zone.mould_index is not None:

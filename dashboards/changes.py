@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
@@ -12,11 +12,13 @@ from dashboards.access import Gate
 from monitor import text
 from monitor.errors import InputError
 from monitor.judge import limits
-from monitor.lot import LimitEntry
+from monitor.lot import Event, EventKind, LimitEntry
 from monitor.store import Record, people
 
 HOUR_S = 3600
 MOST_WHY = 400
+MOST_PEOPLE = 12
+NOTED: tuple[EventKind, ...] = ("occupied", "vacated", "winterised", "water on")
 
 
 def add_routes(
@@ -27,6 +29,7 @@ def add_routes(
     server.post("/limits/change")(changes.limit)
     server.post("/limits/undo")(changes.undo)
     server.post("/people/change")(changes.person)
+    server.post("/unit/<unit>/note")(changes.note)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +93,29 @@ class Changes:
             return f"{name}: kept."
 
         return self._done(act, "/people", "", "")
+
+    def note(self, unit: str) -> AnyResponse:
+        """Note who lives in a unit, or that water stands in its lines."""
+
+        def act(record: Record) -> str:
+            site = next((u.site for u in record.units() if u.code == unit), "")
+            seen = self.gate.sight
+            if not site or unit not in seen.units or unit in seen.private:
+                raise InputError(f"there is no unit {unit[:64]} that is yours")
+            kind, value = _sent("kind"), ""
+            if kind not in NOTED:
+                raise InputError("choose what to note")
+            if kind == "occupied":
+                number = round(_number("people"))
+                if not 1 <= number <= MOST_PEOPLE:
+                    raise InputError(f"1 to {MOST_PEOPLE} people can live in it")
+                value = "1 person" if number == 1 else f"{number} people"
+            event = Event(self.now(), kind, value, unit=unit)
+            record.add_event(site, event, recorded_s=self.now(), who=self.gate.doer().who)
+            return f"Noted: {kind}{f', {value}' if value else ''}."
+
+        back = f"/unit/{quote(unit, safe='')}/living"
+        return self._done(act, back, "noted", f"{unit[:64]}, {_sent('kind')[:20]}")
 
     def _signed(self, entry: LimitEntry) -> LimitEntry:
         why = _sent("why")[:MOST_WHY]

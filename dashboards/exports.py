@@ -10,8 +10,9 @@ from typing import Any
 
 from flask import Flask, Response, request
 
-from dashboards import words
+from dashboards import privacy, words
 from dashboards.access import Gate, plain
+from monitor import living, text
 from monitor.lot import ZoneReadings
 from monitor.store import Record
 
@@ -86,6 +87,11 @@ class Files:
         if kind not in KINDS or zone not in {each.code for each in zones}:
             return self._nothing(unit or site, zone)
         from_hour, to_hour = self._span()
+        spells = self._spells(unit)
+        count = max(to_hour - from_hour, 0)
+        if kind == "readings" and privacy.lived_in(spells, from_hour=from_hour, count=count).any():
+            refused: Response = plain(403, text.NO_READINGS)  # type: ignore[assignment]
+            return refused
         if kind == "readings":
             lines = self._readings(site, unit, zone, from_hour * HOUR_S, to_hour * HOUR_S)
         else:
@@ -94,7 +100,7 @@ class Files:
                 if unit
                 else self.record.site_hours(site, zone, from_hour=from_hour, to_hour=to_hour)
             )
-            lines = _hours(rows, unit, zone)
+            lines = _hours(privacy.rows(rows, spells) if spells else rows, unit, zone)
         self.gate.note("file taken", f"{unit or site}/{zone}, {kind}")
         name = "-".join(re.sub(r"[^A-Za-z0-9_]+", "_", part) for part in (unit or site, zone, kind))
         return Response(
@@ -102,6 +108,13 @@ class Files:
             mimetype="text/csv",
             headers={"Content-Disposition": f'attachment; filename="{name}.csv"'},
         )
+
+    def _spells(self, unit: str) -> list[living.Spell]:
+        """When somebody lived in a unit that is private to others than the visitor."""
+        if unit not in self.gate.sight.private:
+            return []
+        found = next(one for one in self.record.units() if one.code == unit)
+        return living.spells(self.record.events(found.site, unit=unit), life=found.life)
 
     def _span(self) -> tuple[int, int]:
         """Hours that are asked for; without a word of it the last two weeks."""
@@ -142,13 +155,13 @@ def _line(cells: Iterable[str]) -> str:
     return ",".join(map(_cell, cells)) + "\r\n"
 
 
-def _cell(text: str) -> str:
+def _cell(said: str) -> str:
     """Text that no spreadsheet takes for a formula, and no reader for two cells."""
-    if text[:1] in "=+@\t\r" or (
-        text[:1] == "-" and not re.fullmatch(r"-[0-9.]+(e-?[0-9]+)?", text)
+    if said[:1] in "=+@\t\r" or (
+        said[:1] == "-" and not re.fullmatch(r"-[0-9.]+(e-?[0-9]+)?", said)
     ):
-        text = f"'{text}" if text else text
-    return f'"{text.replace(chr(34), chr(34) * 2)}"' if re.search(r'[",\r\n]', text) else text
+        said = f"'{said}" if said else said
+    return f'"{said.replace(chr(34), chr(34) * 2)}"' if re.search(r'[",\r\n]', said) else said
 
 
 def _whole(name: str, otherwise: int) -> int:

@@ -27,6 +27,7 @@ CHOICES = (
     "cause",
     "word",
     "from",
+    "people",
 )  # that narrow a list, as addresses name them
 VIEWS = {
     "plan": "From above",

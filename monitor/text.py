@@ -1059,43 +1059,286 @@ def days_to_dry_text(least_d: float, most_d: float, *, target_percent: float) ->
     return f"Airing takes {days} day{'' if last == '1' else 's'} to bring it to {target}."
 
 
-def living_text(
+# --- living in it ---------------------------------------------------------------------------------
+
+HUMIDITY_BANDS = (
+    "Humidity of rooms: below 60 %, best 30 to 50 % (EPA 402-K-02-003); no more than 50 % (CDC). Of health "
+    "it says nothing by itself."
+)
+_BANDS = {
+    "dry": "drier than the 30 to 50 % that the EPA calls best",
+    "within": "within the 30 to 50 % that the EPA calls best",
+    "above": "more than the 50 % that the CDC names, less than the 60 % of the EPA",
+    "too humid": "60 % or more: the EPA says to stay below",
+    "": "not known",
+}
+CO2_SPEAKS = (
+    "Carbon dioxide tells how much air from outside comes to each person. It is no verdict on health, and "
+    "has nothing to do with carbon monoxide: only a CO alarm finds that."
+)
+FROST_OUTSIDE = "It freezes outside: air for ten minutes at a time, with the heating on."
+RAIN_UNKNOWN = "Should it rain, open on the lee side, or a vent under its cover."
+NOT_OCCUPIED = (
+    "Nobody is noted as living in this unit. Whether to air it as it stands is said with its cabin; what follows is "
+    "what a night in it would be like, heated to 18 °C."
+)
+NO_CABIN = (
+    "No zone of kind cabin is entered for this unit: its air is not measured. Enter one, and place a probe in it "
+    "at the height of a bed, away from vents, heaters and sun."
+)
+NO_LIVING = (
+    "The air of the cabin or outside was not measured in the last days: nothing can be worked out."
+)
+WHERE_LINES_MEET = "Where the coldest surface comes down to the dew point, water settles on it."
+FACTOR_MEANS = "A temperature factor is 0 for a surface as cold as outside and 1 for one as warm as the room (ISO 13788)."
+NOTE_MEANS = (
+    "What is noted counts from now on: who lives in a unit bears on advice and on who sees its air in fine steps; "
+    "water in its lines bears on frost."
+)
+SEEN_MEANS = (
+    "When people are in can be read from its air. For the time that somebody lives in it, all others who may see "
+    "this unit, a link to it included, get one mean a day in the place of each hour; its words and alarms they see."
+)
+BY_THE_DAY = "Somebody lives or lived in this unit: its air is shown here as one mean a day. Its owner sees each hour."
+NO_READINGS = (
+    "Somebody lived in this unit in that time: its single readings are its owner's. Judged hours are given, as one "
+    "mean a day."
+)
+NO_FORECAST = "No forecast is set up: the night is the usual one of the last week (deploy/README.md says how to add one)."
+NO_CO2 = "No probe here measures carbon dioxide: how much air people get is not known."
+NO_CABIN_NOW = "The last hours of the cabin are missing: figures of now are not known."
+LIVING_UNKNOWNS = (
+    "Whether it has single glazing, metal studs or a mattress on a board: all are shown, as if it had.",
+    "How many vents are open, and the wind: the air changes are a band for that reason.",
+)
+
+
+def band_text(band: str) -> str:
+    """Where a humidity stands in the published bands; `band` as `monitor.living.band` has it."""
+    return _BANDS[band]
+
+
+def action_text(
+    kind: str,
     *,
-    generation_g_h: float,
-    air_changes_per_h: float,
-    dew_point_c: float,
+    surface: str,
     surface_c: float,
-    needed_per_h: float = float("nan"),
+    dew_c: float,
+    humidity_percent: float,
+    co2_ppm: float,
 ) -> str:
-    """Where the air of an occupied unit settles, and the one thing to do about it.
+    """The one thing to do in a lived-in unit, and why.
 
     Parameters
     ----------
-    generation_g_h : float
-        Water that people, cooking and gas give off. [g/h]
-    air_changes_per_h : float
-        How often the air is exchanged. [1/h]
-    dew_point_c, surface_c : float
-        Dew point it settles at, and the coldest surface. [°C]
-    needed_per_h : float
-        Air changes that hold the surface below 80 %, the limit for mould; infinite where none do;
-        nan: not said. [1/h]
+    kind : str
+        As `monitor.living.act` has it, but "freezing": that is `freeze_text`.
+    surface : str
+        Name of the surface that water settles on first.
+    surface_c, dew_c : float
+        That surface and the dew point inside, in the hour ahead in which they come nearest. [°C]
+    humidity_percent, co2_ppm : float
+        Of the last hour.
     """
-    dew, surface = round(dew_point_c, 1), round(surface_c, 1)
-    streams = dew >= surface
-    said = (
-        f"With {_water(generation_g_h)} of water given off an hour and {air_changes_per_h:.2g} changes "
-        f"of air an hour, the dew point settles near {_celsius(dew_point_c)}, and the coldest surface "
-        f"({_celsius(surface_c)}) {'runs with water' if streams else 'stays above it'}."
+    low = f"{surface[:1].lower()}{surface[1:]}"
+    near = (
+        f"tonight the {low} falls to {_celsius(surface_c)} and the dew point is {_celsius(dew_c)}"
     )
-    if needed_per_h == float("inf"):
-        return f"{said} No airing keeps that surface below 80 % humidity: heat gently and wipe it. {KEEP_VENTS_OPEN}"
-    if needed_per_h > air_changes_per_h:
-        said += (
-            " Open a vent further or run the fan: it takes about "
-            f"{needed_per_h:.2g} changes an hour to keep that surface below 80 % humidity."
+    said = {
+        "no figures": "Cannot say what tonight is like: cabin or outside air of the last days is missing.",
+        "open more": "Open more tonight: leave a roof vent and a window a hand's width open, as far as they "
+        f"make no draught on the bed. Why: {near}, and the air outside holds less water.",
+        "air and heat": "Open a roof vent and a window, and heat: airing alone does not keep the coldest "
+        f"places dry. Why: {near}.",
+        "heat": "Heat gently, and wipe what gets wet: the air outside holds no less water than the air "
+        f"inside. Why: {near}.",
+        "dry the air": f"Run a dehumidifier or the air conditioner, if there is one: it is {humidity_percent:.0f} % "
+        "inside and the air outside holds no less water.",
+        "open a little": f"Open a window or the fan's vent until it is below 60 %: it is {humidity_percent:.0f} % "
+        "inside, and the air outside holds less water.",
+        "more air": f"Let more air in: carbon dioxide is at {co2_ppm:.0f} ppm, little air for the people in it.",
+        "wipe": f"Wipe the glass in the morning and wring the cloth outside: {near}.",
+        "nothing": "Nothing needs doing tonight: no surface comes near the dew point.",
+    }[kind]
+    return said if kind == "no figures" else f"{said} {KEEP_VENTS_OPEN}"
+
+
+def conflicts(kind: str, *, rain_from: str, rain_known: bool, frost: bool, water: bool) -> str:
+    """What rain and frost change about opening; "" where the action opens nothing.
+
+    Parameters
+    ----------
+    kind : str
+        Of the action.
+    rain_from : str
+        Clock time from which rain is expected; "": none is.
+    rain_known : bool
+        Whether anybody forecasts rain.
+    frost : bool
+        Whether it is near or below freezing outside in the night.
+    water : bool
+        Whether water stands in the lines.
+    """
+    if kind not in {"open more", "air and heat", "open a little", "more air", "wipe"}:
+        return ""
+    parts = []
+    if rain_from:
+        parts.append(
+            f"Rain is expected from {rain_from}: open on the lee side, or a vent under its cover."
         )
-    return f"{said} {KEEP_VENTS_OPEN}"
+    elif not rain_known:
+        parts.append(RAIN_UNKNOWN)
+    if frost:
+        parts.append(
+            FROST_OUTSIDE
+            + (" Keep doors of cupboards with pipes open to the warmth." if water else "")
+        )
+    return " ".join(parts)
+
+
+def margin_text(margin_k: float) -> str:
+    """How far a surface stays from the dew point."""
+    if margin_k <= 0.0:
+        return f"{abs(margin_k):.1f} K below: wet"
+    return f"{margin_k:.1f} K above" + (": about to be wet" if margin_k < 1.0 else "")
+
+
+def settled_humidity(percent: float) -> str:
+    """A humidity that air settles at; it cannot be more than saturated."""
+    return "100 %, water settles" if percent >= 100.0 else f"{percent:.0f} %"
+
+
+def settles_basis(*, volume_m3: float) -> str:
+    """What the table of air changes rests on."""
+    return (
+        f"For {volume_m3:.0f} m³ of air (assumed), sleepers alone, and the coldest hour of the night. 0.15 and 0.39 "
+        "were measured in closed housing trailers (Maddalena and others, 2009); 2 is about a roof vent and a "
+        "window ajar, by wind."
+    )
+
+
+def forecast_old_text(age: str) -> str:
+    """A forecast that does not reach over the night."""
+    return f"The newest forecast came {age} and does not cover the night: the usual one of the last week is shown."
+
+
+def night_text(
+    *, forecast: bool, balance: bool, people: int, noted: bool, outside_c: float, inside_c: float
+) -> str:
+    """What the hours ahead are taken from."""
+    who = f"{people} {'person' if people == 1 else 'people'}{'' if noted else ' (assumed)'}"
+    air = (
+        f"the balance of {who}, for nights with people in it are still to come"
+        if balance
+        else "the last nights in it"
+    )
+    source = (
+        "the forecast" if forecast else "the usual day of the last week, for there is no forecast"
+    )
+    return (
+        f"Outside down to {_celsius(outside_c)} by {source}; inside about {_celsius(inside_c)} then. The dew "
+        f"point inside is taken from {air}."
+    )
+
+
+def balance_text(*, people: int, noted: bool, least_g_h: float, most_g_h: float) -> str:
+    """What sleepers give off, and that it must leave."""
+    counted = "" if noted else " (assumed)"
+    who = f"{people} {'sleeper' if people == 1 else 'sleepers'}{counted} {'gives' if people == 1 else 'give'}"
+    return (
+        f"{who} off {least_g_h:.0f} to {most_g_h:.0f} g of water an hour. Cooking, showers and drying "
+        "clothes come on top; a kg of gas burnt without a flue adds 1.6 kg. All of it leaves with the "
+        "air, or settles."
+    )
+
+
+def changes_text(*, low: float, high: float) -> str:
+    """How often the air was exchanged, by the water of the last nights."""
+    if isnan(low + high):
+        return (
+            "How often the air is exchanged cannot be told from the water in it: that takes three nights with "
+            "people in it, and more water inside than outside."
+        )
+    return (
+        f"By the water that stayed in it, the air was exchanged about {low:.2g} to {high:.2g} times an hour "
+        "in the last nights. Closed trailers were found at 0.15 to 0.39."
+    )
+
+
+def decays_text(*, count: int, low: float, high: float) -> str:
+    """How often the air was exchanged, by falls of carbon dioxide."""
+    times = "once" if count == 1 else f"{count} times"
+    span = f"{low:.2g} to {high:.2g}"
+    return (
+        f"Carbon dioxide fell {times} in this week as {span} air changes an hour would make it; "
+        "people who stay make that look slower than it is."
+    )
+
+
+def co2_text(*, ppm: float, asleep_l_s: float, sitting_l_s: float) -> str:
+    """What carbon dioxide says of ventilation."""
+    if isnan(asleep_l_s):
+        return f"{ppm:.0f} ppm, as outdoors."
+    return (
+        f"{ppm:.0f} ppm: about {asleep_l_s:.1f} L/s of air from outside for each person asleep, "
+        f"{sitting_l_s:.1f} L/s for each who sits."
+    )
+
+
+def freeze_text(  # noqa: PLR0913  figures of one sentence
+    *,
+    zone: str,
+    now_c: float,
+    hours: float,
+    earliest_h: float,
+    latest_h: float,
+    known_h: int,
+    lowest_c: float,
+    forecast: bool,
+) -> str:
+    """When a place that follows the air outside freezes."""
+    source = "the forecast" if forecast else "the usual day of the last week"
+    if earliest_h == float("inf"):
+        return (
+            f"{zone} ({_celsius(now_c)}) stays above freezing in the next {known_h} h by {source}; lowest about "
+            f"{_celsius(lowest_c)}."
+        )
+    if earliest_h == 0.0:
+        return f"{zone} is at {_celsius(now_c)}: at or near freezing."
+    if hours == float("inf"):
+        return (
+            f"{zone} ({_celsius(now_c)}) may freeze in {earliest_h:.0f} h or later, if it gets a little colder than "
+            f"{source} has it; lowest about {_celsius(lowest_c)}."
+        )
+    until = f"{latest_h:.0f}" if isfinite(latest_h) else f"more than {known_h}"
+    return (
+        f"{zone} ({_celsius(now_c)}) is expected at 0 °C in about {hours:.0f} h ({earliest_h:.0f} to {until} h), "
+        f"by {source}; lowest about {_celsius(lowest_c)}."
+    )
+
+
+FREEZE_TO_DO = (
+    "Water stands in its lines: keep it heated, or drain and winterise it before then. Heaters with a flame "
+    "need their air and their makers' instructions."
+)
+NO_PIPES_MEASURED = "No probe is in a place with pipes: when they freeze cannot be said."
+NOT_FOLLOWED = (
+    "When it freezes cannot be said: three days of its air and of the air outside are needed, and a place "
+    "that follows it."
+)
+WINTERISED = "Noted as winterised: frost is no matter for its lines."
+
+
+def without_heating_text(*, zone: str, least_h: float, most_h: float) -> str:
+    """How long a heated unit has once the heating stops."""
+    if isnan(least_h):
+        return f"{zone} is warmer than outside by its heating, or by people."
+    if least_h == float("inf"):
+        return f"{zone} is heated, and it does not freeze outside in the night."
+    return (
+        f"{zone} is heated. If the heating stopped it would be at freezing in about {least_h:.0f} to {most_h:.0f} h "
+        "(time constants of 3 to 12 h, a rough figure)."
+    )
 
 
 def _celsius(value: float) -> str:

@@ -19,8 +19,20 @@ from monitor.lot import STRUCTURE_KINDS, ZoneKind
 from monitor.store.board import HOUR_S, STRIP_DAYS, AlarmRow, SiteRow, UnitNow, ZoneNow
 
 
-def blocks(unit: UnitNow, site: SiteRow, asked: Wish, limits: Limits = LIMITS) -> list[Any]:
-    """Page of one unit; `limits` are those in force for it."""
+def blocks(
+    unit: UnitNow,
+    site: SiteRow,
+    asked: Wish,
+    limits: Limits = LIMITS,
+    *,
+    by_day: bool = False,
+    living: bool = False,
+) -> list[Any]:
+    """Page of one unit.
+
+    `limits` are those in force for it; `by_day`: its figures are means of the last whole day, for it is
+    lived in by others; `living`: the visitor may see the page of that name.
+    """
     return [
         html.P(html.A("← Lot", href=asked.link("/")), className="back"),
         html.H1([unit.code, html.Small(unit.name)] if unit.name else unit.code),
@@ -29,7 +41,9 @@ def blocks(unit: UnitNow, site: SiteRow, asked: Wish, limits: Limits = LIMITS) -
             className="beside even",
         ),
         *outline.blocks(unit, asked),
+        _living(unit, asked) if living and any(z.kind == "cabin" for z in unit.zones) else None,
         html.H2("Zones"),
+        html.P(text.BY_THE_DAY, className="sentence") if by_day else None,
         _zones(unit, site, asked),
         *_not_seen(unit),
         views.unknown_panel(_unknowns(unit, site, asked)),
@@ -49,6 +63,15 @@ def _word(unit: UnitNow, asked: Wish) -> Component:
             html.P(where, className="aside"),
         ],
         className=f"word is-{unit.word}",
+    )
+
+
+def _living(unit: UnitNow, asked: Wish) -> Component:
+    return html.P(
+        html.A(
+            "Living in it: tonight's air, cold surfaces and frost",
+            href=asked.link(f"{words.unit_path(unit.code)}/living"),
+        )
     )
 
 

@@ -69,6 +69,7 @@ class Told:
     found_percent: tuple[
         tuple[float, float], ...
     ] = ()  # of simulated leaks, by points at the probe
+    by_day: bool = False  # some of it as daily means: others live in it
 
     @property
     def at_s(self) -> Ints:
@@ -90,6 +91,7 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
     return [
         html.P(html.A(f"← {zone.unit or 'Lot'}", href=asked.link(back)), className="back"),
         html.H1([zone.code, html.Small(f"{zone.kind} · {zone.unit or zone.site}")]),
+        html.P(text.BY_THE_DAY, className="sentence") if told.by_day else None,
         _standing(told, asked),
         *_where_to_look(told),
         *_opening(told, span, asked),
@@ -309,8 +311,10 @@ def _carry(told: Told) -> Component:
     files = [
         html.A(name, href=f"/export{base}/{kind}.csv?{urlencode(span)}", download="")
         for kind, name in (("readings", "readings"), ("hours", "judged hours"))
+        if kind == "hours" or not told.by_day
     ]
-    return html.P(["As a file: ", files[0], ", ", files[1]], className="aside")
+    parts = [part for file in files for part in (", ", file)][1:]
+    return html.P(["As a file: ", *parts], className="aside")
 
 
 # --- charts ---------------------------------------------------------------------------------------

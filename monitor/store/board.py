@@ -573,6 +573,20 @@ def samples(engine: Engine, row: ZoneNow, *, from_s: int, to_s: int) -> Samples:
     return Samples(table[:, 0].astype(np.int64), table[:, 1] / 100, table[:, 2] / 100)
 
 
+def carbon_dioxide(engine: Engine, row: ZoneNow, *, from_s: int, to_s: int) -> tuple[Ints, Floats]:
+    """Times and carbon dioxide [ppm] of one zone in [from_s, to_s), where its probes have it."""
+    names = ("at_s", "co2_ppm")
+    with engine.connect() as db:
+        parts = [
+            sealing.measured(db, probe_id, max(start_s, from_s), min(end_s, to_s), names=names)
+            for probe_id, start_s, end_s in _watches(db, _zone_id(db, row), to_s=to_s)
+        ]
+    table: Floats = np.concatenate([np.zeros((0, len(names))), *parts])
+    table = table[~np.isnan(table[:, 1])]
+    table = np.take(table, np.argsort(table[:, 0], kind="stable"), axis=0)
+    return table[:, 0].astype(np.int64), table[:, 1]
+
+
 # --- parts of the answers -------------------------------------------------------------------------
 
 

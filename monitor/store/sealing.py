@@ -52,7 +52,7 @@ MEASURED = (
     "silence_s",
 )  # what judging asks for
 _FRESH = (
-    f"SELECT {', '.join(MEASURED)} FROM reading WHERE probe_id = ? AND at_s >= ? AND at_s < ?"  # noqa: S608
+    "SELECT {names} FROM reading WHERE probe_id = ? AND at_s >= ? AND at_s < ?"
     " AND disputed IS NULL ORDER BY at_s"
 )
 _OLD = "at_s < :before_s AND received_s < :rested_s AND uptime_s IS NULL"
@@ -230,13 +230,22 @@ def _digest(probe: int, from_s: int, to_s: int, count: int, packed: bytes) -> by
 # --- reading --------------------------------------------------------------------------------------
 
 
-def measured(connection: Connection, probe: int, from_s: int, to_s: int) -> NDArray[np.float64]:
+def measured(
+    connection: Connection,
+    probe: int,
+    from_s: int,
+    to_s: int,
+    *,
+    names: tuple[str, ...] = MEASURED,
+) -> NDArray[np.float64]:
     """Readings of a probe in [from_s, to_s), sealed and fresh, without disputed ones.
+
+    `names` are columns of the table of readings, the first of them "at_s".
 
     Returns
     -------
     NDArray[np.float64]
-        Shape (readings, 7), the columns of `MEASURED` as they are stored, nan where not measured;
+        Shape (readings, names), the columns as they are stored, nan where not measured;
         in order of time, of one time in any order.
 
     Raises
@@ -251,20 +260,20 @@ def measured(connection: Connection, probe: int, from_s: int, to_s: int) -> NDAr
         .order_by(c.from_s)
     )
     parts = [
-        _usable(_unpacked(row, (*MEASURED, "disputed")), from_s, to_s)
+        _usable(_unpacked(row, (*names, "disputed")), names, from_s, to_s)
         for row in connection.execute(query).all()
     ]
-    fresh = _tuples(connection, _FRESH, (probe, from_s, to_s))
-    parts.append(np.array(fresh, dtype=np.float64).reshape(-1, len(MEASURED)))
+    fresh = _tuples(connection, _FRESH.format(names=", ".join(names)), (probe, from_s, to_s))
+    parts.append(np.array(fresh, dtype=np.float64).reshape(-1, len(names)))
     table = np.concatenate(parts)
     if len(parts) > 1 and (np.diff(table[:, 0]) < 0).any():
         table = table[np.argsort(table[:, 0], kind="stable")]
     return table
 
 
-def _usable(block: Block, from_s: int, to_s: int) -> NDArray[np.float64]:
+def _usable(block: Block, names: tuple[str, ...], from_s: int, to_s: int) -> NDArray[np.float64]:
     at_s, disputed = block["at_s"][0], block["disputed"][1]
-    table = np.stack([columns.floats_of(block[name]) for name in MEASURED], axis=1)
+    table = np.stack([columns.floats_of(block[name]) for name in names], axis=1)
     use = (at_s >= from_s) & (at_s < to_s) & ~disputed
     return table if use.all() else table[use]
 

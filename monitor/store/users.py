@@ -440,6 +440,14 @@ def owned(engine: Engine, name: str) -> frozenset[str]:
         return _reaches(db, [row.account_id]).get(row.account_id, Reach()).units
 
 
+def with_owner(engine: Engine) -> frozenset[str]:
+    """Units that somebody has as an owner, each by its code."""
+    with reading(engine) as db:
+        query = select(t.account.c.account_id).where(t.account.c.role == "owner")
+        owners = [int(row[0]) for row in db.execute(query)]
+        return frozenset(unit for reach in _reaches(db, owners).values() for unit in reach.units)
+
+
 def alarm_place(engine: Engine, number: int) -> tuple[str, str] | None:
     """Site and unit ("" if none) that an alarm is about."""
     query = (
