@@ -36,7 +36,7 @@ from dashboards.words import Wish
 from monitor import explain, living
 from monitor import load as alarm_load
 from monitor.errors import MonitorError
-from monitor.judge import limits, proofs
+from monitor.judge import frost, limits, proofs
 from monitor.judge.day import ASSUMED_FACTOR, PIPE_KINDS
 from monitor.judge.rules import LIMITS, Limits
 from monitor.lot import AIR_KINDS, MouldClass, Unit, ZoneKind
@@ -436,7 +436,7 @@ def _lived(
                 for zone in unit.zones
                 if zone.kind in PIPE_KINDS
             ],
-            water=living.has_water(events),
+            water=frost.has_water(events),
             co2_at_s=co2_at_s,
             co2_ppm=co2_ppm,
         )

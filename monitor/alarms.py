@@ -61,6 +61,7 @@ CLASSES: dict[AlarmKind, AlarmClass] = {
     "rot": "this week",
     "condensation": "this week",
     "freezing": "act now",
+    "freezing ahead": "today",
     "water contact": "today",
     "silent": "this week",
     "sensor suspect": "this week",
@@ -70,6 +71,7 @@ CLASSES: dict[AlarmKind, AlarmClass] = {
     "did not stay dry": "today",
     "damp week": "season",
     "frost": "act now",
+    "frost ahead": "today",
     "site silent": "today",
     "gateway silent": "today",
     "row silent": "today",
@@ -179,7 +181,9 @@ _BY_SETTLING: frozenset[AlarmKind] = frozenset(
 )
 _BY_INTAKE: frozenset[AlarmKind] = frozenset({"damp", "condensation", "mould growth"})
 OF_NODE: frozenset[AlarmKind] = frozenset({"silent", "battery low", "flood"})
-NEVER_BY_DESIGN: frozenset[AlarmKind] = frozenset({"freezing", "frost"})
+NEVER_BY_DESIGN: frozenset[AlarmKind] = frozenset(
+    {"freezing", "frost", "freezing ahead", "frost ahead"}
+)
 
 # one finding is told once: what, standing in the same zone, explains a kind, the strongest first
 EXPLAINED_BY: dict[AlarmKind, tuple[AlarmKind, ...]] = {

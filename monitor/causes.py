@@ -24,7 +24,8 @@ gateway, a row, a unit. A place is silent as one when
 A unit is smaller: two nodes do, if none is heard, or one if it is recorded as sold or left.
 
 Weather: damp that the air outside explains by itself, the mould growth in such zones, and freezing
-share the site's air by what they are. `LEAST` units with freezing at once make a frost, `LEAST` with
+share the site's air by what they are. `LEAST` units with freezing at once make a frost (ahead, where it is
+forecast for them), `LEAST` with
 damp a damp week, if they are a tenth of the site's units: neighbours stand in the same air, and what
 nine in ten do not show is no weather.
 
@@ -41,7 +42,13 @@ from typing import Literal, get_args
 from monitor.lot import AlarmClass, AlarmKind, silent_after_s
 
 CauseKind = Literal[
-    "damp week", "frost", "site silent", "gateway silent", "row silent", "unit silent"
+    "damp week",
+    "frost",
+    "frost ahead",
+    "site silent",
+    "gateway silent",
+    "row silent",
+    "unit silent",
 ]
 Scope = Literal["site silent", "gateway silent", "row silent", "unit silent"]
 
@@ -318,6 +325,7 @@ def _weather(
     named: tuple[tuple[CauseKind, list[Standing], float], ...] = (
         ("damp week", damp, TENTH),
         ("frost", frost, 0.0),
+        ("frost ahead", [a for a in alarms if a.kind == "freezing ahead"], 0.0),
     )
     for kind, members, share in named:
         before = kept.get((kind, site, ""))

@@ -21,8 +21,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.explain import ASSUMED_M3
+from monitor.judge import frost
 from monitor.lot import Event, ForecastHour
-from monitor.physics import air, airchange, cooling, layers, ventilation, wall
+from monitor.physics import air, airchange, layers, ventilation, wall
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -103,13 +104,6 @@ def spells(events: Sequence[Event], *, life: str) -> list[Spell]:
     return found if since is None else [*found, (since, None)]
 
 
-def has_water(events: Sequence[Event]) -> bool:
-    """Whether water stands in the lines: unless the newest note says winterised."""
-    notes = [event for event in events if event.kind in {"winterised", "water on"}]
-    newest = max(notes, key=lambda event: event.at_s, default=None)
-    return newest is None or newest.kind == "water on"
-
-
 @dataclass(frozen=True, slots=True)
 class Surface:
     """A place where water settles first.
@@ -183,7 +177,7 @@ class Living:
         Air changes that hold the judged surface below 80 %.
     advice : str
         A word of `monitor.physics.ventilation.ADVICE`.
-    freezing : Freezing
+    freezing : monitor.judge.frost.Freezing
     volume_m3 : float
     """
 
@@ -208,42 +202,13 @@ class Living:
     decays: tuple[airchange.Decay, ...]
     needed_per_h: float
     advice: str
-    freezing: "Freezing"
+    freezing: frost.Freezing
     volume_m3: float
 
     @property
     def judged(self) -> Surface | None:
         """The surface that the cabin is judged by; None where no hour ahead is known."""
         return next((surface for surface in self.surfaces if surface.name == JUDGED), None)
-
-
-@dataclass(frozen=True, slots=True)
-class Freezing:
-    """When the coldest place with pipes freezes.
-
-    Attributes
-    ----------
-    zone : str
-        That place; "" where none is measured.
-    now_c : float
-    at_risk : bool
-        Whether water stands in the lines.
-    heated : bool
-        Whether it is so much warmer than outside that only heat explains it.
-    expected : Freeze or None
-        By the forecast; None where there is none, or the place does not follow the air outside.
-    without_heating_h : tuple of float
-        Hours to freezing once the heating stops, least and most; nan where it is not heated.
-    by_forecast : bool
-    """
-
-    zone: str
-    now_c: float
-    at_risk: bool
-    heated: bool
-    expected: cooling.Freeze | None
-    without_heating_h: tuple[float, float]
-    by_forecast: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -332,7 +297,13 @@ def living(told: Told) -> Living:
         decays=airchange.decays(at_s=told.co2_at_s, co2_ppm=told.co2_ppm),
         needed_per_h=_needed(night, judged, room, generation),
         advice=_advice(now, around, judged),
-        freezing=_freezing(told, night),
+        freezing=frost.freezing(
+            told.pipes,
+            outside_c=told.outside[0],
+            ahead_c=night.outside[0],
+            water=told.water,
+            by_forecast=night.from_forecast,
+        ),
         volume_m3=room.volume_m3,
     )
 
@@ -629,34 +600,6 @@ def _advice(now: tuple[float, float], around: tuple[float, float], worst: Surfac
     if said == "condenses" and _dew(*now) >= _dew(*around) + ventilation.LEAST_DEADBAND_K:
         return "dries"  # people add water without end: the drier air outside is still the better
     return said
-
-
-def _freezing(told: Told, night: _Ahead) -> Freezing:
-    """The coldest place with pipes, and when it freezes."""
-    known = [(zone, course) for zone, course in told.pipes if not np.isnan(course[-1])]
-    unknown = float("nan"), float("nan")
-    if not known:
-        return Freezing(zone="", now_c=float("nan"), at_risk=told.water, heated=False,
-                           expected=None, without_heating_h=unknown, by_forecast=night.from_forecast)  # fmt: skip
-    zone, course = min(known, key=lambda one: (one[1][-1], one[0]))
-    outside = told.outside[0, -WEEK_H:]
-    follower = cooling.fit(inside_c=course[-WEEK_H:], outside_c=outside)
-    over = course[-24:] - told.outside[0, -24:]
-    colder = told.outside[0, -24:] <= np.nanmedian(told.outside[0, -24:])
-    warmer = over[colder & ~np.isnan(over)]
-    heated = bool(len(warmer)) and float(warmer.mean()) > cooling.HEATED_K
-    expected = None
-    if follower is not None and not heated:
-        expected = cooling.freeze(follower, from_c=float(course[-1]), outside_c=night.outside[0])
-    lowest = night.outside[0][~np.isnan(night.outside[0])]
-    without = (
-        cooling.hours_without_heating(inside_c=float(course[-1]), outside_c=float(lowest.min()))
-        if heated and len(lowest)
-        else unknown
-    )
-    return Freezing(
-        zone, float(course[-1]), told.water, heated, expected, without, night.from_forecast
-    )
 
 
 def _now(hours: Floats) -> tuple[float, float]:

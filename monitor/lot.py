@@ -51,6 +51,7 @@ AlarmKind = Literal[
     "rot",
     "condensation",
     "freezing",
+    "freezing ahead",
     "water contact",
     "silent",
     "sensor suspect",
@@ -60,6 +61,7 @@ AlarmKind = Literal[
     "did not stay dry",
     "damp week",  # from here on: the common cause of other alarms (monitor.causes)
     "frost",
+    "frost ahead",
     "site silent",
     "gateway silent",
     "row silent",

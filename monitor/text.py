@@ -123,6 +123,14 @@ def moment(at_s: int) -> str:
     return datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
+def between(now_s: int, earliest_h: float, latest_h: float) -> str:
+    """Two times as a band, by hours from now; the later one may be unknown."""
+    first = moment(round(now_s + 3600 * earliest_h))
+    if latest_h == float("inf"):
+        return f"{first} or later"
+    return f"{first} to {moment(round(now_s + 3600 * latest_h))}"
+
+
 def _number(facts: Mapping[str, float | str], name: str) -> float:
     value = facts.get(name, float("nan"))
     return float(value) if not isinstance(value, str) else float("nan")
@@ -281,6 +289,20 @@ def _freezing(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws.",
         "Heat the unit or drain and winterise it, then record it as winterised",
         "Do not thaw pipes with a flame and do not run an unvented heater unattended.",
+        CAUTION_COLD,
+    )
+
+
+def _freezing_ahead(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    celsius, lowest = _number(facts, "temperature_c"), _number(facts, "lowest_c")
+    return AlarmText(
+        f"{zone} is at {celsius:.1f} °C; by the forecast it reaches 0 °C about {facts.get('at', 'in the next two days')} "
+        f"({facts.get('between', 'as a rough figure')}), down to about {lowest:.0f} °C. The unit is not recorded as "
+        "winterised.",
+        "Cause: cold that is forecast, and no heat.",
+        "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws.",
+        "Heat the unit or drain and winterise it before then, and record it as winterised",
+        "Do not run an unvented heater unattended.",
         CAUTION_COLD,
     )
 
@@ -616,6 +638,19 @@ def _frost(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     )
 
 
+def _frost_ahead(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    return AlarmText(
+        f"{zone or 'The lot'}: by the forecast it will freeze in {_members(facts)} that are not recorded as "
+        "winterised.",
+        "Cause: cold that is forecast over the whole lot, and no heat.",
+        "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws.",
+        "Heat or drain the units in the list before then, those with water on first, and record each as "
+        "winterised",
+        "Do not run an unvented heater unattended.",
+        CAUTION_COLD,
+    )
+
+
 def _members(facts: Mapping[str, float | str]) -> str:
     count = _number(facts, "members")
     return "several places" if isnan(count) else f"{count:.0f} places"
@@ -665,6 +700,7 @@ def _together(kind: str, zone: str, facts: Mapping[str, float | str]) -> AlarmTe
 PARTS: dict[AlarmKind, Callable[[str, Mapping[str, float | str]], AlarmText]] = {
     "damp week": _damp_week,
     "frost": _frost,
+    "frost ahead": _frost_ahead,
     "site silent": partial(_together, "site silent"),
     "gateway silent": partial(_together, "gateway silent"),
     "row silent": partial(_together, "row silent"),
@@ -679,6 +715,7 @@ PARTS: dict[AlarmKind, Callable[[str, Mapping[str, float | str]], AlarmText]] = 
     "mould growth": _mould,
     "condensation": _condensation,
     "freezing": _freezing,
+    "freezing ahead": _freezing_ahead,
     "water contact": _contact,
     "silent": _silent,
     "drying stalled": _stalled,
@@ -1650,6 +1687,8 @@ KIND_WORDS = {
     "not watched": "nothing was watched",
     "silent": "not heard",
     "damp week": "damp over the whole lot",
+    "freezing ahead": "frost to come",
+    "frost ahead": "frost to come over the whole lot",
 }
 LIST_WORDS = {"morning": "This morning", "week": "The week", "season": "The season"}
 NOTHING_TO_DO = (

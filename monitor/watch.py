@@ -10,10 +10,14 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TypedDict
 
+import numpy as np
+from numpy.typing import NDArray
+
 from monitor import alarms, causes, holds, judge, text
 from monitor.errors import DamageError, InputError
 from monitor.evidence import trust
-from monitor.judge import limits, proofs
+from monitor.judge import frost, limits, proofs
+from monitor.judge.day import PIPE_KINDS
 from monitor.judge.rules import DELAYS as JUDGED_DELAYS
 from monitor.judge.rules import Delay
 from monitor.lot import (
@@ -22,6 +26,7 @@ from monitor.lot import (
     AlarmClass,
     AlarmKind,
     Event,
+    ForecastHour,
     Placement,
     Site,
     Source,
@@ -53,6 +58,9 @@ HANDING_OVER_S = 300  # after its last message: a node with a backlog sends with
 SYSTEM = holds.SYSTEM
 LEAK: AlarmKind = "leak suspect"
 OF_PROOF: frozenset[AlarmKind] = frozenset({"drying stalled", "did not stay dry"})  # of no hour
+AHEAD: AlarmKind = "freezing ahead"  # of hours that are still to come
+NO_FROST = "winterised, heated, begun, or no longer forecast"
+AHEAD_H = 48  # of a forecast that is looked at
 RESTS = "its signs rest; it stays until an inspection is recorded"
 ENDED: dict[alarms.Act, str] = {"ends": "the condition ended", "inspected": "somebody inspected it"}
 FLOOD_OVER_S = HOUR_S  # an empty allowance opens again after some minutes, for a while
@@ -62,6 +70,11 @@ BATTERY_LOW_PERCENT, BATTERY_CLEARS_PERCENT = 20.0, 30.0  # ours: time to change
 DELAYS: dict[AlarmKind, Delay] = JUDGED_DELAYS | {
     "sensor suspect": Delay(f"{trust.DOUBT_DAYS} days", "the day it is trusted", "none"),
     "silent": Delay("3 x the silence it declares + 15 min", "heard again", "none"),
+    "freezing ahead": Delay(
+        "none: by the forecast, within 48 h",
+        "winterised, heated, or warmer by the forecast",
+        f"0 / {frost.CLEARS_C:g} °C expected",
+    ),
     "battery low": Delay("none", "none", f"{BATTERY_LOW_PERCENT:g} / {BATTERY_CLEARS_PERCENT:g} %"),
     "flood": Delay("none", "a quiet while at the intake", "none"),
 }
@@ -118,6 +131,7 @@ def tick(record: Record, *, now_s: int) -> Round:
             LOG.error("%s is not judged: %s", unit.code, error)  # noqa: TRY400
             continue
         done = Round(done.units + 1, done.hours + found.hours, done.raised + found.raised)
+        _look_ahead(record, unit, now_s=now_s)
         record.beat("watch", now_s)
     latest = record.latest()
     known = record.alarms(open_only=True)  # each rule below looks at its own kind
@@ -168,7 +182,7 @@ def judge_unit(
         unit,
         found.alarms,
         found.latches,
-        [alarm for alarm in known if alarm.kind not in OF_PROOF],
+        [alarm for alarm in known if alarm.kind not in OF_PROOF | {AHEAD}],
         since_s=from_s,
         now_s=now_s,
         in_use=alarms.is_supply_live(around, at_s=now_s),
@@ -191,6 +205,66 @@ def judge_unit(
         prove(record, unit, watched, to_hour=to_hour, now_s=now_s)
     hours = sum(len(table["hour"]) for table in found.hours.values())
     return Round(1, hours, len(work.new))
+
+
+def _look_ahead(record: Record, unit: Unit, *, now_s: int) -> None:
+    """Tell of a frost that is forecast for a unit with water in its lines, and take it back."""
+    hour = now_s // HOUR_S
+    _, forecast = record.forecast(unit.site, from_hour=hour)
+    known = {a.kind: a for a in record.alarms(unit=unit.code, open_only=True) if not a.cleared_s}
+    standing = known.get(AHEAD)
+    if not forecast and standing is None:
+        return
+    water = frost.has_water(record.events(unit.site, unit=unit.code))
+    found = _expected(record, unit, hour, forecast, water=water)
+    if standing is not None:
+        if found.is_over:
+            step = AlarmStep(now_s, alarms.after(standing.state, "ends"), SYSTEM, NO_FROST)
+            ended = ChangedAlarm(standing.alarm_id, now_s, step.state, step)
+            record.change_alarm(ended, now_s=now_s)
+    elif found.is_due and found.expected is not None and "freezing" not in known:
+        expected = found.expected
+        facts: dict[str, float | str] = {
+            "temperature_c": found.now_c,
+            "lowest_c": expected.lowest_c,
+            "at": text.moment(round(now_s + HOUR_S * expected.hours)),
+            "between": text.between(now_s, expected.earliest_h, expected.latest_h),
+        }
+        change = judge.AlarmChange(found.zone, AHEAD, now_s, None, facts)
+        alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=False)
+        record.add_alarm(alarm.made_instant(), now_s=now_s)
+
+
+def _expected(
+    record: Record, unit: Unit, hour: int, forecast: Sequence[ForecastHour], *, water: bool
+) -> frost.Freezing:
+    """What the forecast means for the unit's coldest place with pipes."""
+    first = hour - frost.WEEK_H
+    hours = record.unit_hours(unit.code, from_hour=first, to_hour=hour)
+
+    def course(code: str) -> NDArray[np.float64]:
+        table = hours[code]
+        line = np.full(frost.WEEK_H, np.nan)
+        line[table["hour"] - first] = table["temperature_c"]
+        return line
+
+    around = [course(f"/{zone.code}") for zone in record.site_zones(unit.site)
+              if zone.kind == "outside" and f"/{zone.code}" in hours]  # fmt: skip
+    outside = max(
+        around, key=lambda line: int((~np.isnan(line)).sum()), default=np.full(frost.WEEK_H, np.nan)
+    )
+    pipes = [
+        (zone.code, course(zone.code))
+        for zone in record.zones(unit.code)
+        if zone.kind in PIPE_KINDS and zone.code in hours
+    ]
+    ahead = np.full(AHEAD_H, np.nan)
+    for one in forecast:
+        if hour <= one.hour < hour + AHEAD_H and one.temperature_c is not None:
+            ahead[one.hour - hour] = one.temperature_c
+    return frost.freezing(
+        pipes, outside_c=outside, ahead_c=ahead, water=water, by_forecast=bool(forecast)
+    )
 
 
 def judge_site(record: Record, site: Site, *, to_hour: int) -> None:

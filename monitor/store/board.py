@@ -916,7 +916,15 @@ def _alarms(
 
 
 # silence first: of what is not heard, nothing else on a page is known
-CAUSE_ORDER = ("site silent", "gateway silent", "row silent", "unit silent", "frost", "damp week")
+CAUSE_ORDER = (
+    "site silent",
+    "gateway silent",
+    "row silent",
+    "unit silent",
+    "frost",
+    "frost ahead",
+    "damp week",
+)
 
 
 def _causes(db: Connection) -> tuple[CauseNow, ...]:
