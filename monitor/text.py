@@ -294,10 +294,10 @@ def _freezing(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
 
 
 def _freezing_ahead(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
-    celsius, lowest = _number(facts, "temperature_c"), _number(facts, "lowest_c")
+    celsius, lowest = _number(facts, "temperature_c"), _known(facts, "lowest_c", ".0f", "0")
     return AlarmText(
         f"{zone} is at {celsius:.1f} °C; by the forecast it reaches 0 °C about {facts.get('at', 'in the next two days')} "
-        f"({facts.get('between', 'as a rough figure')}), down to about {lowest:.0f} °C. The unit is not recorded as "
+        f"({facts.get('between', 'as a rough figure')}), down to about {lowest} °C. The unit is not recorded as "
         "winterised.",
         "Cause: cold that is forecast, and no heat.",
         "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws.",
