@@ -196,6 +196,25 @@ def test_nothing_measured_where_pipes_are_is_said_and_never_told():
         assert not found.is_due
 
 
+@pytest.mark.parametrize("age_h", [1, 12, 23])
+def test_a_node_that_sends_once_a_day_is_followed_from_its_newest_hour_on(age_h):
+    outside = weather(168) - 2.0
+    ahead = np.full(48, -8.0)
+    whole = followed(np.concatenate([outside, ahead]), time_constant_h=8.0, lift_k=2.0)
+    heard = whole[:168].copy()
+    heard[168 - age_h :] = np.nan
+    late, at_once = (
+        frost.freezing(
+            [("bay", line)], outside_c=outside, ahead_c=ahead, water=True, by_forecast=True
+        )
+        for line in (heard, whole[:168])
+    )
+    assert late.expected is not None
+    assert at_once.expected is not None
+    assert late.expected.hours == pytest.approx(at_once.expected.hours, abs=1.1)
+    assert late.expected.known_h == 48
+
+
 @given(st.lists(st.sampled_from(["winterised", "water on", "rain"]), max_size=5))
 def test_the_newest_note_says_whether_water_stands_in_the_lines(kinds):
     events = [Event(place, kind) for place, kind in enumerate(kinds)]
