@@ -33,7 +33,7 @@ from dashboards.pages import settings as settings_page
 from dashboards.pages import unit as unit_page
 from dashboards.pages import zone as zone_page
 from dashboards.words import Wish
-from monitor import explain, living
+from monitor import explain, living, storms
 from monitor import load as alarm_load
 from monitor.errors import MonitorError
 from monitor.judge import frost, limits, proofs
@@ -371,6 +371,7 @@ def _unit(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]:
         asked,
         _limits(record, unit.declared, asked),
         by_day=coarse,
+        rain=storms.of(record, unit.declared, now_s=asked.now_s) if unit.zones else None,
         living="living" in sight.acts and code not in sight.private,
     )
 

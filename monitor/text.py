@@ -7,7 +7,7 @@ do, with the short caution where the response can hurt someone.
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from functools import partial
 from math import isfinite, isnan
 from textwrap import fill
@@ -129,6 +129,12 @@ def between(now_s: int, earliest_h: float, latest_h: float) -> str:
     if latest_h == float("inf"):
         return f"{first} or later"
     return f"{first} to {moment(round(now_s + 3600 * latest_h))}"
+
+
+def day_of(at_s: int, timezone: tzinfo) -> str:
+    """Day of a time on a wall clock: 25 Nov 2026."""
+    here = datetime.fromtimestamp(at_s, UTC).astimezone(timezone)
+    return f"{here.day} {here:%b %Y}"
 
 
 def _number(facts: Mapping[str, float | str], name: str) -> float:
@@ -1394,6 +1400,54 @@ def _water(grams: float) -> str:
 def _clock(hour: int, *, twelve_hour: bool) -> str:
     said = clock_time(hour % 24 * 60, twelve_hour=twelve_hour)
     return said + (" tomorrow" if hour > 24 else "")
+
+
+# --- after rain -----------------------------------------------------------------------------------
+
+NO_STORM = "No rain of 2 mm fell in the last {days} days."
+RAIN_NOT_KNOWN = "Rain was not recorded in the last {days} days: what it did cannot be said."
+
+
+def storm_text(
+    *, word: str, day: str, rain_mm: float, zone: str, rise_percent: float, unheard: Sequence[str]
+) -> str:
+    """What a unit has to say after rain, in one line.
+
+    Parameters
+    ----------
+    word : str
+        "stayed dry", "no change", "look at", "no data" or "too early".
+    day : str
+        On which it rained.
+    rise_percent : float
+        Wood moisture of the zone to look at above its like zones; nan where an alarm spoke.
+    unheard : sequence of str
+        Zones that were not heard all along.
+    """
+    rain = f"Rain of {day}, {rain_mm:.0f} mm"
+    silent = f" No data of {', '.join(unheard)}." if unheard else ""
+    if word == "no data":
+        return f"{rain}: no data. Nobody can say whether it stayed dry."
+    if word == "too early":
+        return f"{rain}: too early to say; water takes a day to show."
+    if word == "look at":
+        why = (
+            "an alarm stands there"
+            if isnan(rise_percent)
+            else f"its wood rose {rise_percent:.1f} points more than the others"
+        )
+        return f"{rain}: look at {zone}, {why}.{silent}"
+    where = " where it was heard" if unheard else ""
+    if word == "no change":
+        return f"{rain}: no zone answered to it{where}; {zone} was damp already.{silent}"
+    return f"{rain}: stayed dry{where}.{silent}"
+
+
+def storm_message(unit: str, line: str, wish: "Wish", *, board_url: str) -> tuple[str, str]:
+    """Subject and body of the words after a storm."""
+    said = shown_in(line, wish)
+    link = [f"{board_url.rstrip('/')}/unit/{quote(unit)}"] if board_url else []
+    return f"{unit}: {said}", _letter(said, *link)
 
 
 # --- repair proof ---------------------------------------------------------------------------------
