@@ -46,6 +46,7 @@ CAUTION_COLD = (
     "CO and LP-gas alarms stay in place and switched on; leave gas appliances to licensed people. "
     f"{SHARP_SMELL}"
 )
+CAUTION_AT_DRYER = "Electricity and water: unplug it before it is moved or emptied, and leave wiring to licensed people."
 CAUTION_AT_NODE = (
     "Stay off a roof that may be wet or soft and out of LP-gas and battery bays; leave wiring to "
     "licensed people and local rules."
@@ -310,6 +311,19 @@ def _freezing_ahead(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         "Heat the unit or drain and winterise it before then, and record it as winterised",
         "Do not run an unvented heater unattended.",
         CAUTION_COLD,
+    )
+
+
+def _dehumidifier(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    above = _known(facts, "above_percent", ".0f", "some")
+    return AlarmText(
+        f"{zone}: the humidity lies {above} points above what it would be with the dehumidifier "
+        f"({facts.get('device', 'kind not noted')}) at work.",
+        "Likely cause: its tank is full, or it has no power; from the air they look the same.",
+        "What it dried draws water again within days.",
+        "Empty the tank, see to its power, and note it as emptied",
+        "Do not run it on a cord that gets warm or lies in water.",
+        CAUTION_AT_DRYER,
     )
 
 
@@ -722,6 +736,7 @@ PARTS: dict[AlarmKind, Callable[[str, Mapping[str, float | str]], AlarmText]] = 
     "condensation": _condensation,
     "freezing": _freezing,
     "freezing ahead": _freezing_ahead,
+    "dehumidifier stopped": _dehumidifier,
     "water contact": _contact,
     "silent": _silent,
     "drying stalled": _stalled,
@@ -1103,6 +1118,34 @@ def days_to_dry_text(least_d: float, most_d: float, *, target_percent: float) ->
 
 
 # --- living in it ---------------------------------------------------------------------------------
+
+DRYER_NOTES = (
+    ("compressor", "One with a compressor was put there"),
+    ("desiccant", "A desiccant one was put there"),
+    ("emptied", "It was emptied"),
+    ("taken away", "It was taken away"),
+)
+DRYER_STATES = {
+    "works": "works: the air is as it was with it",
+    "stopped": "has stopped: its tank is full, or it has no power",
+    "iced": "is idle: below about 8 °C the coil of a compressor ices up. A desiccant one works in the cold",
+    "weak": "is weak: below about 15 °C a compressor takes out little, and whether it runs cannot be said",
+    "settling": "began or was emptied less than a day ago: too early to say",
+    "cannot tell": "cannot be judged: air of the last days is missing",
+    "lived in": "cannot be judged while people live in the unit: their water hides what it does",
+}
+
+
+def dryer_text(*, device: str, state: str, least_kg_d: float, most_kg_d: float) -> str:
+    """How a dehumidifier does, and what it takes out in a day, as a band."""
+    said = f"The {device} dehumidifier {DRYER_STATES[state]}."
+    if state == "works" and not isnan(least_kg_d + most_kg_d):
+        said += (
+            f" It takes out about {least_kg_d:.1f} to {most_kg_d:.1f} kg of water a day (by the air that comes in and "
+            "what thin panels give off; a rough band)."
+        )
+    return said
+
 
 HUMIDITY_BANDS = (
     "Humidity of rooms: below 60 %, best 30 to 50 % (EPA 402-K-02-003); no more than 50 % (CDC). Of health "
