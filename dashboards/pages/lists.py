@@ -55,8 +55,10 @@ def blocks(told: Told, asked: Wish, *, token: str) -> list[Any]:
         *(_list(open_, told, token) if open_ else [html.P(text.NO_LIST)]),
         *_begin(told, token),
         *_over(over, told),
-        html.P(text.CAUTION_CLEANING, className="caution"),
-        html.P(text.LOOK_FROM_A_LADDER, className="caution"),
+        html.Div(
+            [html.P(said) for said in (text.LOOK_FROM_A_LADDER, text.CAUTION_CLEANING)],
+            className="caution",
+        ),
         views.unknown_panel(_unknowns(told)),
     ]
 
