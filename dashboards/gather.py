@@ -335,6 +335,19 @@ def _beside(hours: Hours, zone: board.ZoneNow, *, now_s: int) -> dict[str, Any]:
     return found
 
 
+def _ahead(record: Record, site: str, next_hour: int) -> explain.Floats | None:
+    """Forecast of the next day: temperature, humidity, rain; None where there is none."""
+    _, hours = record.forecast(site, from_hour=next_hour)
+    if not hours:
+        return None
+    table = np.full((3, 24), np.nan)
+    for hour in hours:
+        if 0 <= hour.hour - next_hour < 24:
+            given = (hour.temperature_c, hour.humidity_percent, hour.rain_mm)
+            table[:, hour.hour - next_hour] = [np.nan if v is None else v for v in given]
+    return table
+
+
 def _explained(
     hours: Hours, zone: board.ZoneNow, site: board.SiteRow, *, now_s: int
 ) -> dict[str, Any]:
@@ -363,7 +376,8 @@ def _explained(
             outside=around[:, -AIRING_H:],
             factor=zone.temperature_factor or ASSUMED_FACTOR,
             altitude_m=site.altitude_m,
-            lines_can_freeze=True,
+            lines_can_freeze=frost.has_water(hours.record.events(zone.site, unit=zone.unit)),
+            ahead=_ahead(hours.record, zone.site, hours.to_hour),
         )
     elif zone.mould_index is not None:
         found["growth"] = explain.growth(

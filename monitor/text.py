@@ -979,6 +979,7 @@ AIRING_CAUTIONS = (
 
 NO_AIRING = "Cannot tell whether opening dries: the last hour inside or outside is not known."
 PATTERN = "From the pattern of the last week, not from a forecast."
+FORECAST = "By the forecast, without its hours of rain."
 
 
 def airing_basis(*, volume_m3: float, factor: float) -> str:
