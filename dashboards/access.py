@@ -20,6 +20,7 @@ import logging
 import re
 import secrets
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 from urllib.parse import urlencode, urlsplit
@@ -30,6 +31,8 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from dashboards import views
 from dashboards.words import Wish
+from monitor import catalogue
+from monitor.catalogue import say
 from monitor.config import is_loopback
 from monitor.errors import StoreError
 from monitor.store import RepairRow, users
@@ -299,7 +302,14 @@ def _closed(asked: Wish, seen: Sight) -> list[Any]:
     home = html.A("Go to what is open to you", href=asked.link(_home(seen)))
     return [
         html.H1("Not open to you"),
-        html.P([f"The role {seen.visitor.role} does not include this page. ", home, "."]),
+        html.P(
+            [
+                say("The role {role} does not include this page.", role=say(seen.visitor.role)),
+                " ",
+                home,
+                ".",
+            ]
+        ),
     ]
 
 
@@ -318,7 +328,10 @@ def sold_line(seen: Sight) -> list[Any]:
     if not seen.sold:
         return []
     return [
-        html.P(f"Sold, and not shown any more: {', '.join(sorted(seen.sold))}.", className="aside")
+        html.P(
+            say("Sold, and not shown any more: {sold}.", sold=", ".join(sorted(seen.sold))),
+            className="aside",
+        )
     ]
 
 
@@ -352,6 +365,7 @@ class Gate:
         """Put the gate before every route of a server, those that are added later too."""
         server.before_request(self.admit)
         server.after_request(self._hand_out)
+        server.teardown_request(lambda _: g.pop("reading", ExitStack()).close())
 
     @property
     def visitor(self) -> Visitor | None:
@@ -395,6 +409,7 @@ class Gate:
         if not self.secure and not is_loopback(urlsplit(f"//{request.host}").hostname or ""):
             return plain(421, "The board answers under the address of this machine alone.")
         g.visitor = users.visitor(self.record.engine, self.session_token, now_s=self.now())
+        self._read()
         need = ROUTES.get(request.url_rule.rule if request.url_rule else "")
         if self.visitor is None and need != OPEN:
             return self._to_login()
@@ -407,6 +422,15 @@ class Gate:
         self._keep_alive()
         return self._turn_away(need)
 
+    def _read(self) -> None:
+        """Say what the request is answered with in the visitor's language; before that, in the browser's."""
+        if self.visitor and self.visitor.name:
+            chosen = self.visitor.language
+        else:
+            chosen = request.accept_languages.best_match(catalogue.codes()) or catalogue.ENGLISH
+        g.reading = ExitStack()
+        g.reading.enter_context(catalogue.read_in(chosen))
+
     def _turn_away(self, need: str | None) -> AnyResponse | None:
         if need is None or (need != SIGNED_IN and need not in self.sight.acts):
             about = f"{request.method} {request.url_rule.rule if request.url_rule else 'no route'}"
@@ -417,7 +441,7 @@ class Gate:
             return None
         where = users.alarm_place(self.record.engine, alarm_id)
         if where is not None and not self.sight.sees(*where):
-            return plain(404, f"There is no alarm number {alarm_id}.")
+            return plain(404, say("There is no alarm number {alarm_id}.", alarm_id=alarm_id))
         return None
 
     def note(self, act: str, about: str = "") -> None:

@@ -33,7 +33,7 @@ from dashboards.pages import settings as settings_page
 from dashboards.pages import unit as unit_page
 from dashboards.pages import zone as zone_page
 from dashboards.words import Wish
-from monitor import explain, living
+from monitor import catalogue, explain, living
 from monitor import load as alarm_load
 from monitor.errors import MonitorError
 from monitor.judge import frost, limits, proofs
@@ -78,6 +78,12 @@ INDEX = """<!DOCTYPE html>
 </html>"""
 
 
+INDEX_SAYS = (
+    "Skip to the page",
+    "The board has not answered since",
+    "what stands below is old.",
+    "The board needs JavaScript to draw itself. Without it:",
+)
 DARK_WHEN = {
     "": "screen and (prefers-color-scheme: dark)",
     "light": "not all",
@@ -93,6 +99,9 @@ class Board(Dash):
         visitor = g.get("visitor") if has_request_context() else None
         wanted = DARK_WHEN[visitor.colours] if visitor else DARK_WHEN[""]
         page: str = super().interpolate_index(**parts)  # type: ignore[no-untyped-call]
+        for english in INDEX_SAYS:
+            page = page.replace(english, catalogue.say(english))
+        page = page.replace('<html lang="en">', f'<html lang="{catalogue.language()}">')
         return page.replace(f'media="{DARK_WHEN[""]}"', f'media="{wanted}"')
 
 

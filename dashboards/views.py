@@ -1,7 +1,7 @@
 """What pages share: frame, marks, facts. Pure: what was read goes in, components come out."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, cast
 
@@ -12,7 +12,8 @@ from dash.development.base_component import Component
 from dashboards import paint, words
 from dashboards.paint import marked
 from dashboards.words import Wish
-from monitor import explain
+from monitor import explain, text
+from monitor.catalogue import say
 from monitor.explain import COMES_FROM_OUTSIDE, SHOWS_WATER, Look
 from monitor.lot import Cause, Unit, ZoneKind
 from monitor.store.board import AlarmRow, SiteRow, UnitNow, ZoneNow
@@ -88,14 +89,16 @@ def _standing(asked: Wish, pulses: Sequence[Pulse]) -> Component | None:
         if pulse.late and pulse.part not in {"pages", "check"}
     ]
     said = (
-        [f"Last progress: {', '.join(late)}. What stands below may be out of date."] if late else []
+        [say("Last progress: {late}. What stands below may be out of date.", late=", ".join(late))]
+        if late
+        else []
     )
     if any(pulse.damage for pulse in pulses):
         said.insert(0, DAMAGED)
     if asked.note:
         said.insert(0, asked.note)
     return (
-        html.Div([html.P(text) for text in said], className="standing", role="status")
+        html.Div([html.P(line) for line in said], className="standing", role="status")
         if said
         else None
     )
@@ -117,7 +120,7 @@ def _foot(asked: Wish, seat: Seat) -> Component:
     return html.Footer(
         [
             html.Div(
-                [html.Span(f"Signed in: {seat.called}"), *own, out],
+                [html.Span(say("Signed in: {called}", called=seat.called)), *own, out],
                 className="seat",
                 role="group",
                 **marked(aria_label="You"),
@@ -129,6 +132,16 @@ def _foot(asked: Wish, seat: Seat) -> Component:
                 **marked(data_drawn=str(asked.now_s)),
             ),
         ]
+    )
+
+
+def told(alarm: AlarmRow) -> AlarmRow:
+    """An alarm with its text in the reader's language; in English it is as stored."""
+    kind, class_, facts = alarm.kind, alarm.alarm_class, alarm.facts
+    return replace(
+        alarm,
+        text=text.text_in_language(kind, class_, facts=facts, stored=alarm.text),
+        parts=text.parts_in_language(kind, class_, facts=facts, stored=alarm.parts),
     )
 
 
@@ -208,22 +221,35 @@ def unknown_panel(lines: Sequence[Any]) -> Component:
 
 def unknown_zones(unit: UnitNow) -> str:
     """How much of a unit is unknown: "2 of 5 zones unknown"."""
-    return f"{unit.unknown} of {words.count(len(unit.zones), 'zone')} unknown"
+    return say(
+        "{unknown} of {count} unknown",
+        unknown=unit.unknown,
+        count=words.count(len(unit.zones), "zone"),
+    )
 
 
 def why_unknown(asked: Wish, zone: ZoneNow, site: SiteRow) -> str:
     """Facts behind a zone that is unknown."""
     if zone.heard_s is None:
         if zone.placed_s is None:
-            return f"{zone.code}: no probe is placed here."
-        return f"{zone.code}: nothing heard since its probe was placed {words.age(asked.now_s - zone.placed_s)}."
-    facts_known = [f"last reading {words.age(asked.now_s - zone.heard_s)}"]
+            return say("{code}: no probe is placed here.", code=zone.code)
+        return say(
+            "{code}: nothing heard since its probe was placed {age}.",
+            code=zone.code,
+            age=words.age(asked.now_s - zone.placed_s),
+        )
+    facts_known = [say("last reading {age}", age=words.age(asked.now_s - zone.heard_s))]
     if zone.placed_s is not None:
-        facts_known.append(f"probe placed {words.when(zone.placed_s, site.timezone)}")
+        facts_known.append(say("probe placed {at}", at=words.when(zone.placed_s, site.timezone)))
     if zone.coverage_percent is not None:
-        facts_known.append(f"{zone.coverage_percent:.0f} % of its last judged hour covered")
+        facts_known.append(
+            say(
+                "{coverage_percent:.0f} % of its last judged hour covered",
+                coverage_percent=zone.coverage_percent,
+            )
+        )
     if zone.last_word:
-        facts_known.append(f"last known {zone.last_word}")
+        facts_known.append(say("last known {last_word}", last_word=zone.last_word))
     return f"{zone.code}: {', '.join(facts_known)}."
 
 
@@ -243,10 +269,10 @@ def look(zone: ZoneNow, alarms: Sequence[AlarmRow], unit: Unit) -> Look | None:
 def missing(what: str, code: str, asked: Wish) -> list[Any]:
     """Page for an address that leads nowhere."""
     return [
-        html.H1(f"No {what} “{code}”"),
+        html.H1(say("No {what} “{code}”", what=what, code=code)),
         html.P(
             [
-                f"The record has no {what} of that code. ",
+                say("The record has no {what} of that code. ", what=what),
                 html.A("Go to the Lot", href=asked.link("/")),
                 ".",
             ]

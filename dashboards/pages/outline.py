@@ -11,6 +11,7 @@ from dashboards import views, words
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import text
+from monitor.catalogue import say
 from monitor.evidence.entries import BASIS
 from monitor.lot import ZoneKind
 from monitor.outline import Outline, Shown, Told, View, Way, outline, svg
@@ -141,7 +142,7 @@ def _place(place: Told, zone: Shown) -> tuple[str, str, str]:
     elif place.view in {"front", "rear"}:
         side = place.view
     elif place.view.startswith("slide"):
-        side = f"slide {place.view.removeprefix('slide')}"
+        side = say("slide {removeprefix}", removeprefix=place.view.removeprefix("slide"))
     elif place.view == "plan":
         side, across = (
             (words.VIEWS[across].lower() if across in words.VIEWS else across or words.UNSAID),

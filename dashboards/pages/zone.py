@@ -17,6 +17,7 @@ from dashboards.pages.unit import index_text
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import drawing, text
+from monitor.catalogue import say
 from monitor.drawing import Floats, Ints, Line, Span
 from monitor.evidence.entries import BASIS, Entry
 from monitor.explain import Airing, Growth, Look, Section
@@ -127,7 +128,7 @@ def _standing(told: Told, asked: Wish) -> Component:
         if judged
         else html.Span("Not judged: a yardstick for the zones inside."),
         html.Span(words.TRENDS[zone.trend], className="trend") if zone.trend and judged else None,
-        html.Span(f"heard {words.age(heard)}"),
+        html.Span(say("heard {age}", age=words.age(heard))),
     ]
     return html.Section(
         [
@@ -141,12 +142,12 @@ def _standing(told: Told, asked: Wish) -> Component:
 
 def _explaining(alarms: tuple[AlarmRow, ...]) -> list[AlarmRow]:
     """The most urgent alarm, and the suspicion, whose text holds the cues and their figures."""
+    caution = say(text.CAUTION)
+    alarms = tuple(map(views.told, alarms))
     suspicion = [alarm for alarm in alarms[1:] if alarm.kind == "leak suspect"][:1]
     first = alarms[:1]
-    if suspicion and suspicion[0].text.endswith(text.CAUTION):  # it stands once, below both
-        first = tuple(
-            replace(one, text=one.text.removesuffix(text.CAUTION).strip()) for one in first
-        )
+    if suspicion and suspicion[0].text.endswith(caution):  # it stands once, below both
+        first = tuple(replace(one, text=one.text.removesuffix(caution).strip()) for one in first)
     return [*first, *suspicion]
 
 
@@ -160,7 +161,7 @@ def _where_to_look(told: Told) -> list[Any]:
     more = len(items) - LOOK_FIRST
     pipes = told.look.cause == "plumbing"
     # right above, at the end of an alarm: twice on one screen is read not at all
-    cautioned = any(alarm.text.endswith(text.CAUTION) for alarm in _explaining(told.alarms))
+    cautioned = any(alarm.text.endswith(say(text.CAUTION)) for alarm in _explaining(told.alarms))
     return [
         head,
         html.P(text.LOOK_AT_PIPES if pipes else text.LOOK_FROM_INSIDE, className="sentence"),
@@ -168,7 +169,7 @@ def _where_to_look(told: Told) -> list[Any]:
         html.Ol(items[:LOOK_FIRST], className="look"),
         html.Details(
             [
-                html.Summary(f"{words.count(more, 'more place')} to look at"),
+                html.Summary(say("{count} to look at", count=words.count(more, say("more place")))),
                 html.Ol(items[LOOK_FIRST:], className="look", start=str(LOOK_FIRST + 1)),
             ]
         )
@@ -244,7 +245,10 @@ def _spans(told: Told, asked: Wish) -> Component:
         [
             html.Ul(links),
             html.Ul(moves),
-            html.P(f"Times are {clock}. {_covered(told)}", className="aside"),
+            html.P(
+                say("Times are {clock}. {covered}", clock=clock, covered=_covered(told)),
+                className="aside",
+            ),
             _carry(told),
         ],
         className="spans",
@@ -262,7 +266,11 @@ def _covered(told: Told) -> str:
         return "Every hour of them has readings."
     edges = np.diff(np.concatenate([[0], missing.astype(np.int8), [0]]))
     longest = int((np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)).max())
-    return f"{min(share, 99.9):.1f} % of the hours have readings; the longest gap is {words.hours(longest)}."
+    return say(
+        "{share:.1f} % of the hours have readings; the longest gap is {hours}.",
+        share=min(share, 99.9),
+        hours=words.hours(longest),
+    )
 
 
 def _neighbours(told: Told, asked: Wish) -> list[tuple[str, str]]:
@@ -295,7 +303,11 @@ def _noted(told: Told) -> list[Any]:
         )
         for event in newest[:MOST_NOTED]
     ]
-    more = f" The newest {MOST_NOTED} of {len(newest)}." if len(newest) > MOST_NOTED else ""
+    more = (
+        say(" The newest {most_noted} of {newest}.", most_noted=MOST_NOTED, newest=len(newest))
+        if len(newest) > MOST_NOTED
+        else ""
+    )
     return [
         html.H2("What people noted"),
         html.Ul(lines, className="noted"),
@@ -385,15 +397,27 @@ def _moisture(told: Told, span: Span, asked: Wish) -> list[Any]:
     if told.twin is not None:
         twin = named["dry twin"] = told.twin.wood_moisture_percent
         lines.append(
-            Line(f"dry twin {told.twin_code}", told.at_s, twin, drawing.WATER, dash="dash")
+            Line(
+                say("dry twin {twin_code}", twin_code=told.twin_code),
+                told.at_s,
+                twin,
+                drawing.WATER,
+                dash="dash",
+            )
         )
     figure = drawing.chart(
         lines,
         span,
         unit="%",
         limits=[
-            (told.limits.damp_percent, f"damp from {told.limits.damp_percent:g} %"),
-            (told.limits.wet_percent, f"wet from {told.limits.wet_percent:g} %"),
+            (
+                told.limits.damp_percent,
+                say("damp from {damp_percent:g} %", damp_percent=told.limits.damp_percent),
+            ),
+            (
+                told.limits.wet_percent,
+                say("wet from {wet_percent:g} %", wet_percent=told.limits.wet_percent),
+            ),
         ],
         headroom=0.5,  # the rain's
     )
@@ -420,7 +444,7 @@ def _mark(figure: go.Figure, told: Told, values: Floats, span: Span) -> None:
 def _step(name: str, words: str, told: Told) -> str:
     """What an index means is said of the limit that the index's authors give it, of no other."""
     value = getattr(told.limits, name)
-    return words if value == getattr(LIMITS, name) else f"limit {value:g}"
+    return words if value == getattr(LIMITS, name) else say("limit {value:g}", value=value)
 
 
 def _mould(told: Told, span: Span, asked: Wish) -> list[Any]:
@@ -481,7 +505,14 @@ def _chart(  # noqa: PLR0913  each is what it says
         html.H2(title, className="chart-title"),
         html.P(sentence, className="sentence"),
         views.graph(figure, label=f"{title}. {sentence}"),
-        html.Details([html.Summary(f"{title}: {_rows_name(span).lower()} values"), daily]),
+        html.Details(
+            [
+                html.Summary(
+                    say("{title}: {lower} values", title=title, lower=_rows_name(span).lower())
+                ),
+                daily,
+            ]
+        ),
     ]
 
 
@@ -491,18 +522,30 @@ def summary(named: dict[str, Floats], *, unit: str, rain_mm: Floats | None = Non
     for name, values in named.items():
         known = values[~np.isnan(values)]
         if not len(known):
-            said.append(f"no {name}")
+            said.append(say("no {name}", name=name))
             continue
         last, low, high = (
             words.number(float(v), unit) for v in (known[-1], known.min(), known.max())
         )
-        said.append(f"{name} last {last}, between {low} and {high}")
+        said.append(
+            say(
+                "{name} last {last}, between {low} and {high}",
+                name=name,
+                last=last,
+                low=low,
+                high=high,
+            )
+        )
     if rain_mm is not None:
         known = ~np.isnan(rain_mm)
-        said.append(f"{np.nansum(rain_mm):.0f} mm of rain" if known.any() else "no rain source")
+        said.append(
+            say("{nansum:.0f} mm of rain", nansum=np.nansum(rain_mm))
+            if known.any()
+            else "no rain source"
+        )
     gaps = int(np.isnan(next(iter(named.values()))).sum())
     if gaps:
-        said.append(f"{words.hours(gaps)} without data")
+        said.append(say("{hours} without data", hours=words.hours(gaps)))
     text = "; ".join(said)
     return f"{text[:1].upper()}{text[1:]}."
 
@@ -547,7 +590,9 @@ def _daily(
         for k in range(len(days) - 1, -1, -1)
     ]
     of = "day" if step == 1 else "week from"
-    return views.table([of, *names], rows, label=f"{_rows_name(span)} values")
+    return views.table(
+        [of, *names], rows, label=say("{rows_name} values", rows_name=_rows_name(span))
+    )
 
 
 def _cell(value: float, *, last: bool) -> str:
@@ -578,8 +623,11 @@ def _unknowns(told: Told, span: Span, asked: Wish) -> list[Any]:
     )
     longest = sorted(gaps, key=lambda gap: gap[0] - gap[1])[:3]
     lines += [
-        f"No data for {words.hours(max(1, (end - start) // HOUR_S))} from "
-        f"{words.when(start, told.site.timezone)}."
+        say(
+            "No data for {hours} from {at}.",
+            hours=words.hours(max(1, (end - start) // HOUR_S)),
+            at=words.when(start, told.site.timezone),
+        )
         for start, end in longest
     ]
     if not told.zone.rain_known:
