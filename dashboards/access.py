@@ -259,7 +259,11 @@ def seen_by(record: Record, unit: str, site: str) -> tuple[tuple[str, str, bool]
 def seat(seen: Sight, token: str) -> views.Seat:
     """What the frame of a page shows of its visitor."""
     allowed = {path for path, act in PAGES if act in seen.acts}
-    called = f"{seen.visitor.called}, {seen.visitor.role}" if seen.visitor.name else "by a link"
+    called = (
+        f"{seen.visitor.called}, {say(seen.visitor.role)}"
+        if seen.visitor.name
+        else say("by a link")
+    )
     own = tuple((path, label) for path, label in OWN_PAGES if path in allowed)
     pages = tuple(pair for pair in views.NAVIGATION if pair[0] in allowed)
     return views.Seat(called=called, pages=pages, own=own, token=token, home=_home(seen))
@@ -407,7 +411,7 @@ class Gate:
         """Turn a request away, or let it in (None)."""
         g.visitor = None
         if not self.secure and not is_loopback(urlsplit(f"//{request.host}").hostname or ""):
-            return plain(421, "The board answers under the address of this machine alone.")
+            return plain(421, say("The board answers under the address of this machine alone."))
         g.visitor = users.visitor(self.record.engine, self.session_token, now_s=self.now())
         self._read()
         need = ROUTES.get(request.url_rule.rule if request.url_rule else "")
@@ -415,7 +419,10 @@ class Gate:
             return self._to_login()
         if request.method not in SAFE and self._is_foreign():
             return plain(
-                403, "This form is out of date or came from another page. Open it again and repeat."
+                403,
+                say(
+                    "This form is out of date or came from another page. Open it again and repeat."
+                ),
             )
         if need == OPEN:
             return None
@@ -435,7 +442,7 @@ class Gate:
         if need is None or (need != SIGNED_IN and need not in self.sight.acts):
             about = f"{request.method} {request.url_rule.rule if request.url_rule else 'no route'}"
             self.note("refused", about)
-            return plain(403, "Your role does not include this.")
+            return plain(403, say("Your role does not include this."))
         alarm_id = (request.view_args or {}).get("alarm_id")
         if alarm_id is None:
             return None
@@ -454,7 +461,7 @@ class Gate:
 
     def _to_login(self) -> AnyResponse:
         if request.method != "GET" or request.path.startswith("/_dash"):
-            return plain(401, "Sign in first.")
+            return plain(401, say("Sign in first."))
         back = request.full_path.rstrip("?")
         return redirect(f"/login?{urlencode({'next': back})}" if back != "/" else "/login", 303)
 

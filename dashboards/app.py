@@ -35,6 +35,7 @@ from dashboards.pages import zone as zone_page
 from dashboards.words import Wish
 from monitor import catalogue, explain, living
 from monitor import load as alarm_load
+from monitor.catalogue import say
 from monitor.errors import MonitorError
 from monitor.judge import frost, limits, proofs
 from monitor.judge.day import ASSUMED_FACTOR, PIPE_KINDS
@@ -684,5 +685,7 @@ def _guard(server: Flask, app: Dash) -> None:
     @server.errorhandler(Exception)
     def failed(error: Exception) -> AnyResponse:
         log.error("page failed", exc_info=error, extra={"path": request.path})
-        expected = str(error) if isinstance(error, MonitorError) else "see the log of the pages"
-        return _plain(500, f"The board could not answer: {expected}.")
+        expected = (
+            str(error) if isinstance(error, MonitorError) else say("see the log of the pages")
+        )
+        return _plain(500, say("The board could not answer: {expected}.", expected=expected))

@@ -13,7 +13,7 @@ from dashboards import paint, words
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import explain, text
-from monitor.catalogue import say
+from monitor.catalogue import say, shown
 from monitor.explain import COMES_FROM_OUTSIDE, SHOWS_WATER, Look
 from monitor.lot import Cause, Unit, ZoneKind
 from monitor.store.board import AlarmRow, SiteRow, UnitNow, ZoneNow
@@ -84,7 +84,7 @@ def _current(here: bool) -> dict[str, Any]:  # noqa: FBT001  one meaning
 def _standing(asked: Wish, pulses: Sequence[Pulse]) -> Component | None:
     """What a person must know before reading anything below."""
     late = [
-        f"{pulse.part} {words.age(asked.now_s - pulse.at_s)}"
+        f"{say(pulse.part)} {words.age(asked.now_s - pulse.at_s)}"
         for pulse in pulses
         if pulse.late and pulse.part not in {"pages", "check"}
     ]
@@ -152,7 +152,7 @@ def mark(word: str, *, large: bool = False) -> Component:
     """Word with its shape; the shape says the same to the eye, the word to everybody."""
     name = word.replace(" ", "-")
     picture = html.Img(src=f"/assets/mark-{name}.svg", alt="")
-    return html.Span([picture, word], className=f"mark is-{name}{' large' if large else ''}")
+    return html.Span([picture, say(word)], className=f"mark is-{name}{' large' if large else ''}")
 
 
 def place(asked: Wish, site: str, unit: str, zone: str) -> list[Any]:
@@ -169,7 +169,7 @@ def place(asked: Wish, site: str, unit: str, zone: str) -> list[Any]:
 def facts(pairs: Iterable[tuple[str, Any]], *, name: str = "") -> Component:
     """Names and figures."""
     return html.Dl(
-        [html.Div([html.Dt(label), html.Dd(value)]) for label, value in pairs],
+        [html.Div([html.Dt(say(label)), html.Dd(value)]) for label, value in pairs],
         className=f"facts {name}".strip(),
     )
 
@@ -188,7 +188,7 @@ def graph(figure: go.Figure, *, label: str, size: str = "") -> Component:
         className="graph",
     )
     return html.Div(
-        drawn, role="img", className=f"chart {size}".strip(), **marked(aria_label=label)
+        drawn, role="img", className=f"chart {size}".strip(), **marked(aria_label=shown(label))
     )
 
 
@@ -196,7 +196,7 @@ def table(
     names: Sequence[str], rows: Sequence[Component], *, label: str, kind: str = ""
 ) -> Component:
     """A table that scrolls by itself where it is wider than the page; `kind` "text": of sentences."""
-    head = html.Tr([html.Th(name, scope="col") for name in names])
+    head = html.Tr([html.Th(say(name), scope="col") for name in names])
     return html.Div(
         html.Table([html.Thead(head), html.Tbody(rows)]),
         className=f"table {kind}".strip(),
@@ -249,7 +249,7 @@ def why_unknown(asked: Wish, zone: ZoneNow, site: SiteRow) -> str:
             )
         )
     if zone.last_word:
-        facts_known.append(say("last known {last_word}", last_word=zone.last_word))
+        facts_known.append(say("last known {word}", word=say(zone.last_word)))
     return f"{zone.code}: {', '.join(facts_known)}."
 
 
@@ -269,10 +269,10 @@ def look(zone: ZoneNow, alarms: Sequence[AlarmRow], unit: Unit) -> Look | None:
 def missing(what: str, code: str, asked: Wish) -> list[Any]:
     """Page for an address that leads nowhere."""
     return [
-        html.H1(say("No {what} “{code}”", what=what, code=code)),
+        html.H1(say("No {what} “{code}”", what=say(what), code=code)),
         html.P(
             [
-                say("The record has no {what} of that code. ", what=what),
+                say("The record has no {what} of that code. ", what=say(what)),
                 html.A("Go to the Lot", href=asked.link("/")),
                 ".",
             ]

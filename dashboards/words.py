@@ -20,6 +20,21 @@ MOST_SPAN_D = 3660  # ten years
 TRENDS = {"wetting": "↗ wetting", "drying": "↘ drying", "steady": "→ steady", "": "–"}
 CLASSES: tuple[AlarmClass, ...] = ("act now", "today", "this week", "season")
 COLOURS = (("", "as the device has them"), ("light", "light"), ("dark", "dark"))
+# words of small letters that pages write as labels: named here, for elsewhere they look like codes
+LABELS = (
+    "about", "above", "across", "act", "address", "ahead", "all", "answer", "archive",
+    "battery", "broker", "busiest", "check", "count", "counted", "coverage", "dark", "day",
+    "days", "did", "disputed", "door", "everything", "everywhere", "from", "front", "gateway",
+    "goal", "heard", "height", "here", "high", "highest", "hose", "humidity", "inner", "inside",
+    "intake", "kind", "late", "life", "light", "limit", "logic", "low", "lowest", "mean",
+    "messages", "mid", "missing", "never", "new", "newest", "node", "note", "nothing", "off",
+    "ours", "outer", "outside", "page", "pages", "person", "points", "position", "rain",
+    "readings", "rear", "reason", "rejects", "repair", "repaired", "reporting", "response",
+    "role", "row", "said", "sees", "share", "side", "signal", "site", "snow", "source", "state",
+    "survived", "suspect", "temperature", "thaw", "thickness", "time", "times", "told", "unit",
+    "unknown", "unplaced", "verdict", "wash", "washes", "watch", "watches", "water", "weather",
+    "what", "when", "who", "windows", "within", "word", "zone",
+)  # fmt: skip
 UNMEASURED = "–"
 UNSAID = "not said"  # by a zone's code
 CHOICES = (
@@ -226,7 +241,7 @@ def number(value: float | None, unit: str = "", *, digits: int = 1) -> str:
         return UNMEASURED
     text = f"{value:.{digits}f}"
     text = text.removeprefix("-") if float(text) == 0 else text.replace("-", "\u2212")
-    return f"{text}\u202f{unit}" if unit else text
+    return f"{text}\u202f{say(unit)}" if unit else text
 
 
 def signed(value: float, *, digits: int = 0) -> str:

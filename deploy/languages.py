@@ -25,16 +25,17 @@ from monitor.catalogue import FOLDER
 HERE = Path(__file__).parent.parent
 TEMPLATE = FOLDER / "sillkeep.pot"
 READ = ("monitor/text.py", "monitor/evidence/entries.py", "monitor/evidence/verdict.py",
-        "monitor/drawing.py", "dashboards")  # fmt: skip
+        "monitor/drawing.py", "monitor/outline", "monitor/explain.py", "monitor/physics/layers.py",
+        "dashboards")  # fmt: skip
 # arguments that are no texts: names of the page's own parts, addresses, kinds of fields
 UNREAD = {"className", "id", "href", "action", "method", "type", "role", "htmlFor", "src", "auto",
           "kind", "size", "key", "scope", "rel", "content", "of", "httpEquiv"}  # fmt: skip
 FROM = {"get", "getattr", "setattr", "compile", "sub", "fullmatch", "findall", "split", "strftime",
         "startswith", "endswith", "removeprefix", "removesuffix", "post", "warning", "error",
-        "info", "note", "gate", "NewType", "TypeVar"}  # fmt: skip  # functions whose arguments nobody reads
+        "info", "note", "getLogger", "add_argument", "ArgumentParser", "Meta"}  # fmt: skip  # functions whose arguments nobody reads
 _WORDS = re.compile(r"[A-Za-z]{2,}")
 _UNWORDED = re.compile(
-    r"^[/.#<\[]|^[a-z0-9_-]*$|^(var|data|is|rgba?)[(-]|[{};]\s*\n|://|^[a-z-]+: |[.*]\*|\\|%-?[a-zA-Z]"
+    r"^[/.#<\[]|^[a-z0-9_-]*$|^(var|data|is|rgba?)[(-]|[{};]\s*\n|://|[.*]\*|\\|%-?[a-zA-Z]"
 )
 
 Message = str | tuple[str, str]
@@ -113,7 +114,9 @@ def _constants(name: str) -> Iterator[str]:
     """Texts of a module's own tables, as they are once it is imported."""
     module = import_module(name.removesuffix(".py").replace("/", "."))
     for named, value in vars(module).items():
-        if named.isupper() and getattr(value, "__module__", name) != "typing":
+        if named == "LABELS":
+            yield from value
+        elif named.isupper():
             yield from _texts(value)
 
 
@@ -131,7 +134,9 @@ def _texts(value: object) -> Iterator[str]:
 
 def _kinds() -> Iterator[str]:
     """Words that the record knows: kinds, classes, states."""
-    for value in vars(import_module("monitor.lot")).values():
+    lot = import_module("monitor.lot")
+    yield from lot.ROLES
+    for value in vars(lot).values():
         if get_origin(value) is Literal:
             yield from filter(None, get_args(value))
 
@@ -145,7 +150,11 @@ def _name(function: ast.expr) -> str:
 
 
 def _text(node: ast.expr) -> str:
-    if isinstance(node, ast.Constant) and isinstance(node.value, str) and _WORDS.search(node.value):
+    if (
+        isinstance(node, ast.Constant)
+        and isinstance(node.value, str)
+        and re.search("[A-Za-z]", node.value)
+    ):
         return node.value
     return ""
 

@@ -441,7 +441,7 @@ def _contact(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         say("A floor soaks it up within hours and holds it for months."),
         say("Shut the water supply, cut power to what is wet, mop up and find the source"),
         say("Do not step on a floor that gives way."),
-        f"{CUT_THE_POWER} {SHARP_SMELL}",
+        f"{say(CUT_THE_POWER)} {say(SHARP_SMELL)}",
     )
 
 
@@ -533,6 +533,26 @@ def cue_text(cue: str, facts: Mapping[str, float | str]) -> str:
     return say(_CUES[cue], **facts)
 
 
+VOTED_IN = (  # units of the figures in it
+    "times its own error",
+    "of 40",
+    "% of saturation",
+    "points",
+    "of hours",
+    "of the last weeks",
+)
+
+
+def _voted(told: str) -> str:
+    """What the cues saw, as `monitor.evidence.verdict.spoken` told it: words, each with its number."""
+    said = []
+    for part in filter(None, told.split("; ")):
+        what, _, number = part.removesuffix(")").partition(" (")
+        figure, _, unit = number.partition(" ")
+        said.append(f"{say(what)} ({figure} {say(unit)})" if number else say(what))
+    return "; ".join(said) or say("nothing clear")
+
+
 def _leak(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     cues = [str(facts[name]) for name in ("cue_1", "cue_2") if facts.get(name) in _CUES]
     said = "; ".join(cue_text(cue, facts) for cue in cues) or say("several weak cues agree")
@@ -551,7 +571,7 @@ def _leak(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         say(
             "{cause} What spoke: {voted}. {rain}",
             cause=cause,
-            voted="; ".join(map(say, str(facts.get("voted") or "nothing clear").split("; "))),
+            voted=_voted(str(facts.get("voted", ""))),
             rain=_rain(facts),
         ),
         say("It is wet already, and wood that stays wet rots.")
@@ -730,10 +750,11 @@ _DOUBTS = {
 }
 
 
+_OTHER_DOUBT = ("its figures are odd", "Cause: cannot tell.")
+
+
 def _sensor(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
-    why, cause = _DOUBTS.get(
-        str(facts.get("doubt")), ("its figures are odd", "Cause: cannot tell.")
-    )
+    why, cause = _DOUBTS.get(str(facts.get("doubt")), _OTHER_DOUBT)
     return AlarmText(
         say(
             "{zone}: the probe is doubted: {why}.",
@@ -850,7 +871,7 @@ def _damp_week(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
             "Air units on dry days; open none for this alone. What stays damp when the others"
             " have dried is told by itself"
         ),
-        KEEP_VENTS_OPEN,
+        say(KEEP_VENTS_OPEN),
     )
 
 
@@ -1222,9 +1243,14 @@ def sentences(said: str, *, ends: str = ".") -> list[str]:
     return [said[a:b].strip() for a, b in zip([0, *cuts], [*cuts, None], strict=True)]
 
 
+def capital(words: str) -> str:
+    """Begin with a capital."""
+    return f"{words[:1].upper()}{words[1:]}"
+
+
 def sentence(words: str) -> str:
     """Begin with a capital and end with a stop; nothing stays nothing."""
-    return f"{words[:1].upper()}{words[1:]}." if words else ""
+    return f"{capital(words)}." if words else ""
 
 
 # --- airing ---------------------------------------------------------------------------------------

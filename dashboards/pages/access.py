@@ -157,7 +157,7 @@ def account(visitor: Visitor, *, fresh: bool, token: str) -> list[Any]:
     )
     return [
         html.H1("Account"),
-        views.facts([("role", visitor.role), ("sees", sees(visitor.reach))]),
+        views.facts([("role", say(visitor.role)), ("sees", sees(visitor.reach))]),
         html.H2("Another password"),
         html.P(_PASSWORD_HINT, id=forms.HINT),
         html.Form(
@@ -193,7 +193,7 @@ def account(visitor: Visitor, *, fresh: bool, token: str) -> list[Any]:
                              chosen="1" if visitor.fahrenheit else ""),
                 forms.choice("Clock", "twelve", [("", "24 h"), ("1", "12 h")],
                              chosen="1" if visitor.twelve_hour else ""),
-                forms.choice("Colours", "colours", words.COLOURS, chosen=visitor.colours),
+                forms.choice("Colours", "colours", [(value, say(said)) for value, said in words.COLOURS], chosen=visitor.colours),
                 forms.choice("Language", "language", list(languages.items()),
                              chosen=visitor.language) if len(languages) > 1 else None,
                 html.Button("Keep", type="submit"),
@@ -218,7 +218,7 @@ def links(
 at=words.when(link.ends_s, 'UTC'),
 made_by=link.made_by)
                     + (say("used {age}.",
-age=words.age(asked.now_s - link.used_s)) if link.used_s else "not used yet."),
+age=words.age(asked.now_s - link.used_s)) if link.used_s else say("not used yet.")),
                     className="aside",
                 ),
                 forms.button("/links/end", "End", token, label=say("End link {number}, {unit}",
@@ -269,7 +269,9 @@ def people(found: Sequence[User], visitor: Visitor, *, asked: Wish, token: str) 
             [
                 forms.hidden("token", token),
                 forms.field("Name", "name", auto="off"),
-                forms.choice("Role", "role", [(role, role) for role in ROLES], chosen="technician"),
+                forms.choice(
+                    "Role", "role", [(role, say(role)) for role in ROLES], chosen="technician"
+                ),
                 forms.field(
                     "Sees: codes of sites and units, with commas; empty: everything",
                     "reach",
@@ -286,13 +288,13 @@ def people(found: Sequence[User], visitor: Visitor, *, asked: Wish, token: str) 
 
 
 def _user(user: User, visitor: Visitor, asked: Wish, token: str) -> Component:
-    seen = words.age(asked.now_s - user.seen_s) if user.seen_s is not None else "not signed in"
+    seen = words.age(asked.now_s - user.seen_s) if user.seen_s is not None else say("not signed in")
     said = [
-        say("{role}, sees {sees}", role=user.role, sees=sees(user.reach)),
-        "has a password" if user.has_password else "no password yet",
+        say("{role}, sees {sees}", role=say(user.role), sees=sees(user.reach)),
+        say("has a password") if user.has_password else say("no password yet"),
         f"{words.count(user.sessions, 'open session')}, {seen}"
         if user.sessions
-        else "no open session",
+        else say("no open session"),
     ]
     acts = [
         forms.button("/users/link", "Sign-in link", token, label=say("Sign-in link for {name}",
@@ -326,7 +328,7 @@ def journal(found: Sequence[Entry], *, whole: bool) -> list[Any]:
         html.Tr(
             [
                 html.Th(words.utc(entry.at_s), scope="row"),
-                html.Td(entry.who or "unknown"),
+                html.Td(entry.who or say("unknown")),
                 html.Td(entry.act),
                 html.Td(entry.about),
                 html.Td(entry.address),
@@ -343,7 +345,8 @@ def journal(found: Sequence[Entry], *, whole: bool) -> list[Any]:
     return [
         html.H1("Log"),
         html.P(
-            say("What was done with the board, newest first. {said}", said=said), className="lead"
+            say("What was done with the board, newest first. {said}", said=say(said)),
+            className="lead",
         ),
         views.table(names, rows, label="Log", kind="text dated")
         if rows
@@ -354,9 +357,9 @@ def journal(found: Sequence[Entry], *, whole: bool) -> list[Any]:
 def sees(reach: Reach) -> str:
     """Write how much of the lot a user sees."""
     if reach.whole:
-        return "everything"
+        return say("everything")
     codes = [*sorted(reach.sites), *sorted(reach.units)]
-    return ", ".join(codes) or "nothing"
+    return ", ".join(codes) or say("nothing")
 
 
 def _trouble(said: str) -> Component | None:

@@ -139,8 +139,8 @@ def _hold(
     under = [alarm for alarm in back if alarm.source == hold.source]
     source = hold.source
     head = [
-        html.Span(hold.word, className="class"),
-        html.H3(source.kind),
+        html.Span(say(hold.word), className="class"),
+        html.H3(say(source.kind)),
         html.Span([*views.place(asked, source.site, source.unit, source.zone), f" {source.node}"]),
     ]
     return html.Article(
@@ -153,7 +153,7 @@ def _hold(
                     at=words.when(hold.began_s, timezone),
                     until=until,
                     clock=words.clock_name(hold.began_s, timezone),
-                    why=hold.why,
+                    why=say(hold.why),
                 )
             ),
             *(
@@ -163,7 +163,7 @@ def _hold(
                             say(
                                 "Under it: alarm {alarm_id}, {state}",
                                 alarm_id=alarm.alarm_id,
-                                state=alarm.state,
+                                state=say(alarm.state),
                             )
                         ),
                         _alarm(alarm, sites, asked, token),
@@ -198,7 +198,7 @@ def _release_form(hold: Hold, asked: Wish, token: str) -> Component | None:
 
 def _hold_form(asked: Wish, token: str) -> Component:
     """Of a source of which no alarm stands."""
-    kinds = [html.Option(kind, value=kind) for kind in ALARM_KINDS if kind not in causes.KINDS]
+    kinds = [html.Option(say(kind), value=kind) for kind in ALARM_KINDS if kind not in causes.KINDS]
     return html.Details(
         [
             html.Summary("Hold back what does not stand now"),
@@ -211,7 +211,7 @@ def _hold_form(asked: Wish, token: str) -> Component:
                     html.Select(kinds, id="hold-kind", name="kind"),
                     *_field("hold-unit", "unit", "Unit"),
                     *_field("hold-zone", "zone", "Zone, or", required=False),
-                    *_field("hold-node", "node", "node", required=False),
+                    *_field("hold-node", "node", say("node"), required=False),
                     html.Label("For", htmlFor="hold-hours"),
                     _hours("hold-hours", max(SHELVED_AT_MOST_S.values())),
                     html.Button("Shelve", type="submit", name="word", value="shelved"),
@@ -303,7 +303,7 @@ def _alarm(alarm: AlarmRow, sites: dict[str, SiteRow], asked: Wish, token: str) 
     steps = [
         say(
             "{state} {at} by {who}",
-            state=step.state,
+            state=say(step.state),
             at=words.when(step.at_s, timezone),
             who=step.who,
         )
@@ -322,15 +322,15 @@ def _alarm(alarm: AlarmRow, sites: dict[str, SiteRow], asked: Wish, token: str) 
         *steps,
     ]
     head = [
-        html.Span(alarm.alarm_class, className="class"),
-        html.H2(alarm.kind),
+        html.Span(say(alarm.alarm_class), className="class"),
+        html.H2(say(alarm.kind)),
         html.Span([*views.place(asked, alarm.site, alarm.unit, alarm.zone), f" {alarm.node}"]),
     ]
     body = [
         html.Div(head, className="line"),
         html.P(
             [
-                html.B(alarm.state, className="state"),
+                html.B(say(alarm.state), className="state"),
                 *(f" · {time}" for time in times if time),
                 f" · {words.clock_name(alarm.raised_s, timezone)}",
             ],

@@ -66,7 +66,7 @@ def _pulses(chain: Chain, asked: Wish) -> Component:
             else say("progress {age}", age=words.age(asked.now_s - pulse.at_s))
         )
         late = "late" if pulse is not None and pulse.late else ""
-        entries.append(html.Li([html.B(name), html.Span(said), html.Em(late) if late else None],
+        entries.append(html.Li([html.B(say(name)), html.Span(said), html.Em(say(late)) if late else None],
                                className=late))  # fmt: skip
     return html.Ol(entries, className="chain", **marked(aria_label="From probe to page"))
 
@@ -162,6 +162,6 @@ def _rejects(chain: Chain, asked: Wish) -> Component:
 
 
 def _table(names: tuple[str, ...], rows: Sequence[Component]) -> Component:
-    head = html.Thead(html.Tr([html.Th(name, scope="col") for name in names]))
+    head = html.Thead(html.Tr([html.Th(say(name), scope="col") for name in names]))
     return html.Div(html.Table([head, html.Tbody(rows)]), className="table text", tabIndex="0",
-                    role="region", **marked(aria_label=names[0]))  # fmt: skip
+                    role="region", **marked(aria_label=say(names[0])))  # fmt: skip

@@ -95,9 +95,7 @@ def _choices(lot: Lot, shown: Lot, asked: Wish) -> list[Component | None]:
     row, kinds = asked.choice("row"), _cause_names(lot, asked)
     named = [
         say("row {row}", row=row) if row else "",
-        asked.choice("state"),
-        asked.choice("life"),
-        *kinds,
+        *map(say, (asked.choice("state"), asked.choice("life"), *kinds)),
     ]
     count = say(
         "{units} of {count}", units=len(shown.units), count=words.count(len(lot.units), "unit")
@@ -137,16 +135,19 @@ def _choice(lot: Lot, name: str, asked: Wish) -> Component | None:
         return None
     links = [
         html.A(
-            [value, html.Span(f"{counted[value]}", className="slot")],
+            [
+                say(value) if name != "row" else value,
+                html.Span(f"{counted[value]}", className="slot"),
+            ],
             href=asked.narrowed(**{name: "" if asked.choice(name) == value else value}),
             **_chosen(asked.choice(name) == value),
         )
         for value in known
     ]
     return html.Nav(
-        [html.B(name.capitalize()), *links],
+        [html.B(text.capital(say(name))), *links],
         className="choice",
-        **marked(aria_label=say("By {name}", name=name)),
+        **marked(aria_label=say("By {name}", name=say(name))),
     )
 
 
@@ -230,7 +231,7 @@ def _cause(cause: CauseNow, asked: Wish) -> Component:
     said = words.first_sentence(views.told(cause.alarm).text)
     return html.Li(
         [
-            html.B(cause.alarm.kind),
+            html.B(say(cause.alarm.kind)),
             say(" {said} {count} under it, in ", said=said, count=count),
             link,
             ".",
@@ -251,7 +252,7 @@ def _first(lot: Lot, asked: Wish) -> Component:
                     [
                         html.A(unit.code, href=asked.link(words.unit_path(unit.code))),
                         html.Span(_slot(unit), className="slot"),
-                        html.Span(alarm.alarm_class, className="class"),
+                        html.Span(say(alarm.alarm_class), className="class"),
                     ]
                 ),
                 html.P(words.first_sentence(views.told(alarm).text)),
@@ -280,7 +281,7 @@ def _unknowns(lot: Lot, asked: Wish) -> Component:
             link = html.A(unit.code, href=asked.link(words.unit_path(unit.code)))
             reasons.setdefault(unit.reason, []).append(link)
     lines += [
-        [f"{reason[:1].upper()}{reason[1:]}: ", *_joined(links[:FIRST]), _more(len(links) - FIRST)]
+        [f"{text.capital(say(reason))}: ", *_joined(links[:FIRST]), _more(len(links) - FIRST)]
         for reason, links in reasons.items()
     ]
     dry = [u.code for u in lot.units if u.zones and not any(z.rain_known for z in u.zones)]
@@ -337,10 +338,10 @@ def _site(site: SiteRow, units: list[UnitNow], asked: Wish) -> Component | None:
 # what is filled in is escaped by `_filled`
 _ENTRY = (
     '<li class="is-{word}"><a href="{link}">'
-    '<span class="mark is-{word}"><img src="/assets/mark-{word}.svg" alt="">{word}</span>'
+    '<span class="mark is-{word}"><img src="/assets/mark-{word}.svg" alt="">{said}</span>'
     '<span class="who"><b>{code}</b><span class="slot">{slot}</span><span>{name}</span></span>'
     '<span class="worst"><span>{worst}</span><span class="trend">{trend}</span></span>{strip}'
-    '<span class="known"><span class="{part}">{unknown}</span><span>heard {heard}</span></span>'
+    '<span class="known"><span class="{part}">{unknown}</span><span>{heard}</span></span>'
     '<span class="alarms {has}">{alarms}</span></a></li>'
 )
 
@@ -352,30 +353,31 @@ def _unit(unit: UnitNow, asked: Wish) -> Markup:
     return _filled(
         _ENTRY,
         word=unit.word,
+        said=say(unit.word),
         link=asked.link(words.unit_path(unit.code)),
         code=unit.code,
         slot=_slot(unit),
         name=unit.name,
-        worst=worst.code if worst else "no zone",
-        trend=words.TRENDS[worst.trend] if worst else "",
+        worst=worst.code if worst else say("no zone"),
+        trend=say(words.TRENDS[worst.trend]) if worst else "",
         strip=_strip(unit),
         part="part" if unit.unknown else "",
         unknown=views.unknown_zones(unit),
-        heard=words.age(heard),
+        heard=say("heard {age}", age=words.age(heard)),
         has="has" if unit.alarms else "",
-        alarms=words.count(len(unit.alarms), "open alarm") if unit.alarms else "no open alarm",
+        alarms=words.count(len(unit.alarms), "open alarm") if unit.alarms else say("no open alarm"),
     )
 
 
 def _strip(unit: UnitNow) -> Markup:
     if unit.strip is None:
-        return Markup('<span class="strip none">nothing judged yet</span>')
+        return _filled('<span class="strip none">{said}</span>', said=say("nothing judged yet"))
     moisture = unit.strip.moisture_percent
     latest = moisture[~np.isnan(moisture)]
     said = (
         say("{latest:.0f} % wood moisture", latest=latest[-1])
         if len(latest)
-        else "no wood moisture"
+        else say("no wood moisture")
     )
     picture = '<img class="strip" src="{source}" alt="{zone}: {said}">'
     source = _picture(moisture.tobytes(), unit.strip.rain_mm.tobytes())
@@ -410,8 +412,8 @@ def _known(values: drawing.Floats) -> bool:
 
 def _rain_text(rain: drawing.Floats) -> str:
     return say(
-        "{nansum:.0f} mm of rain in {strip_days} days",
-        nansum=np.nansum(rain),
+        "{rain:.0f} mm of rain in {strip_days} days",
+        rain=np.nansum(rain),
         strip_days=STRIP_DAYS,
     )
 

@@ -67,7 +67,7 @@ def _moment(lot: Lot, asked: Wish) -> str:
     known = (
         say("judged up to {at}", at=words.when(max(judged) * 3600, clock))
         if judged
-        else "nothing judged"
+        else say("nothing judged")
     )
     drawn = words.when(asked.now_s, clock)
     row = say(", row {choice}", choice=asked.choice("row")) if asked.choice("row") else ""
@@ -86,7 +86,7 @@ def _entry(unit: UnitNow, alarm: AlarmRow, asked: Wish) -> Component:
                     html.B(unit.slot or "no slot", className="place"),
                     html.B(link),
                     html.Span(alarm.zone or "whole unit"),
-                    html.Span(alarm.alarm_class, className="class"),
+                    html.Span(say(alarm.alarm_class), className="class"),
                 ],
                 className="who",
             ),
@@ -101,7 +101,7 @@ def _unknowns(lot: Lot, shown: Lot, *, more: int) -> Component:
     zones = sum(len(unit.zones) for unit in shown.units)
     unknown = sum(unit.unknown for unit in shown.units)
     lines = [
-        f"{cause.alarm.kind}: {words.first_sentence(views.told(cause.alarm).text)}"
+        f"{say(cause.alarm.kind)}: {words.first_sentence(views.told(cause.alarm).text)}"
         for cause in lot.causes
     ]
     if unknown:
@@ -138,4 +138,4 @@ def _unknowns(lot: Lot, shown: Lot, *, more: int) -> Component:
 
 
 def _cautions() -> Component:
-    return html.Section([html.H2("Before you open anything"), html.P(" ".join(CAUTIONS))])
+    return html.Section([html.H2("Before you open anything"), html.P(" ".join(map(say, CAUTIONS)))])

@@ -95,7 +95,7 @@ def _causes(worded: Sequence[tuple[str, NodeRow]], asked: Wish) -> Component | N
     entries = [
         html.Li(
             [
-                html.B(cause.kind),
+                html.B(say(cause.kind)),
                 f" {words.first_sentence(cause.text)} ",
                 html.A(words.count(count, "node"), href=asked.narrowed(word=TOGETHER)),
                 " under it. ",
@@ -111,7 +111,7 @@ def _choice(counted: Counter[str], asked: Wish) -> Component:
     here = asked.choice("word")
     links = [
         html.A(
-            [word, html.Span(f"{counted[word]}", className="slot")],
+            [say(word), html.Span(f"{counted[word]}", className="slot")],
             href=asked.narrowed(word="" if word == here else word),
             **marked(**({"aria_current": "true"} if word == here else {})),
         )
@@ -150,7 +150,7 @@ def _turn(count: int, from_: int, asked: Wish) -> Component | None:
 def _row(word: str, node: NodeRow, asked: Wish) -> Component:
     heard = None if node.heard_s is None else asked.now_s - node.heard_s
     cells: list[Any] = [
-        html.B(word),
+        html.B(say(word)),
         " ".join(_steps(word, node)),
         _places(node, asked),
         words.age(heard),
@@ -183,7 +183,7 @@ def _steps(word: str, node: NodeRow) -> list[str]:
             said.append(f"{text.in_short(alarm.text, alarm.zone)}.")
         said.append(text.what_to_do(alarm.text, alarm.parts, alarm.alarm_class))
     if word in text.NODE_STEPS and not any(said):
-        said.append(text.NODE_STEPS[word])
+        said.append(say(text.NODE_STEPS[word]))
     return list(dict.fromkeys(filter(None, said)))
 
 
@@ -192,7 +192,7 @@ def _places(node: NodeRow, asked: Wish) -> list[Any]:
     for probe in node.watching:
         parts += [html.Br()] if parts else []
         parts += [f"{probe.code}: ", *views.place(asked, node.site, probe.unit, probe.zone)]
-    return parts or ["nothing"]
+    return parts or [say("nothing")]
 
 
 def _battery(node: NodeRow) -> str:

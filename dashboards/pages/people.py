@@ -42,15 +42,15 @@ def blocks(found: Sequence[Person], asked: Wish, *, token: str) -> list[Any]:
 def _person(person: Person, asked: Wish, token: str) -> Component:
     clock = asked.twelve_hour
     quiet = text.quiet_hours_text(person.quiet, person.timezone, twelve_hour=clock)
-    reach = ", ".join(sorted(person.reach)) or "everything"
-    ways = ", ".join(person.labels) or "no address"
+    reach = ", ".join(sorted(person.reach)) or say("everything")
+    ways = ", ".join(person.labels) or say("no address")
     return html.Li(
         [
             html.B(f"{person.place}. {person.name}"),
             html.P(
                 say(
                     "{role}, looks after {reach}. Told by: {ways}.",
-                    role=person.role,
+                    role=say(person.role),
                     reach=reach,
                     ways=ways,
                 ),

@@ -100,7 +100,7 @@ def _urgency(row: RepairRow) -> tuple[Any, ...]:
 
 def _summary(rows: Sequence[RepairRow]) -> str:
     verdicts = [row.now.verdict for row in rows if row.now]
-    counted = [f"{verdicts.count(v)} {v}" for v in RANK if v in verdicts]
+    counted = [f"{verdicts.count(v)} {say(v)}" for v in RANK if v in verdicts]
     without = len(rows) - len(verdicts)
     counted += [say("{without} without a proof", without=without)] if without else []
     return say(
@@ -118,7 +118,7 @@ def _line(row: RepairRow, asked: Wish) -> Component:
         html.Div(
             [
                 html.A(f"{row.unit} · {row.zone}", href=asked.link(path(row))),
-                html.Span(row.kind, className="slot"),
+                html.Span(say(row.kind), className="slot"),
             ],
             className="who",
         ),
@@ -132,7 +132,7 @@ def _line(row: RepairRow, asked: Wish) -> Component:
         stalled = now.figures["stalled"] == 1.0
         said = [
             say("{count} survived", count=words.count(_survived(now), "wetting")),
-            "no leak size covered yet"
+            say("no leak size covered yet")
             if np.isnan(now.size_ml)
             else say("covers leaks of {size_ml:.0f} mL or more an event", size_ml=now.size_ml),
             say(
@@ -142,7 +142,7 @@ def _line(row: RepairRow, asked: Wish) -> Component:
             )
             if now.missing
             else "",
-            "drying has stalled" if stalled else "",
+            say("drying has stalled") if stalled else "",
         ]
     return html.Li(
         [
@@ -196,7 +196,9 @@ def repair_blocks(told: Told, asked: Wish) -> list[Any]:
     zone = html.A("the zone's page", href=asked.link(words.zone_path(row.site, row.unit, row.zone)))
     return [
         html.P(html.A("← Proof", href=asked.link("/proof")), className="back"),
-        html.H1([f"{row.unit} · {row.zone}", html.Small(say("{kind}, its repair", kind=row.kind))]),
+        html.H1(
+            [f"{row.unit} · {row.zone}", html.Small(say("{kind}, its repair", kind=say(row.kind)))]
+        ),
         _verdict(told, asked),
         html.P(["Unit ", place, ", ", zone, "."], className="aside"),
         *(_missing(row.now) if row.now else []),
@@ -235,14 +237,14 @@ def _verdict(told: Told, asked: Wish) -> Component:
         missing=len(now.missing),
     )
     until = (
-        say(" It ended with the repair of {day}.", day=_day(row.ended_s, row.timezone))
+        say("It ended with the repair of {day}.", day=_day(row.ended_s, row.timezone))
         if row.ended_s
         else ""
     )
     return html.Section(
         [
             views.mark(now.verdict, large=True),
-            html.P(said + until, className="lead"),
+            html.P(f"{said} {until}".strip(), className="lead"),
             html.P(text.size_text(now.size_ml)),
             html.P(text.drying_text(figures)),
             html.P(text.share_text(figures)),
@@ -281,7 +283,7 @@ def _missing(now: ProofStep) -> list[Any]:
     title = html.H2(say("What is missing ({missing})", missing=len(now.missing)))
     if not now.missing:
         return [title, html.P("Nothing: every condition is met.")]
-    listed = [html.Li([html.B(name), text.PROOF_TO_DO[name]]) for name in now.missing]
+    listed = [html.Li([html.B(say(name)), say(text.PROOF_TO_DO[name])]) for name in now.missing]
     return [title, html.Ul(listed, className="missing")]
 
 
@@ -313,7 +315,7 @@ def _chart(told: Told, course: Course, asked: Wish) -> list[Any]:
     )
     drawing.add_goal(figure, at_s, standard, standard + goal, span)
     _mark_wettings(figure, course, moisture, at_s, span)
-    drawing.add_moment(figure, row.repaired_s, span, name="repair")
+    drawing.add_moment(figure, row.repaired_s, span, name=say("repair"))
     drawing.add_rain(figure, at_s, rain, span)
     figure.update_layout(height=330)
     sentence = _sentence(moisture, standard, rain)
@@ -321,10 +323,10 @@ def _chart(told: Told, course: Course, asked: Wish) -> list[Any]:
     return [
         html.H2(title, className="chart-title"),
         html.P(sentence, className="sentence"),
-        views.graph(figure, label=f"{title}. {sentence}", size="section"),
+        views.graph(figure, label=f"{say(title)}. {sentence}", size="section"),
         html.Details(
             [
-                html.Summary(say("{title}: daily values", title=title)),
+                html.Summary(say("{title}: daily values", title=say(title))),
                 _daily(at_s, moisture, standard, rain, span),
             ]
         ),
@@ -347,9 +349,9 @@ def _mark_wettings(
             place = (np.array(own) - at_s[0]) // HOUR_S
             height = np.where(np.isnan(moisture[place]), foot, moisture[place])
             name = (
-                say("wetting {word}", word=word)
+                say("wetting {word}", word=say(word))
                 if word != "response"
-                else "wetting with a response"
+                else say("wetting with a response")
             )
             drawing.add_marks(figure, np.array(own), height, span, name=name, symbol=symbol)
 
@@ -358,9 +360,9 @@ def _sentence(moisture: Floats, standard: Floats, rain: Floats) -> str:
     excess = moisture - standard
     known = excess[~np.isnan(excess)]
     fell = (
-        say("{nansum:.0f} mm of rain", nansum=np.nansum(rain))
+        say("{rain:.0f} mm of rain", rain=np.nansum(rain))
         if (~np.isnan(rain)).any()
-        else "no rain source"
+        else say("no rain source")
     )
     if not len(known):
         return say("Nothing to compare with: zone or dry standard is not known; {fell}.", fell=fell)
@@ -409,11 +411,11 @@ def _wettings(told: Told, course: Course) -> list[Any]:
         html.Tr(
             [
                 html.Th(words.when(one.at_s, timezone), scope="row"),
-                html.Td(one.kind),
+                html.Td(say(one.kind)),
                 html.Td(words.number(one.mm, "mm", digits=0)),
                 html.Td(words.number(one.answer_percent, digits=2)),
                 html.Td(words.number(one.noise_percent, digits=2)),
-                html.Td(one.word),
+                html.Td(say(one.word)),
             ]
         )
         for one in reversed(course.wettings)
@@ -435,8 +437,8 @@ def _revisions(told: Told) -> list[Any]:
             [
                 html.Th(str(one.number), scope="row"),
                 html.Td(_day(one.step.at_s, timezone)),
-                html.Td(one.step.verdict),
-                html.Td(", ".join(one.step.missing) or "nothing"),
+                html.Td(say(one.step.verdict)),
+                html.Td(", ".join(map(say, one.step.missing)) or say("nothing")),
                 html.Td(words.number(one.step.size_ml, "mL", digits=0)),
                 html.Td(words.when(one.recorded_s, timezone)),
                 html.Td("; ".join(filter(None, _standing(told, one)))),
@@ -455,8 +457,8 @@ def _revisions(told: Told) -> list[Any]:
 
 
 def _standing(told: Told, one: ProofRevision) -> tuple[str, str]:
-    replaced = "" if one.step in told.standing else "replaced by a later revision"
-    return text.LATER_REASONS[one.reason], replaced
+    replaced = "" if one.step in told.standing else say("replaced by a later revision")
+    return say(text.LATER_REASONS[one.reason]), replaced
 
 
 def _unknowns(told: Told, asked: Wish) -> list[Any]:

@@ -36,7 +36,7 @@ def meanings() -> html.Details:
     for name, meaning, source in text.MEANINGS:
         terms += [
             html.Dt(name),
-            html.Dd([meaning, html.Small(say(" Source: {source}.", source=source))]),
+            html.Dd([meaning, html.Small([" ", say("Source: {source}.", source=say(source))])]),
         ]
     return html.Details(
         [html.Summary("What these numbers mean"), html.Dl(terms)], className="meanings"
@@ -55,7 +55,7 @@ def _at_rest(section: Section, asked: Wish) -> list[Any]:
     figure = drawing.section(
         parts=[(part.name, part.thickness_mm) for part in section.parts],
         lines=[
-            ("temperature", place, shown(celsius), drawing.WARM, "solid"),
+            (say("temperature"), place, shown(celsius), drawing.WARM, "solid"),
             ("dew point of its vapour", place, shown(dew), drawing.WATER, "dash"),
         ],
         marks=[
@@ -99,10 +99,10 @@ def _layers(section: Section, asked: Wish) -> list[Any]:
             words.temperature(float(section.dew_point_c[inner]), asked),
             f"{section.vapour_pa[inner]:.0f} Pa",
             f"{section.saturation_pa[inner]:.0f} Pa",
-            part.source,
+            say(part.source),
         )
         cells = [html.Td(figure) for figure in figures]
-        rows.append(html.Tr([html.Th(part.name, scope="row"), *cells]))
+        rows.append(html.Tr([html.Th(say(part.name), scope="row"), *cells]))
     names = (
         "layer, from outside",
         "thickness",
@@ -115,7 +115,7 @@ def _layers(section: Section, asked: Wish) -> list[Any]:
     bridge = say(
         "Coldest place: {bridge}, temperature factor {factor:.2f} behind furniture. "
         "Field: U = {u_value:.2f} W/(m² K).",
-        bridge=section.bridge,
+        bridge=say(section.bridge),
         factor=section.factor,
         u_value=section.u_value,
     )

@@ -11,7 +11,7 @@ from dashboards import views, words
 from dashboards.pages import forms
 from dashboards.words import Wish
 from monitor import text
-from monitor.catalogue import say
+from monitor.catalogue import say, shown
 from monitor.judge import limits
 from monitor.judge.rules import LIMITS
 from monitor.lot import LimitEntry
@@ -34,7 +34,10 @@ def blocks(told: Told, asked: Wish, *, token: str) -> list[Any]:
         html.H2("How it runs"),
         views.table(
             ("what", "here"),
-            [html.Tr([html.Th(name, scope="row"), html.Td(here)]) for name, here in told.runs],
+            [
+                html.Tr([html.Th(name, scope="row"), html.Td(shown(here))])
+                for name, here in told.runs
+            ],
             label="How it runs",
             kind="text",
         ),
@@ -66,9 +69,9 @@ def _limits(asked: Wish) -> Component:
                 html.Td(_value(name, getattr(LIMITS, name), asked)),
                 html.Td(
                     say(
-                        "{value} to {value_2}",
-                        value=_value(name, low, asked),
-                        value_2=_value(name, high, asked),
+                        "{low} to {high}",
+                        low=_value(name, low, asked),
+                        high=_value(name, high, asked),
                     )
                 ),
             ]
@@ -95,7 +98,7 @@ def _changes(told: Told, asked: Wish, token: str) -> Component:
 
 
 def _entry(entry: LimitEntry, asked: Wish, token: str) -> Component:
-    where = ", ".join(filter(None, (entry.site, entry.body_type))) or "everywhere"
+    where = ", ".join(filter(None, (entry.site, entry.body_type))) or say("everywhere")
     old, new = (_value(entry.name, value, asked) for value in (entry.old, entry.new))
     what = f"{_name(entry.name, asked)}: {old} → {new}"
     age = words.age(asked.now_s - entry.recorded_s)

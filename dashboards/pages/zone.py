@@ -91,7 +91,7 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
     back = words.unit_path(zone.unit) if zone.unit else "/"
     return [
         html.P(html.A(f"← {zone.unit or 'Lot'}", href=asked.link(back)), className="back"),
-        html.H1([zone.code, html.Small(f"{zone.kind} · {zone.unit or zone.site}")]),
+        html.H1([zone.code, html.Small(f"{say(zone.kind)} · {zone.unit or zone.site}")]),
         html.P(text.BY_THE_DAY, className="sentence") if told.by_day else None,
         _standing(told, asked),
         *_where_to_look(told),
@@ -169,7 +169,7 @@ def _where_to_look(told: Told) -> list[Any]:
         html.Ol(items[:LOOK_FIRST], className="look"),
         html.Details(
             [
-                html.Summary(say("{count} to look at", count=words.count(more, say("more place")))),
+                html.Summary(say("{count} to look at", count=words.count(more, "more place"))),
                 html.Ol(items[LOOK_FIRST:], className="look", start=str(LOOK_FIRST + 1)),
             ]
         )
@@ -181,7 +181,7 @@ def _where_to_look(told: Told) -> list[Any]:
                 html.Ul([html.Li(caution) for caution in text.LOOK_CAUTIONS]),
             ]
         ),
-        html.P(f"{BASIS} {text.stand_text(told.look.unit)}", className="aside"),
+        html.P(f"{say(BASIS)} {text.stand_text(told.look.unit)}", className="aside"),
         html.P(text.record_it(told.zone.unit, told.zone.code), className="aside"),
     ]
 
@@ -193,10 +193,14 @@ def _entries(entries: tuple[Entry, ...]) -> list[html.Li]:
     for place, entry in enumerate(entries):
         first = reasons.index(entry.reason)
         why = (
-            text.AS_ABOVE.format(number=first + 1) if first < place else text.sentence(entry.reason)
+            say(text.AS_ABOVE, number=first + 1)
+            if first < place
+            else text.sentence(say(entry.reason))
         )
-        name = html.B(f"{entry.name[:1].upper()}{entry.name[1:]}")
-        items.append(html.Li([html.P([name, f": {entry.where}"]), html.P(why, className="aside")]))
+        name = html.B(text.capital(say(entry.name)))
+        items.append(
+            html.Li([html.P([name, ": ", say(entry.where)]), html.P(why, className="aside")])
+        )
     return items
 
 
@@ -230,7 +234,7 @@ def _spans(told: Told, asked: Wish) -> Component:
     links = [
         html.Li(
             html.A(
-                name,
+                say(name),
                 href=asked.same(span_d=days),
                 **(marked(aria_current="true") if days == asked.span_d else {}),
             )
@@ -295,10 +299,10 @@ def _noted(told: Told) -> list[Any]:
     lines = [
         html.Li(
             [
-                html.B(event.kind),
+                html.B(say(event.kind)),
                 f" {words.when(event.at_s, told.site.timezone)}",
                 f": {event.value}" if event.value else "",
-                "" if event.zone else " (the whole unit)",
+                "" if event.zone else f" {say('(the whole unit)')}",
             ]
         )
         for event in newest[:MOST_NOTED]
@@ -321,7 +325,7 @@ def _carry(told: Told) -> Component:
     base = words.zone_path(zone.site, zone.unit, zone.code)
     span = {"from": int(told.series.from_hour), "to": int(told.series.from_hour) + len(told.at_s)}
     files = [
-        html.A(name, href=f"/export{base}/{kind}.csv?{urlencode(span)}", download="")
+        html.A(say(name), href=f"/export{base}/{kind}.csv?{urlencode(span)}", download="")
         for kind, name in (("readings", "readings"), ("hours", "judged hours"))
         if kind == "hours" or not told.by_day
     ]
@@ -438,13 +442,13 @@ def _mark(figure: go.Figure, told: Told, values: Floats, span: Span) -> None:
         if len(at_s):
             height = values[(at_s - span.from_s) // HOUR_S]
             height = np.where(np.isnan(height), foot, height)
-            drawing.add_marks(figure, at_s, height, span, name=kind, symbol=symbol)
+            drawing.add_marks(figure, at_s, height, span, name=say(kind), symbol=symbol)
 
 
 def _step(name: str, words: str, told: Told) -> str:
     """What an index means is said of the limit that the index's authors give it, of no other."""
     value = getattr(told.limits, name)
-    return words if value == getattr(LIMITS, name) else say("limit {value:g}", value=value)
+    return say(words) if value == getattr(LIMITS, name) else say("limit {value:g}", value=value)
 
 
 def _mould(told: Told, span: Span, asked: Wish) -> list[Any]:
@@ -504,11 +508,15 @@ def _chart(  # noqa: PLR0913  each is what it says
     return [
         html.H2(title, className="chart-title"),
         html.P(sentence, className="sentence"),
-        views.graph(figure, label=f"{title}. {sentence}"),
+        views.graph(figure, label=f"{say(title)}. {sentence}"),
         html.Details(
             [
                 html.Summary(
-                    say("{title}: {lower} values", title=title, lower=_rows_name(span).lower())
+                    say(
+                        "{title}: {lower} values",
+                        title=say(title),
+                        lower=say(_rows_name(span)).lower(),
+                    )
                 ),
                 daily,
             ]
@@ -522,7 +530,7 @@ def summary(named: dict[str, Floats], *, unit: str, rain_mm: Floats | None = Non
     for name, values in named.items():
         known = values[~np.isnan(values)]
         if not len(known):
-            said.append(say("no {name}", name=name))
+            said.append(say("no {name}", name=say(name)))
             continue
         last, low, high = (
             words.number(float(v), unit) for v in (known[-1], known.min(), known.max())
@@ -530,7 +538,7 @@ def summary(named: dict[str, Floats], *, unit: str, rain_mm: Floats | None = Non
         said.append(
             say(
                 "{name} last {last}, between {low} and {high}",
-                name=name,
+                name=say(name),
                 last=last,
                 low=low,
                 high=high,
@@ -539,9 +547,9 @@ def summary(named: dict[str, Floats], *, unit: str, rain_mm: Floats | None = Non
     if rain_mm is not None:
         known = ~np.isnan(rain_mm)
         said.append(
-            say("{nansum:.0f} mm of rain", nansum=np.nansum(rain_mm))
+            say("{rain:.0f} mm of rain", rain=np.nansum(rain_mm))
             if known.any()
-            else "no rain source"
+            else say("no rain source")
         )
     gaps = int(np.isnan(next(iter(named.values()))).sum())
     if gaps:
@@ -571,7 +579,8 @@ def _daily(
 ) -> Component:
     step = _days_a_row(span)
     day = (told.at_s + span.offset_s) // DAY_S // step
-    names = [f"{name}, {part}" for name in named for part in ("lowest", "mean", "highest")]
+    parts = (say("lowest"), say("mean"), say("highest"))
+    names = [f"{say(name)}, {part}" for name in named for part in parts]
     columns = [part for values in named.values() for part in drawing.per_day(day, values)]
     if rain and "rain" not in named:
         names.append("rain, mm")
@@ -590,9 +599,7 @@ def _daily(
         for k in range(len(days) - 1, -1, -1)
     ]
     of = "day" if step == 1 else "week from"
-    return views.table(
-        [of, *names], rows, label=say("{rows_name} values", rows_name=_rows_name(span))
-    )
+    return views.table([of, *names], rows, label=say("{rows} values", rows=say(_rows_name(span))))
 
 
 def _cell(value: float, *, last: bool) -> str:
