@@ -33,11 +33,11 @@ from dashboards.pages import settings as settings_page
 from dashboards.pages import unit as unit_page
 from dashboards.pages import zone as zone_page
 from dashboards.words import Wish
-from monitor import catalogue, explain, living
+from monitor import catalogue, explain, living, storms, text, watch
 from monitor import load as alarm_load
 from monitor.catalogue import say
 from monitor.errors import MonitorError
-from monitor.judge import frost, limits, proofs
+from monitor.judge import dryer, frost, limits, proofs
 from monitor.judge.day import ASSUMED_FACTOR, PIPE_KINDS
 from monitor.judge.rules import LIMITS, Limits
 from monitor.lot import AIR_KINDS, MouldClass, Unit, ZoneKind
@@ -380,8 +380,32 @@ def _unit(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]:
         site,
         asked,
         _limits(record, unit.declared, asked),
-        by_day=coarse,
-        living="living" in sight.acts and code not in sight.private,
+        unit_page.More(
+            by_day=coarse,
+            living="living" in sight.acts and code not in sight.private,
+            rain=storms.of(record, unit.declared, now_s=asked.now_s) if unit.zones else None,
+            dryer=_dryer(record, unit.declared, site.code, asked),
+        ),
+    )
+
+
+def _dryer(record: Record, unit: Unit, site: str, asked: Wish) -> str:
+    """How a unit's dehumidifier does; "" where none is noted."""
+    events = record.events(site, unit=unit.code)
+    device = dryer.noted(events)
+    if device is None:
+        return ""
+    found, state = None, "lived in"
+    if not living.stay(events, life=unit.life).occupied:
+        place = next(one for one in record.sites() if one.code == site)
+        found = watch.look_at_dryer(record, place, unit, device, now_s=asked.now_s)
+        state = found.state if found else "cannot tell"
+    nothing = float("nan")
+    return text.dryer_text(
+        device=device.kind,
+        state=state,
+        least_kg_d=found.least_kg_d if found else nothing,
+        most_kg_d=found.most_kg_d if found else nothing,
     )
 
 

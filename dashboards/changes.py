@@ -12,14 +12,15 @@ from dashboards.access import Gate
 from monitor import text
 from monitor.catalogue import say
 from monitor.errors import InputError
-from monitor.judge import limits
+from monitor.judge import dryer, limits
 from monitor.lot import Event, EventKind, LimitEntry
 from monitor.store import Record, people
 
 HOUR_S = 3600
 MOST_WHY = 400
 MOST_PEOPLE = 12
-NOTED: tuple[EventKind, ...] = ("occupied", "vacated", "winterised", "water on")
+NOTED: tuple[EventKind, ...] = ("occupied", "vacated", "winterised", "water on", "dehumidifier")
+DRYER_NOTES = (*dryer.KINDS, "emptied", "taken away")
 
 
 def add_routes(
@@ -117,6 +118,10 @@ class Changes:
                 if not 1 <= number <= MOST_PEOPLE:
                     raise InputError(f"1 to {MOST_PEOPLE} people can live in it")
                 value = "1 person" if number == 1 else f"{number} people"
+            if kind == "dehumidifier":
+                value = _sent("value")
+                if value not in DRYER_NOTES:
+                    raise InputError("choose what to note of the dehumidifier")
             event = Event(self.now(), kind, value, unit=unit)
             record.add_event(site, event, recorded_s=self.now(), who=self.gate.doer().who)
             return say("Noted: {kind}.", kind=", ".join(filter(None, (say(kind), value))))

@@ -3,7 +3,8 @@
 When people are in, get up, cook and leave can be read from humidity and temperature by the hour. So a
 unit's own owner sees its hours; everybody else who may see the unit (its lot, a verifier) sees, for the
 time that somebody lived in it, one mean a day. Words, alarms and daily means say what a lot or an
-inspector has to know.
+inspector has to know. Wood moisture is worked out from a running mean of 24 hours: the line of a
+fortnight, which shows it twice a day, tells no hour either.
 """
 
 from collections.abc import Iterable, Mapping, Sequence

@@ -12,6 +12,7 @@ from demo.weather import MARINE, Climate
 Side = Literal["door", "off", "front", "rear", "roof", "under"]
 LeakKind = Literal["rain", "plumbing"]
 Protocol = Literal["closed", "opened and dried", "sensor moved"]
+DryerKind = Literal["compressor", "desiccant"]
 FaultKind = Literal["stuck", "shifted", "swapped"]
 Span = tuple[int, int]  # from and to [s]
 
@@ -131,6 +132,23 @@ class Soaking:
 
 
 @dataclass(frozen=True, slots=True)
+class Dryer:
+    """A dehumidifier, or a tub of desiccant, in the cabin of a unit, from when to when it has power.
+
+    `grams_h` is what it takes out at 20 °C and 10 points above what it is set to; a compressor takes
+    less in the cold and nothing below 5 °C (iced up), a desiccant as much at any temperature. With a
+    tank it stops when that is full.
+    """
+
+    from_s: int
+    to_s: int
+    kind: DryerKind = "compressor"
+    grams_h: float = 60.0
+    set_percent: float = 50.0
+    tank_g: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
     """A probe that lies: `stuck` at a value, `shifted` by points, `swapped` with another's place."""
 
@@ -159,6 +177,7 @@ class UnitPlan:
     repairs: tuple[Repair, ...] = ()
     stays: tuple[Stay, ...] = ()
     soakings: tuple[Soaking, ...] = ()
+    dryers: tuple[Dryer, ...] = ()  # one at a time
     faults: tuple[Fault, ...] = ()
     outages: tuple[Span, ...] = ()  # of its node
     silent_from_s: int | None = None  # its node is dead from then on

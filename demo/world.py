@@ -130,12 +130,14 @@ class _State:
     zone_c: Array
     cabin_c: Array  # (U,)
     nearness: Array  # of the probe to the spot
+    tank_kg: Array  # (U,) what dryers took out since they were emptied
 
 
 @dataclass(slots=True, eq=False)
 class _Day:
     """All that does not depend on moisture, for one UTC day of steps."""
 
+    number: int  # of the day
     weather: WeatherDay  # by site
     outside_pa: Array  # (steps, U), where each unit is
     zone_c: Array  # (steps, Z)
@@ -301,6 +303,7 @@ class World:
             zone_c=air_c[layout.unit],
             cabin_c=air_c,
             nearness=np.array([zone.nearness for unit in self.units for zone in unit.zones]),
+            tank_kg=np.zeros(units),
         )
 
     def _soak_at_start(self) -> None:
@@ -372,6 +375,7 @@ class World:
         # Windows are opened when it is warm in an occupied unit.
         warm = np.clip((cabin_c - 22.0) / 4.0, 0.0, 1.0) * (use.people > 0.0)
         return _Day(
+            number=number,
             weather=weather,
             outside_pa=around.vapour_pa,
             zone_c=zone_c,
@@ -439,6 +443,9 @@ class World:
             + exchange * outside_pa
             + buffer * sat_pa * held
         )
+        dries, set_pa = self._drying(day, step, sat_pa, capacity)
+        if dries is not None:
+            stiffness, fixed = stiffness + dries, fixed + dries * set_pa
         cabin_pa, from_window, dew = _with_film(
             stiffness,
             fixed,
@@ -455,6 +462,10 @@ class World:
         running = np.maximum(window_kg - WINDOW_KG, 0.0)  # wiped, or down the drain
         state.window_kg = window_kg - running
 
+        dried_kg = (
+            np.zeros_like(cabin_pa) if dries is None else step_s * dries * (cabin_pa - set_pa)
+        )
+        state.tank_kg = state.tank_kg + dried_kg
         to_zones, left_zones_kg = self._step_air(day, step, cabin_pa)
         state.cabin_kg = (
             state.cabin_kg
@@ -463,10 +474,39 @@ class World:
             - dew
             - to_furnishings
             - out_of_cabin
+            - dried_kg
             - np.bincount(layout.unit, to_zones, minlength=layout.volume_m3.size)
         )
         ledger.entered_kg += float(day.people_kg[step].sum())
-        ledger.left_kg += float(out_of_cabin.sum() + running.sum()) + left_zones_kg
+        ledger.left_kg += float(out_of_cabin.sum() + running.sum() + dried_kg.sum()) + left_zones_kg
+
+    def _drying(
+        self, day: _Day, step: int, sat_pa: Array, capacity: Array
+    ) -> tuple[Array | None, Array]:
+        """What dryers take out [kg/(s Pa)] above the vapour [Pa] they are set to; None: there is none."""
+        set_pa = np.zeros_like(sat_pa)
+        if not any(unit.dryers for unit in self.units):
+            return None, set_pa
+        dries = np.zeros_like(sat_pa)
+        now_s = day.number * DAY_S + step * self._step_s
+        cabin_pa = self._state.cabin_kg / capacity
+        for place, unit in enumerate(self.units):
+            for dryer in unit.dryers:
+                if now_s == dryer.from_s:
+                    self._state.tank_kg[place] = 0.0  # put there, or emptied
+                if not dryer.from_s <= now_s < dryer.to_s:
+                    continue
+                full = dryer.tank_g is not None and self._state.tank_kg[place] * 1e3 >= dryer.tank_g
+                set_pa[place] = dryer.set_percent / 100.0 * sat_pa[place]
+                if full or cabin_pa[place] <= set_pa[place]:
+                    continue
+                celsius = day.cabin_c[step][place]
+                able = (
+                    np.clip((celsius - 5.0) / 15.0, 0.0, 1.0) if dryer.kind == "compressor" else 1.0
+                )
+                # at 20 °C: ten points above are 234 Pa
+                dries[place] = able * dryer.grams_h * 1e-3 / 3600.0 / 234.0
+        return dries, set_pa
 
     def _step_air(self, day: _Day, step: int, cabin_pa: Array) -> tuple[Array, float]:
         """Vapour of cavities and wood; gives what each zone took from the cabin, and what left.

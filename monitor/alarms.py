@@ -62,6 +62,7 @@ CLASSES: dict[AlarmKind, AlarmClass] = {
     "condensation": "this week",
     "freezing": "act now",
     "freezing ahead": "today",
+    "dehumidifier stopped": "this week",
     "water contact": "today",
     "silent": "this week",
     "sensor suspect": "this week",

@@ -13,6 +13,7 @@ The dew point tonight is that of the last nights; who moved in lately has none y
 what people give off takes its place. Surfaces are assumed, by their temperature factors.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -80,7 +81,7 @@ def stay(events: Sequence[Event], *, life: str, people: int = 0) -> Stay:
     newest = max(notes, key=lambda event: event.at_s, default=None)
     occupied = life == "occupied" if newest is None else newest.kind == "occupied"
     first = "" if newest is None else newest.value.strip().partition(" ")[0]
-    number = int(first) if first.isdecimal() and 0 < len(first) < 3 else 0
+    number = int(first) if re.fullmatch(r"[0-9]{1,2}", first) else 0
     said = people or (number if occupied else 0)
     return Stay(occupied, newest.at_s if newest else None, said or ASSUMED_PEOPLE, bool(said))
 

@@ -42,6 +42,7 @@ EventKind = Literal[
     "vacated",
     "moved",
     "reseal",
+    "dehumidifier",
 ]
 AlarmKind = Literal[
     "leak suspect",
@@ -52,6 +53,7 @@ AlarmKind = Literal[
     "condensation",
     "freezing",
     "freezing ahead",
+    "dehumidifier stopped",
     "water contact",
     "silent",
     "sensor suspect",

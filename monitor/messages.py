@@ -32,7 +32,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor import people, text
+from monitor import people, storms, text
 from monitor.config import Messages, Settings
 from monitor.errors import DeliveryError, InputError, StoreError
 from monitor.store import Record
@@ -48,6 +48,7 @@ CONNECT_S = 10.0  # for each answer of a server
 WHOLE_S = 30.0  # for a whole message: an answer that drips byte by byte ends here
 TURN_S = 2.0  # between rounds
 ESCALATE_EVERY_S = 10  # what is waited for takes minutes
+RAIN_EVERY_S = 900  # storms are answered by the hour
 BEAT_EVERY_S = 5
 ENTRIES = 200  # of the outbox, and
 TRIES = 50  # of messages in one round: then the process beats and looks anew
@@ -69,7 +70,8 @@ class Courier:
     send: Send
     nobody: tuple[int, ...] = ()
     asked_s: int = 0  # when unanswered alarms were last looked for,
-    listed_s: int = 0  # and lists
+    listed_s: int = 0  # and lists,
+    rained_s: int = 0  # and storms that are over
     beat_s: int = 0
 
     def turn(self) -> int:
@@ -85,6 +87,9 @@ class Courier:
         if not self.listed_s <= now_s < self.listed_s + people.MINUTE_S:
             self._lists(now_s)
             self.listed_s = now_s
+        if not self.rained_s <= now_s < self.rained_s + RAIN_EVERY_S:
+            self._storms(now_s)
+            self.rained_s = now_s
         self.beat()
         urls = kept.addresses(self.home)
         return sum(self._deliver_next(urls) for _ in range(TRIES))
@@ -157,6 +162,36 @@ class Courier:
                     board_url=self.settings.board_url,
                 )
                 kept.keep(engine, made, now_s=now_s)
+
+    def _storms(self, now_s: int) -> None:
+        """One line to owners after each storm: stayed dry, look at a zone, or no data."""
+        engine = self.record.engine
+        everybody = kept.listed(engine)
+        units = self.record.units() if any(p.role == "owner" for p in everybody) else []
+        clocks = {site.code: site.timezone for site in self.record.sites()} if units else {}
+        for unit in units:
+            asks = [
+                person
+                for person in everybody
+                if people.hears_of_rain(person, unit.site, unit.code, units=len(units))
+            ]
+            if not asks:
+                continue
+            for storm, said in storms.of(self.record, unit, now_s=now_s).answers:
+                old = now_s - storm.answer_hour * people.HOUR_S > people.KEPT_S["storm"]
+                if said is None or old:
+                    continue
+                line = storms.line(storm, said, timezone=clocks[unit.site])
+                for person in asks:
+                    told = people.storm_key(person, unit.code, storm.from_hour)
+                    late = storm.answer_hour * people.HOUR_S < person.added_s
+                    if late or kept.is_kept(engine, told):
+                        continue
+                    made = people.storm_messages(
+                        person, unit.code, storm.from_hour, line,
+                        now_s=now_s, board_url=self.settings.board_url,
+                    )  # fmt: skip
+                    kept.keep(engine, made, now_s=now_s)
 
     def _corrected(self, person_id: int, kind: str, due: int) -> list[AlarmNow]:
         """Withdrawn alarms that a list of this kind has told a person, and no later one took back."""

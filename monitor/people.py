@@ -52,7 +52,9 @@ KEPT_S = {  # how long a message is tried for
     "morning": 8 * HOUR_S,
     "week": 3 * DAY_S,
     "season": 14 * DAY_S,
+    "storm": 2 * DAY_S,
 }
+FEW_UNITS = 5  # of an owner who looks after a place: with more, lists and alarms tell
 FIRST_WAIT_S, LONGEST_WAIT_S = 15, 900
 URGENT_WAIT_S = 60  # the longest of an act-now message
 
@@ -365,6 +367,46 @@ def _waited_for_s(
         ),
         default=now_s,
     )
+
+
+# --- after rain -----------------------------------------------------------------------------------
+
+
+def hears_of_rain(person: Person, site: str, unit: str, *, units: int) -> bool:
+    """Whether somebody is told after each storm: who owns the unit, or a place of few units."""
+    if person.role != "owner" or not person.addresses:
+        return False
+    return unit in person.reach or (
+        units <= FEW_UNITS and (not person.reach or site in person.reach)
+    )
+
+
+def storm_key(person: Person, unit: str, from_hour: int) -> str:
+    """Of a person's words after a storm; each address's message has a key below it."""
+    return f"storm/{unit}/{from_hour}/{person.person_id}/"
+
+
+def storm_messages(
+    person: Person, unit: str, from_hour: int, line: str, *, now_s: int, board_url: str = ""
+) -> list[Message]:
+    """A unit's words after a storm, to each address of a person, outside quiet hours."""
+    wish = text.Wish(person.timezone, person.fahrenheit, person.twelve_hour)
+    subject, body = text.storm_message(unit, line, wish, board_url=board_url)
+    due = first_loud_s(person, now_s)
+    return [
+        Message(
+            key=f"{storm_key(person, unit, from_hour)}{address}",
+            person_id=person.person_id,
+            address_key=address,
+            kind="storm",
+            rank=RANK["this week"],
+            subject=subject,
+            body=body,
+            due_s=due,
+            expires_s=due + KEPT_S["storm"],
+        )
+        for address in person.addresses
+    ]
 
 
 # --- lists ----------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ import json
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from functools import partial
 from math import isfinite, isnan
 from textwrap import fill
@@ -48,6 +48,7 @@ CAUTION_COLD = (
     "CO and LP-gas alarms stay in place and switched on; leave gas appliances to licensed people. "
     f"{SHARP_SMELL}"
 )
+CAUTION_AT_DRYER = "Electricity and water: unplug it before it is moved or emptied, and leave wiring to licensed people."
 CAUTION_AT_NODE = (
     "Stay off a roof that may be wet or soft and out of LP-gas and battery bays; leave wiring to "
     "licensed people and local rules."
@@ -158,6 +159,12 @@ def between(now_s: int, earliest_h: float, latest_h: float) -> str:
     if latest_h == float("inf"):
         return say("{first} or later", first=first)
     return say("{first} to {last}", first=first, last=moment(round(now_s + 3600 * latest_h)))
+
+
+def day_of(at_s: int, timezone: tzinfo) -> str:
+    """Day of a time on a wall clock: 25 Nov 2026."""
+    here = datetime.fromtimestamp(at_s, UTC).astimezone(timezone)
+    return f"{here.day} {month(here)} {here.year}"
 
 
 def _number(facts: Mapping[str, float | str], name: str) -> float:
@@ -411,11 +418,11 @@ def _band(told: str) -> str:
 
 
 def _freezing_ahead(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
-    celsius, lowest = _number(facts, "temperature_c"), _number(facts, "lowest_c")
+    celsius, lowest = _number(facts, "temperature_c"), _known(facts, "lowest_c", ".0f", "0")
     return AlarmText(
         say(
             "{zone} is at {celsius:.1f} °C; by the forecast it reaches 0 °C about {at} "
-            "({between}), down to about {lowest:.0f} °C. The unit is not recorded as "
+            "({between}), down to about {lowest} °C. The unit is not recorded as "
             "winterised.",
             zone=zone,
             celsius=celsius,
@@ -430,6 +437,24 @@ def _freezing_ahead(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         say("Heat the unit or drain and winterise it before then, and record it as winterised"),
         say("Do not run an unvented heater unattended."),
         CAUTION_COLD,
+    )
+
+
+def _dehumidifier(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    above = _known(facts, "above_percent", ".0f", "some")
+    return AlarmText(
+        say(
+            "{zone}: the humidity lies {above} points above what it would be with the "
+            "dehumidifier ({device}) at work.",
+            zone=zone,
+            above=above,
+            device=_word(facts, "device", "kind not noted"),
+        ),
+        say("Likely cause: its tank is full, or it has no power; from the air they look the same."),
+        say("What it dried draws water again within days."),
+        say("Empty the tank, see to its power, and note it as emptied"),
+        say("Do not run it on a cord that gets warm or lies in water."),
+        CAUTION_AT_DRYER,
     )
 
 
@@ -991,6 +1016,7 @@ PARTS: dict[AlarmKind, Callable[[str, Mapping[str, float | str]], AlarmText]] = 
     "condensation": _condensation,
     "freezing": _freezing,
     "freezing ahead": _freezing_ahead,
+    "dehumidifier stopped": _dehumidifier,
     "water contact": _contact,
     "silent": _silent,
     "drying stalled": _stalled,
@@ -1422,6 +1448,34 @@ def days_to_dry_text(least_d: float, most_d: float, *, target_percent: float) ->
 
 # --- living in it ---------------------------------------------------------------------------------
 
+DRYER_NOTES = (
+    ("compressor", "One with a compressor was put there"),
+    ("desiccant", "A desiccant one was put there"),
+    ("emptied", "It was emptied"),
+    ("taken away", "It was taken away"),
+)
+DRYER_STATES = {
+    "works": "works: the air is as it was with it",
+    "stopped": "has stopped: its tank is full, or it has no power",
+    "iced": "is idle: below about 8 °C the coil of a compressor ices up. A desiccant one works in the cold",
+    "weak": "is weak: below about 15 °C a compressor takes out little, and whether it runs cannot be said",
+    "settling": "began or was emptied less than a day ago: too early to say",
+    "cannot tell": "cannot be judged: air of the last days is missing",
+    "lived in": "cannot be judged while people live in the unit: their water hides what it does",
+}
+
+
+def dryer_text(*, device: str, state: str, least_kg_d: float, most_kg_d: float) -> str:
+    """How a dehumidifier does, and what it takes out in a day, as a band."""
+    said = f"The {device} dehumidifier {DRYER_STATES[state]}."
+    if state == "works" and not isnan(least_kg_d + most_kg_d):
+        said += (
+            f" It takes out about {least_kg_d:.1f} to {most_kg_d:.1f} kg of water a day (by the air that comes in and "
+            "what thin panels give off; a rough band)."
+        )
+    return said
+
+
 HUMIDITY_BANDS = (
     "Humidity of rooms: below 60 %, best 30 to 50 % (EPA 402-K-02-003); no more than 50 % (CDC). Of health "
     "it says nothing by itself."
@@ -1720,6 +1774,54 @@ def _clock(hour: int, *, twelve_hour: bool) -> str:
     return said + (" tomorrow" if hour > 24 else "")
 
 
+# --- after rain -----------------------------------------------------------------------------------
+
+NO_STORM = "No rain of 2 mm fell in the last {days} days."
+RAIN_NOT_KNOWN = "Rain was not recorded in the last {days} days: what it did cannot be said."
+
+
+def storm_text(
+    *, word: str, day: str, rain_mm: float, zone: str, rise_percent: float, unheard: Sequence[str]
+) -> str:
+    """What a unit has to say after rain, in one line.
+
+    Parameters
+    ----------
+    word : str
+        "stayed dry", "no change", "look at", "no data" or "too early".
+    day : str
+        On which it rained.
+    rise_percent : float
+        Wood moisture of the zone to look at above its like zones; nan where an alarm spoke.
+    unheard : sequence of str
+        Zones that were not heard all along.
+    """
+    rain = f"Rain of {day}, {rain_mm:.0f} mm"
+    silent = f" No data of {', '.join(unheard)}." if unheard else ""
+    if word == "no data":
+        return f"{rain}: no data. Nobody can say whether it stayed dry."
+    if word == "too early":
+        return f"{rain}: too early to say; water takes a day to show."
+    if word == "look at":
+        why = (
+            "an alarm stands there"
+            if isnan(rise_percent)
+            else f"its wood rose {rise_percent:.1f} points more than the others"
+        )
+        return f"{rain}: look at {zone}, {why}.{silent}"
+    where = " where it was heard" if unheard else ""
+    if word == "no change":
+        return f"{rain}: no zone answered to it{where}; {zone} was damp already.{silent}"
+    return f"{rain}: stayed dry{where}.{silent}"
+
+
+def storm_message(unit: str, line: str, wish: "Wish", *, board_url: str) -> tuple[str, str]:
+    """Subject and body of the words after a storm."""
+    said = shown_in(line, wish)
+    link = [f"{board_url.rstrip('/')}/unit/{quote(unit)}"] if board_url else []
+    return f"{unit}: {said}", _letter(said, *link)
+
+
 # --- repair proof ---------------------------------------------------------------------------------
 
 _NO_PROOF = {
@@ -1887,12 +1989,15 @@ def drying_text(figures: Mapping[str, float]) -> str:
             "How far it is from the drying goal is not known: a like zone or its own readings"
             " are missing."
         )
-    where = (
-        "It stands {excess:.1f} points of moisture above the dry standard; the goal is {goal:.1f} above or less"
+    stands = say(
+        "It stands {excess:.1f} points of moisture above the dry standard; the goal is {goal:.1f} "
+        "above or less"
         if excess >= 0
-        else "It stands {excess:.1f} points of moisture below the dry standard; the goal is {goal:.1f} above or less"
+        else "It stands {excess:.1f} points of moisture below the dry standard; the goal is "
+        "{goal:.1f} above or less",
+        excess=abs(excess),
+        goal=goal,
     )
-    stands = say(where, excess=abs(excess), goal=goal)
     if excess <= goal:
         return say("{stands}: reached.", stands=stands)
     rate = _number(figures, "rate_percent_day")

@@ -8,15 +8,16 @@ import logging
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TypedDict
+from typing import Any, TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor import alarms, causes, holds, judge, text
+from monitor import alarms, causes, holds, judge, living, text
 from monitor.errors import DamageError, InputError
 from monitor.evidence import trust
-from monitor.judge import frost, limits, proofs
+from monitor.explain import ASSUMED_M3
+from monitor.judge import dryer, frost, limits, proofs
 from monitor.judge.day import PIPE_KINDS
 from monitor.judge.rules import DELAYS as JUDGED_DELAYS
 from monitor.judge.rules import Delay
@@ -59,7 +60,10 @@ SYSTEM = holds.SYSTEM
 LEAK: AlarmKind = "leak suspect"
 OF_PROOF: frozenset[AlarmKind] = frozenset({"drying stalled", "did not stay dry"})  # of no hour
 AHEAD: AlarmKind = "freezing ahead"  # of hours that are still to come
+DRYER: AlarmKind = "dehumidifier stopped"
 NO_FROST = "winterised, heated, begun, or no longer forecast"
+DRIES = "emptied, taken away, lived in, or at work again"
+DRYER_H = dryer.TRAIN_H + dryer.TEST_H + 24
 AHEAD_H = 48  # of a forecast that is looked at
 RESTS = "its signs rest; it stays until an inspection is recorded"
 ENDED: dict[alarms.Act, str] = {"ends": "the condition ended", "inspected": "somebody inspected it"}
@@ -74,6 +78,11 @@ DELAYS: dict[AlarmKind, Delay] = JUDGED_DELAYS | {
         "none: by the forecast, within 48 h",
         "winterised, heated, or warmer by the forecast",
         f"0 / {frost.CLEARS_C:g} °C expected",
+    ),
+    "dehumidifier stopped": Delay(
+        f"{dryer.TEST_H} h, looked at twice",
+        "noted as emptied, or at work again",
+        f"{dryer.STOPPED_PERCENT:g} / {dryer.STARTED_PERCENT:g} points from what is expected",
     ),
     "battery low": Delay("none", "none", f"{BATTERY_LOW_PERCENT:g} / {BATTERY_CLEARS_PERCENT:g} %"),
     "flood": Delay("none", "a quiet while at the intake", "none"),
@@ -132,6 +141,7 @@ def tick(record: Record, *, now_s: int) -> Round:
             continue
         done = Round(done.units + 1, done.hours + found.hours, done.raised + found.raised)
         _look_ahead(record, unit, now_s=now_s)
+        _look_at_dryer(record, sites[unit.site], unit, now_s=now_s)
         record.beat("watch", now_s)
     latest = record.latest()
     known = record.alarms(open_only=True)  # each rule below looks at its own kind
@@ -182,7 +192,7 @@ def judge_unit(
         unit,
         found.alarms,
         found.latches,
-        [alarm for alarm in known if alarm.kind not in OF_PROOF | {AHEAD}],
+        [alarm for alarm in known if alarm.kind not in OF_PROOF | {AHEAD, DRYER}],
         since_s=from_s,
         now_s=now_s,
         in_use=alarms.is_supply_live(around, at_s=now_s),
@@ -264,6 +274,63 @@ def _expected(
             ahead[one.hour - hour] = one.temperature_c
     return frost.freezing(
         pipes, outside_c=outside, ahead_c=ahead, water=water, by_forecast=bool(forecast)
+    )
+
+
+def _look_at_dryer(record: Record, site: Site, unit: Unit, *, now_s: int) -> None:
+    """Tell of a dehumidifier that has stopped in a unit that nobody lives in."""
+    events = record.events(site.code, unit=unit.code)
+    device = dryer.noted(events)
+    open_ = record.alarms(unit=unit.code, open_only=True)
+    standing = next((a for a in open_ if a.kind == DRYER and not a.cleared_s), None)
+    if device is None and standing is None:
+        return
+    found = None
+    if device is not None and not living.stay(events, life=unit.life).occupied:
+        found = look_at_dryer(record, site, unit, device, now_s=now_s)
+    if standing is not None:
+        noted = device is None or device.since_s > standing.raised_s
+        if noted or found is None or found.restarted:
+            step = AlarmStep(now_s, alarms.after(standing.state, "ends"), SYSTEM, DRIES)
+            ended = ChangedAlarm(standing.alarm_id, now_s, step.state, step)
+            record.change_alarm(ended, now_s=now_s)
+    elif device is not None and found is not None and found.state == "stopped":
+        cabin = next(zone.code for zone in record.zones(unit.code) if zone.kind == "cabin")
+        facts: dict[str, float | str] = {
+            "above_percent": found.above_percent,
+            "device": device.kind,
+        }
+        change = judge.AlarmChange(cabin, DRYER, now_s, None, facts)
+        alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=False)
+        record.add_alarm(alarm.made_instant(), now_s=now_s)
+
+
+def look_at_dryer(
+    record: Record, site: Site, unit: Unit, device: dryer.Device, *, now_s: int
+) -> dryer.Drying | None:
+    """How a unit's dehumidifier does; None where no cabin or no outside air is entered."""
+    to_hour = now_s // HOUR_S
+    first = to_hour - DRYER_H
+    cabin = next((zone for zone in record.zones(unit.code) if zone.kind == "cabin"), None)
+    outside = next((z for z in record.site_zones(site.code) if z.kind == "outside"), None)
+    if cabin is None or outside is None:
+        return None
+
+    def air(rows: Sequence[Mapping[str, Any]]) -> NDArray[np.float64]:
+        table = np.full((2, DRYER_H), np.nan)
+        for row in rows:
+            place = row["hour"] - first
+            for line, name in enumerate(("temperature_c", "humidity_percent")):
+                table[line, place] = np.nan if row[name] is None else row[name]
+        return table
+
+    return dryer.drying(
+        device,
+        cabin=air(record.hours(unit.code, cabin.code, from_hour=first, to_hour=to_hour)),
+        outside=air(record.site_hours(site.code, outside.code, from_hour=first, to_hour=to_hour)),
+        now_s=to_hour * HOUR_S,
+        altitude_m=site.altitude_m,
+        volume_m3=ASSUMED_M3,
     )
 
 

@@ -46,7 +46,7 @@ ORIGIN = {"Origin": "http://localhost"}
 
 # what each role may do, written down here a second time, by hand
 MAY = {
-    "owner": "lot unit alarms proof chain acknowledge links users log people settings change account",
+    "owner": "lot unit living alarms proof chain acknowledge links users log people settings change account",
     "lot lead": "lot unit alarms proof chain acknowledge links people settings change account",
     "technician": "lot unit alarms proof chain acknowledge account",
     "sales": "lot unit proof links account",
@@ -92,6 +92,7 @@ ASKED = {
     "/limits/change": ("POST", "/limits/change", "change"),
     "/limits/undo": ("POST", "/limits/undo", "change"),
     "/people/change": ("POST", "/people/change", "change"),
+    "/unit/<unit>/note": ("POST", "/unit/van-wet/note", "living"),
 }  # fmt: skip
 PAGES = {
     "/": "lot",
@@ -109,6 +110,7 @@ PAGES = {
     "/account": "account",
     "/unit/van-wet": "unit",
     "/unit/van-wet/zone/off-rear-low": "unit",
+    "/unit/van-wet/living": "living",
     "/site/yard/zone/outside": "lot",
     "/proof/van-wet/off-rear-low/5": "proof",
 }

@@ -23,6 +23,7 @@ from monitor.lot import Site, Unit, Zone
 from monitor.serve import parts_of
 from monitor.store import AlarmStep, ChangedAlarm, NewAlarm, OutboxItem, Record, health, open_record
 from monitor.store import people as kept
+from monitor.store import schema as t
 from monitor.store.people import Message, Person
 from monitor.store.users import Doer, is_log_whole, log
 from tests.letters import Mailbox, Webhook
@@ -546,3 +547,36 @@ def _retained(port: int) -> Any:
         client.loop(0.05)
     client.disconnect()
     return json.loads(found[0]) if found else None
+
+
+# --- after rain -----------------------------------------------------------------------------------
+
+
+def test_an_owner_gets_one_line_after_a_storm_and_not_in_the_night(
+    record: Record, tmp_path: Path, hook: Webhook
+) -> None:
+    """The answer is due at 20:00, in quiet hours: it is sent at 7:00, once, whatever restarts."""
+    enter(record, tmp_path, "Ann", hook.url)
+    record.add_zone("yard", Zone("", "outside", "outside"))
+    ends_h = NOW_S // HOUR_S + 3  # 20:00
+    with record.engine.begin() as db:
+        for zone in db.execute(t.zone.select()).all():
+            for hour in range(ends_h - 14 * 24, ends_h + 24):
+                own = zone.unit_id is not None
+                rained = 7.0 if hour == ends_h - 25 else 0.0
+                row = {"zone_id": zone.zone_id, "hour": hour, "readings": 6, "coverage_percent": 100.0,
+                       "state": "dry", "rain_mm": None if own else rained,
+                       "wood_moisture_percent": 12.0 if own else None}  # fmt: skip
+                db.execute(t.hour.insert(), row)
+    with record.engine.begin() as db:
+        db.execute(t.person.update().values(added_s=NOW_S - 30 * 86_400))
+    clock = Clock()
+    for _ in range(16):
+        courier(record, tmp_path, clock).turn()  # a new process each time
+        clock.now_s += HOUR_S
+        if clock.now_s < NOW_S + 14 * HOUR_S:
+            assert [got for _, got in hook.got if "Rain" in str(got)] == []
+    found = [got for key, got in hook.got if key and "Rain of 3 Jan 2030" in str(got)]
+    assert len(found) == 1
+    assert "u1: Rain of 3 Jan 2030, 7 mm: stayed dry." in str(found[0])
+    assert "https://board.example/unit/u1" in str(found[0])

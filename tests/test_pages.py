@@ -12,6 +12,7 @@ import pytest
 from dash import dcc, html
 from flask.testing import FlaskClient
 from sqlalchemy import event
+from sqlalchemy import text as sql
 
 from dashboards import exports, paint, words
 from dashboards.app import Lots, make_app, page
@@ -23,7 +24,7 @@ from dashboards.pages import nodes as nodes_page
 from dashboards.paint import to_html
 from dashboards.words import wish
 from monitor import drawing, explain, files, text
-from monitor.lot import Event, Placement, Site, Source, Unit, Zone
+from monitor.lot import Event, ForecastHour, Placement, Site, Source, Unit, Zone
 from monitor.store import NewHold, board, checking, health
 from monitor.store import schema as t
 from monitor.store.board import AlarmRow
@@ -1141,3 +1142,86 @@ def test_what_was_taken_away_can_be_judged_again(tmp_path):
 )
 def test_no_cell_of_a_file_is_a_formula(cell, written):
     assert exports._cell(cell) == written
+
+
+# --- Living ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def lived(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Record]:
+    """The filled record with two people in `van-dry`, a forecast of frost and rain, and carbon dioxide."""
+    folder = tmp_path_factory.mktemp("living")
+    with filled_record(folder) as record:
+        record.add_event(
+            "yard", Event(NOW_S - 9 * 86400, "occupied", "2 people", "van-dry"), recorded_s=NOW_S
+        )
+        record.add_event(
+            "yard", Event(NOW_S - 9 * 86400, "winterised", "", "van-dry"), recorded_s=NOW_S
+        )
+        hour = NOW_S // HOUR_S
+        ahead = [ForecastHour(hour + k, -4.0, 90.0, 0.8 if k == 9 else 0.0) for k in range(36)]
+        record.keep_forecast("yard", ahead, now_s=NOW_S)
+        with record.engine.begin() as db:
+            probe = "(SELECT probe_id FROM placement JOIN zone USING (zone_id) JOIN unit USING (unit_id)"
+            at_home = f"{probe} WHERE unit.code = 'van-dry' AND zone.code = 'air-main')"
+            db.execute(sql(f"UPDATE reading SET co2_ppm = 1725 WHERE probe_id = {at_home}"))
+            zone = "(SELECT zone_id FROM zone LEFT JOIN unit USING (unit_id) WHERE zone.code ="
+            cabin = f"{zone} 'air-main' AND unit.code = 'van-dry')"
+            air = "UPDATE hour SET temperature_c = {}, humidity_percent = {}, dew_point_c = {} WHERE zone_id = {}"
+            db.execute(sql(air.format(19.0, 64.0, 12.1, cabin)))
+            db.execute(sql(air.format(2.0, 85.0, -0.3, f"{zone} 'outside')")))
+    with open_record(folder, read_only=True) as opened:
+        yield opened
+
+
+def test_the_living_page_says_one_thing_to_do_with_the_night_it_is_for(lived):
+    shown = seen(lived, "/unit/van-dry/living")
+    todo = shown.split("What to do tonight")[1].split("</section>")[0]
+    assert text.KEEP_VENTS_OPEN in unescape(todo)
+    assert "Rain is expected from 21:00: open on the lee side" in todo
+    assert "It freezes outside" in todo
+    assert "by the forecast" in shown
+    assert "1725\u202fppm" in shown
+    assert "for each person asleep" in shown
+    assert "has nothing to do with carbon monoxide" in shown
+    assert all(unescape(caution) in unescape(shown) for caution in text.AIRING_CAUTIONS)
+
+
+def test_the_living_page_has_its_surfaces_balance_and_frost(lived):
+    shown = seen(lived, "/unit/van-dry/living")
+    assert re.search(
+        r"Single glazing</th>.*?Coldest surface that the cabin is judged by</th>", shown
+    )
+    assert "2 sleepers give off 40 to 100 g of water an hour" in shown
+    assert "4 sleepers give off 80 to 200 g" in seen(lived, "/unit/van-dry/living?people=4")
+    assert "2 sleepers give" in seen(lived, "/unit/van-dry/living?people=99")
+    assert 'href="/unit/van-dry/living"' in seen(lived, "/unit/van-dry")
+    (chart,) = charts(lived, "/unit/van-dry/living")
+    assert [line["name"] for line in chart["data"] if line.get("name")][:3] == [
+        "dew point inside", "coldest surface", "outside",
+    ]  # fmt: skip
+
+
+def test_a_unit_that_nobody_is_in_gets_no_advice_for_sleepers(record):
+    shown = seen(record, "/unit/van-dry/living")
+    assert "Nobody is noted as living in this unit" in shown
+    assert "What to do tonight" not in shown
+    assert "No forecast is set up" in shown
+    assert "No probe here measures carbon dioxide" in shown
+    assert 'No unit "' not in shown
+    assert "has no unit of that code" in seen(record, "/unit/no-such/living")
+
+
+def test_a_unit_without_a_cabin_says_how_to_get_one(tmp_path):
+    with open_record(tmp_path) as opened:
+        opened.add_site(Site("yard"))
+        opened.add_unit(Unit("u1", "yard"))
+        assert "No zone of kind cabin" in seen(opened, "/unit/u1/living")
+        opened.add_zone("yard", Zone("u1", "air-main", "cabin"))
+        assert "nothing can be worked out" in seen(opened, "/unit/u1/living")
+
+
+def test_the_living_page_speaks_fahrenheit_throughout(lived):
+    shown = seen(lived, "/unit/van-dry/living?f=1")
+    assert "°F" in shown
+    assert "°C" not in re.sub(r"<a [^>]*>°C</a>", "", shown)

@@ -2,7 +2,9 @@
 
 import itertools
 import json
+import math
 import random
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -14,8 +16,17 @@ from msgspec.structs import replace
 
 from monitor import judge, people, text, watch
 from monitor.errors import InputError
-from monitor.lot import DEFAULT_SILENCE_S, Event, Placement, Site, Unit, Zone, silent_after_s
-from monitor.store import OutboxItem, Record, open_record
+from monitor.lot import (
+    DEFAULT_SILENCE_S,
+    Event,
+    ForecastHour,
+    Placement,
+    Site,
+    Unit,
+    Zone,
+    silent_after_s,
+)
+from monitor.store import Alarm, OutboxItem, Record, open_record
 from monitor.store import people as kept
 from monitor.store.people import Person
 from sensors.wire import Reading
@@ -564,3 +575,71 @@ def test_the_notice_is_a_message_of_its_own_words(record: Record) -> None:
     (message,) = found.messages
     assert message.subject == "Today: nothing was watched"
     assert "Sillkeep itself did not run" in message.body.replace("\n", " ")
+
+
+# --- frost ahead ----------------------------------------------------------------------------------
+
+
+def a_cold_week(record: Record, *, days: int = 8) -> int:
+    """An unheated cabin that follows falling, swinging air; the hour after it."""
+    record.add_zone("yard", Zone("u1", "air-main", "cabin"))
+    placed_s = START_S - 3 * DAY_S
+    place = Placement("n1", "p4", "yard", "u1", "air-main", placed_s)
+    record.place(place, recorded_s=placed_s, who="test")
+    readings, inside_c = [], 6.0
+    for seq in range(days * 48):
+        outside_c = 5.0 + 4.0 * math.sin(2 * math.pi * (seq / 48 - 0.4)) - 0.2 * seq / 48
+        inside_c += (outside_c + 0.5 - inside_c) * (1 - math.exp(-0.5 / 4.0))
+        for probe, celsius in (("p3", outside_c), ("p4", inside_c)):
+            at_s = START_S + seq * 1800 + 60
+            readings.append(
+                Reading(site="yard", node="n1", probe=probe, boot=1, seq=seq, at_s=at_s,
+                        temperature_c=celsius, humidity_percent=75.0)
+            )  # fmt: skip
+    take(record, readings, START_S)
+    return START_S + days * DAY_S
+
+
+def expect(record: Record, celsius: float, *, now_s: int) -> None:
+    hours = [ForecastHour(now_s // HOUR_S + k, celsius) for k in range(48)]
+    record.keep_forecast("yard", hours, now_s=now_s)
+
+
+def ahead(record: Record) -> list[Alarm]:
+    return [alarm for alarm in record.alarms() if alarm.kind == "freezing ahead"]
+
+
+def test_a_frost_that_is_forecast_is_told_once_with_its_hour_and_ends_with_the_forecast(record):
+    now_s = a_cold_week(record)
+    watch.tick(record, now_s=now_s)
+    assert ahead(record) == []  # nobody forecasts anything
+    expect(record, -9.0, now_s=now_s)
+    for later in (HOUR_S, 2 * HOUR_S):
+        watch.tick(record, now_s=now_s + later)
+    (alarm,) = ahead(record)
+    assert (alarm.class_, alarm.zone, alarm.state) == ("today", "air-main", "unacknowledged")
+    assert re.search(r"reaches 0 °C about \d{4}-\d\d-\d\d \d\d:\d\d UTC", alarm.text)
+    expect(record, 12.0, now_s=now_s + 3 * HOUR_S)
+    watch.tick(record, now_s=now_s + 3 * HOUR_S)
+    (over,) = ahead(record)
+    assert over.cleared_s == now_s + 3 * HOUR_S
+    assert over.withdrawn_s is None
+
+
+@pytest.mark.parametrize("how", ["winterised", "mild"])
+def test_a_winterised_unit_and_a_mild_forecast_tell_nothing(record, how):
+    now_s = a_cold_week(record)
+    if how == "winterised":
+        record.add_event("yard", Event(START_S, "winterised", unit="u1"), recorded_s=START_S)
+    expect(record, -9.0 if how == "winterised" else 3.0, now_s=now_s)
+    watch.tick(record, now_s=now_s)
+    assert ahead(record) == []
+
+
+def test_winterising_ends_what_was_told_ahead(record):
+    now_s = a_cold_week(record)
+    expect(record, -9.0, now_s=now_s)
+    watch.tick(record, now_s=now_s)
+    record.add_event("yard", Event(now_s, "winterised", unit="u1"), recorded_s=now_s)
+    watch.tick(record, now_s=now_s + HOUR_S)
+    assert [alarm.cleared_s for alarm in ahead(record)] == [now_s + HOUR_S]

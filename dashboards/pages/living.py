@@ -9,7 +9,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboards import views, words
-from dashboards.pages.forms import field, hidden
+from dashboards.pages.forms import choice, field, hidden
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import drawing, living, text
@@ -329,6 +329,13 @@ def _note(told: Told, token: str) -> list[Any]:
         forms.append(
             html.Form(parts, action=f"{words.unit_path(told.unit.code)}/note", method="post")
         )
+    device = [
+        hidden("token", token),
+        hidden("kind", "dehumidifier"),
+        choice("Dehumidifier", "value", text.DRYER_NOTES),
+        html.Button("Note it", type="submit", className="plain"),
+    ]
+    forms.append(html.Form(device, action=f"{words.unit_path(told.unit.code)}/note", method="post"))
     return [
         html.H2("Note a change"),
         html.P(text.NOTE_MEANS, className="sentence"),

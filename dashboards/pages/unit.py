@@ -1,6 +1,7 @@
 """Unit: its word, what to do next, its zones, and what we do not know about it."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, cast
 
 import numpy as np
@@ -12,38 +13,55 @@ from dashboards.pages import outline
 from dashboards.pages.alarms import alarm_text
 from dashboards.paint import marked
 from dashboards.words import Wish
-from monitor import drawing, explain, text
+from monitor import drawing, explain, storms, text
 from monitor.evidence.entries import BASIS, BlindSpot
 from monitor.judge.rules import LIMITS, Limits
 from monitor.lot import STRUCTURE_KINDS, ZoneKind
 from monitor.store.board import HOUR_S, STRIP_DAYS, AlarmRow, SiteRow, UnitNow, ZoneNow
+from monitor.storms import Rain
+
+
+@dataclass(frozen=True, slots=True)
+class More:
+    """What else the page of a unit tells.
+
+    `by_day`: its figures are means of the last whole day, for it is lived in by others; `living`: the
+    visitor may see the page of that name; `rain`: its last storms; `dryer`: how its dehumidifier does.
+    """
+
+    by_day: bool = False
+    living: bool = False
+    rain: Rain | None = None
+    dryer: str = ""
 
 
 def blocks(
-    unit: UnitNow,
-    site: SiteRow,
-    asked: Wish,
-    limits: Limits = LIMITS,
-    *,
-    by_day: bool = False,
-    living: bool = False,
+    unit: UnitNow, site: SiteRow, asked: Wish, limits: Limits = LIMITS, more: More = More()
 ) -> list[Any]:
-    """Page of one unit.
-
-    `limits` are those in force for it; `by_day`: its figures are means of the last whole day, for it is
-    lived in by others; `living`: the visitor may see the page of that name.
-    """
+    """Page of one unit; `limits` are those in force for it."""
     return [
         html.P(html.A("← Lot", href=asked.link("/")), className="back"),
         html.H1([unit.code, html.Small(unit.name)] if unit.name else unit.code),
         html.Div(
-            [html.Div([_word(unit, asked), _fortnight(unit, limits)]), _next(unit, site, asked)],
+            [
+                html.Div(
+                    [
+                        _word(unit, asked),
+                        _rained(more.rain, site),
+                        html.P(more.dryer) if more.dryer else None,
+                        _fortnight(unit, limits),
+                    ]
+                ),
+                _next(unit, site, asked),
+            ],
             className="beside even",
         ),
         *outline.blocks(unit, asked),
-        _living(unit, asked) if living and any(z.kind == "cabin" for z in unit.zones) else None,
+        _living(unit, asked)
+        if more.living and any(z.kind == "cabin" for z in unit.zones)
+        else None,
         html.H2("Zones"),
-        html.P(text.BY_THE_DAY, className="sentence") if by_day else None,
+        html.P(text.BY_THE_DAY, className="sentence") if more.by_day else None,
         _zones(unit, site, asked),
         *_not_seen(unit),
         views.unknown_panel(_unknowns(unit, site, asked)),
@@ -72,6 +90,20 @@ def _living(unit: UnitNow, asked: Wish) -> Component:
             "Living in it: tonight's air, cold surfaces and frost",
             href=asked.link(f"{words.unit_path(unit.code)}/living"),
         )
+    )
+
+
+def _rained(rain: Rain | None, site: SiteRow) -> Component | None:
+    """What the last storm did, and the one before where that is too early to say."""
+    if rain is None:
+        return None
+    if not rain.answers:
+        said = (text.NO_STORM if rain.known else text.RAIN_NOT_KNOWN).format(days=storms.DAYS)
+        return html.P(said, className="rained")
+    shown = rain.answers[-1:] if rain.answers[-1][1] else rain.answers[-2:]
+    return html.Div(
+        [html.P(storms.line(*one, timezone=site.timezone)) for one in reversed(shown)],
+        className="rained",
     )
 
 

@@ -5,7 +5,7 @@ Hours of the unit's places with pipes, and of the air outside ── how each fo
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,15 +98,16 @@ def freezing(
     Returns
     -------
     Freezing
-        Without a zone where none of them is known in the last hour.
+        Without a zone where none of them is known in the last day. A node that sends once a day is
+        followed from its newest hour on, by the air outside since then.
     """
     unknown = (float("nan"), float("nan"))
-    known = [(zone, course) for zone, course in pipes if len(course) and not np.isnan(course[-1])]
+    known = [(zone, course) for zone, course in pipes if _age_h(course) < NIGHT_H]
     if not known:
         nothing = float("nan")
         return Freezing("", nothing, water, False, None, unknown, by_forecast)  # noqa: FBT003
-    zone, course = min(known, key=lambda one: (one[1][-1], one[0]))
-    now_c = float(course[-1])
+    zone, course = min(known, key=lambda one: (_newest(one[1]), one[0]))
+    now_c = _newest(course)
     heated = _is_heated(course[-NIGHT_H:], outside_c[-NIGHT_H:])
     expected, without = None, unknown
     ahead_known = ahead_c[~np.isnan(ahead_c)]
@@ -117,8 +118,41 @@ def freezing(
     if not heated:
         follower = cooling.fit(inside_c=course[-WEEK_H:], outside_c=outside_c[-WEEK_H:])
     if follower is not None:
-        expected = cooling.freeze(follower, from_c=now_c, outside_c=ahead_c)
+        expected = _expected(follower, now_c, _age_h(course), outside_c, ahead_c)
     return Freezing(zone, now_c, water, heated, expected, without, by_forecast)
+
+
+def _age_h(course: Floats) -> int:
+    """Hours since the newest one that is known; their number where none is."""
+    known = np.flatnonzero(~np.isnan(course))
+    return len(course) - 1 - int(known[-1]) if len(known) else max(len(course), NIGHT_H)
+
+
+def _newest(course: Floats) -> float:
+    return float(course[~np.isnan(course)][-1])
+
+
+def _expected(
+    follower: cooling.Follower, from_c: float, age_h: int, outside_c: Floats, ahead_c: Floats
+) -> cooling.Freeze | None:
+    """When it freezes, in hours from now, followed from `age_h` hours ago on."""
+    since = outside_c[len(outside_c) - age_h :]
+    course = np.concatenate([since, ahead_c])
+    known = np.flatnonzero(~np.isnan(course))
+    if not len(known):
+        return None
+    # what was not measured outside since lies between what was and what is expected
+    course[:age_h] = np.interp(np.arange(age_h), known, course[known])
+    found = cooling.freeze(follower, from_c=from_c, outside_c=course)
+    if found is None or found.known_h <= age_h:
+        return None
+    return replace(
+        found,
+        hours=max(found.hours - age_h, 0.0),
+        earliest_h=max(found.earliest_h - age_h, 0.0),
+        latest_h=max(found.latest_h - age_h, 0.0),
+        known_h=found.known_h - age_h,
+    )
 
 
 def _is_heated(inside_c: Floats, outside_c: Floats) -> bool:

@@ -538,7 +538,7 @@ message = Table(
     Column("key", Text, nullable=False, unique=True),  # idempotency key: what a receiver sees
     Column("person_id", ForeignKey("person.person_id"), nullable=False),
     Column("address_key", Text, nullable=False),
-    Column("kind", Text, nullable=False),  # alarm, correction, morning, week, season
+    Column("kind", Text, nullable=False),  # alarm, correction, morning, week, season, storm
     Column("rank", Integer, nullable=False),  # the lower, the sooner
     Column("step", Integer, nullable=False, server_default="0"),  # place in the order of escalation
     Column("subject", Text, nullable=False),
