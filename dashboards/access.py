@@ -434,7 +434,7 @@ class Gate:
         if self.visitor and self.visitor.name:
             chosen = self.visitor.language
         else:
-            chosen = request.accept_languages.best_match(catalogue.codes()) or catalogue.ENGLISH
+            chosen = catalogue.best(tag for tag, _ in request.accept_languages)
         g.reading = ExitStack()
         g.reading.enter_context(catalogue.read_in(chosen))
 

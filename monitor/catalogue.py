@@ -7,7 +7,7 @@ page: its sentence stays English.
 """
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
@@ -118,6 +118,13 @@ def check(code: str) -> str:
     if code not in codes():
         raise InputError(f'there is no language "{code}"; use one of: {", ".join(codes())}')
     return code
+
+
+def best(tags: Iterable[str]) -> str:
+    """The first that can be chosen of languages as browsers name them: "pl-PL" is "pl"."""
+    known = codes()
+    wanted = (code for tag in tags for code in (tag.replace("-", "_"), tag.split("-")[0]))
+    return next((code for code in wanted if code in known), ENGLISH)
 
 
 def load(code: str) -> Catalogue:
