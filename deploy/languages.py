@@ -30,12 +30,14 @@ READ = ("monitor/text.py", "monitor/evidence/entries.py", "monitor/evidence/verd
 # arguments that are no texts: names of the page's own parts, addresses, kinds of fields
 UNREAD = {"className", "id", "href", "action", "method", "type", "role", "htmlFor", "src", "auto",
           "kind", "size", "key", "scope", "rel", "content", "of", "httpEquiv"}  # fmt: skip
-FROM = {"get", "getattr", "setattr", "compile", "sub", "fullmatch", "findall", "split", "strftime",
+FROM = {"say", "say_number", "count", "get", "getattr", "setattr", "compile", "sub", "fullmatch", "findall", "split", "strftime",
         "startswith", "endswith", "removeprefix", "removesuffix", "post", "warning", "error",
         "info", "note", "getLogger", "add_argument", "ArgumentParser", "Meta"}  # fmt: skip  # functions whose arguments nobody reads
 _WORDS = re.compile(r"[A-Za-z]{2,}")
-_UNWORDED = re.compile(
-    r"^[/.#<\[]|^[a-z0-9_-]*$|^(var|data|is|rgba?)[(-]|[{};]\s*\n|://|[.*]\*|\\|%-?[a-zA-Z]"
+_UNWORDED = re.compile(  # addresses, code, style sheets, headers, formats of the log
+    r"^[/.#<\[\"]|^[a-z0-9_-]*$|^[A-Z_]*$|^[a-z]+[A-Z]\w*$|^([A-Z][a-z]+){2,}$|^[A-Z]\w*(-[A-Z]\w*)+$"
+    r"|^(var|data|is|rgba?)[(:-]|^(\w+/\w+|[a-z]+\.[a-z_]+|[a-z-]+=\S*)$|^(sillkeep|python) |'(self|none)'"
+    r"|[{};]\s*\n|://|[.*]\*|\\|%-?[a-zA-Z]|%\(|prefers-|[@…]"
 )
 
 Message = str | tuple[str, str]

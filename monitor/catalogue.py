@@ -186,7 +186,13 @@ def _fault(english: tuple[str, ...], said: tuple[str, ...]) -> str:
             return f"{_named(missing)} missing"
         if unknown := found - wanted:
             return f"{_named(unknown)} unknown"
+        if _edges(form) != _edges(english[0]):
+            return "spaces at its ends differ"
     return ""
+
+
+def _edges(sentence: str) -> tuple[bool, bool]:
+    return sentence[:1].isspace(), sentence[-1:].isspace()
 
 
 def _placeholders(sentence: str) -> set[tuple[str, str]]:

@@ -57,6 +57,9 @@ msgstr "[{minutes:.0f} {more}]"
 msgid "{count} ago"
 msgstr "[{count ago]"
 
+msgid " and "
+msgstr "[and]"
+
 msgid "No quiet hours."
 msgstr ""
 """
@@ -116,9 +119,10 @@ def test_what_is_broken_is_named(polish: Path) -> None:
         "'{hours:.0f} hours': {hours:.0f} missing",
         "'{minutes:.0f} minutes': {more} unknown",
         "'{count} ago': ",
+        "' and ': spaces at its ends differ",
     ):
         assert named in found
-    assert len(found.splitlines()) == 4
+    assert len(found.splitlines()) == 5
 
 
 @pytest.mark.usefixtures("polish")
