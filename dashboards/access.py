@@ -20,6 +20,7 @@ import logging
 import re
 import secrets
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 from urllib.parse import urlencode, urlsplit
@@ -30,6 +31,8 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from dashboards import views
 from dashboards.words import Wish
+from monitor import catalogue
+from monitor.catalogue import say
 from monitor.config import is_loopback
 from monitor.errors import StoreError
 from monitor.store import RepairRow, users
@@ -258,7 +261,11 @@ def seen_by(record: Record, unit: str, site: str) -> tuple[tuple[str, str, bool]
 def seat(seen: Sight, token: str) -> views.Seat:
     """What the frame of a page shows of its visitor."""
     allowed = {path for path, act in PAGES if act in seen.acts}
-    called = f"{seen.visitor.called}, {seen.visitor.role}" if seen.visitor.name else "by a link"
+    called = (
+        f"{seen.visitor.called}, {say(seen.visitor.role)}"
+        if seen.visitor.name
+        else say("by a link")
+    )
     own = tuple((path, label) for path, label in OWN_PAGES if path in allowed)
     pages = tuple(pair for pair in views.NAVIGATION if pair[0] in allowed)
     return views.Seat(called=called, pages=pages, own=own, token=token, home=_home(seen))
@@ -301,7 +308,14 @@ def _closed(asked: Wish, seen: Sight) -> list[Any]:
     home = html.A("Go to what is open to you", href=asked.link(_home(seen)))
     return [
         html.H1("Not open to you"),
-        html.P([f"The role {seen.visitor.role} does not include this page. ", home, "."]),
+        html.P(
+            [
+                say("The role {role} does not include this page.", role=say(seen.visitor.role)),
+                " ",
+                home,
+                ".",
+            ]
+        ),
     ]
 
 
@@ -320,7 +334,10 @@ def sold_line(seen: Sight) -> list[Any]:
     if not seen.sold:
         return []
     return [
-        html.P(f"Sold, and not shown any more: {', '.join(sorted(seen.sold))}.", className="aside")
+        html.P(
+            say("Sold, and not shown any more: {sold}.", sold=", ".join(sorted(seen.sold))),
+            className="aside",
+        )
     ]
 
 
@@ -354,6 +371,7 @@ class Gate:
         """Put the gate before every route of a server, those that are added later too."""
         server.before_request(self.admit)
         server.after_request(self._hand_out)
+        server.teardown_request(lambda _: g.pop("reading", ExitStack()).close())
 
     @property
     def visitor(self) -> Visitor | None:
@@ -395,31 +413,44 @@ class Gate:
         """Turn a request away, or let it in (None)."""
         g.visitor = None
         if not self.secure and not is_loopback(urlsplit(f"//{request.host}").hostname or ""):
-            return plain(421, "The board answers under the address of this machine alone.")
+            return plain(421, say("The board answers under the address of this machine alone."))
         g.visitor = users.visitor(self.record.engine, self.session_token, now_s=self.now())
+        self._read()
         need = ROUTES.get(request.url_rule.rule if request.url_rule else "")
         if self.visitor is None and need != OPEN:
             return self._to_login()
         if request.method not in SAFE and self._is_foreign():
             return plain(
-                403, "This form is out of date or came from another page. Open it again and repeat."
+                403,
+                say(
+                    "This form is out of date or came from another page. Open it again and repeat."
+                ),
             )
         if need == OPEN:
             return None
         self._keep_alive()
         return self._turn_away(need)
 
+    def _read(self) -> None:
+        """Say what the request is answered with in the visitor's language; before that, in the browser's."""
+        if self.visitor and self.visitor.name:
+            chosen = self.visitor.language
+        else:
+            chosen = catalogue.best(tag for tag, _ in request.accept_languages)
+        g.reading = ExitStack()
+        g.reading.enter_context(catalogue.read_in(chosen))
+
     def _turn_away(self, need: str | None) -> AnyResponse | None:
         if need is None or (need != SIGNED_IN and need not in self.sight.acts):
             about = f"{request.method} {request.url_rule.rule if request.url_rule else 'no route'}"
             self.note("refused", about)
-            return plain(403, "Your role does not include this.")
+            return plain(403, say("Your role does not include this."))
         alarm_id = (request.view_args or {}).get("alarm_id")
         if alarm_id is None:
             return None
         where = users.alarm_place(self.record.engine, alarm_id)
         if where is not None and not self.sight.sees(*where):
-            return plain(404, f"There is no alarm number {alarm_id}.")
+            return plain(404, say("There is no alarm number {alarm_id}.", alarm_id=alarm_id))
         return None
 
     def note(self, act: str, about: str = "") -> None:
@@ -432,7 +463,7 @@ class Gate:
 
     def _to_login(self) -> AnyResponse:
         if request.method != "GET" or request.path.startswith("/_dash"):
-            return plain(401, "Sign in first.")
+            return plain(401, say("Sign in first."))
         back = request.full_path.rstrip("?")
         return redirect(f"/login?{urlencode({'next': back})}" if back != "/" else "/login", 303)
 

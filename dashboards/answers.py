@@ -10,6 +10,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from dashboards.access import Gate
 from monitor import holds, watch
+from monitor.catalogue import say
 from monitor.errors import InputError
 from monitor.lot import Source
 from monitor.store import Record
@@ -44,7 +45,11 @@ class Answers:
 
         def act(record: Record, who: str, _why: str) -> str:
             watch.acknowledge(record, alarm_id, who=who, now_s=self.now())
-            return f"Alarm {alarm_id} acknowledged by {who.strip()[:80]}."
+            return say(
+                "Alarm {alarm_id} acknowledged by {who}.",
+                alarm_id=alarm_id,
+                who=who.strip()[:80],
+            )
 
         return self._done(act, "acknowledged", f"alarm {alarm_id}")
 
@@ -54,7 +59,11 @@ class Answers:
         def act(record: Record, who: str, why: str) -> str:
             source = holds.alarm_of(record, alarm_id).source
             self._shelve(record, source, who, why)
-            return f"Alarm {alarm_id} shelved for {_hours_asked()} hours."
+            return say(
+                "Alarm {alarm_id} shelved for {hours} hours.",
+                alarm_id=alarm_id,
+                hours=_hours_asked(),
+            )
 
         return self._done(act, "shelved", f"alarm {alarm_id}")
 
@@ -63,7 +72,10 @@ class Answers:
 
         def act(record: Record, who: str, why: str) -> str:
             holds.inspect(record, alarm_id, who=who, finding=why, now_s=self.now())
-            return f"Inspection noted for alarm {alarm_id}; it counts when its hour is over."
+            return say(
+                "Inspection noted for alarm {alarm_id}; it counts when its hour is over.",
+                alarm_id=alarm_id,
+            )
 
         return self._done(act, "inspected", f"alarm {alarm_id}")
 
@@ -73,7 +85,9 @@ class Answers:
         def act(record: Record, who: str, why: str) -> str:
             source = holds.alarm_of(record, alarm_id).source
             holds.take_out(record, source, who=who, why=why, now_s=self.now())
-            return f"Alarm {alarm_id} is out of service until somebody puts it back."
+            return say(
+                "Alarm {alarm_id} is out of service until somebody puts it back.", alarm_id=alarm_id
+            )
 
         return self._done(act, "taken out of service", f"alarm {alarm_id}")
 
@@ -93,9 +107,15 @@ class Answers:
                 raise
             if request.form.get("word") == "out of service":
                 holds.take_out(record, source, who=who, why=why, now_s=self.now())
-                return f"{_said(source)}: out of service until somebody puts it back."
+                return say(
+                    "{said}: out of service until somebody puts it back.", said=_said(source)
+                )
             self._shelve(record, source, who, why)
-            return f"{_said(source)}: shelved for {_hours_asked()} hours."
+            return say(
+                "{said}: shelved for {hours} hours.",
+                said=_said(source),
+                hours=_hours_asked(),
+            )
 
         about = " ".join((kind, *place.values()))[:200]
         return self._done(act, "held back", about)
@@ -110,7 +130,7 @@ class Answers:
             self._see(found.source)
             end = holds.put_back if found.word == "out of service" else holds.release
             end(record, found.source, who=who, why=why, now_s=self.now())
-            return f"{_said(found.source)}: no longer held back."
+            return say("{said}: no longer held back.", said=_said(found.source))
 
         return self._done(act, "let go", f"hold {hold_id}")
 
@@ -133,7 +153,7 @@ class Answers:
                 note = act(record, who, why)
             self.gate.note(f"alarm {doing}", f"{of}, as {who.strip()[:80]}")
         except InputError as error:
-            note = f"Not {doing}: {error}."
+            note = say("Not {doing}: {error}.", doing=say(doing), error=error)
         asked = {"note": note} | ({"f": "1"} if "f=1" in request.form.get("back", "") else {})
         return redirect(f"/alarms?{urlencode(asked)}", code=303)
 

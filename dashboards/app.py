@@ -26,6 +26,8 @@ from dashboards.pages import nodes as nodes_page
 from dashboards.pages import people as people_page
 from dashboards.pages import proof as proof_page
 from dashboards.words import Wish
+from monitor import catalogue
+from monitor.catalogue import say
 from monitor.errors import MonitorError
 from monitor.store import board, health, people, users
 from monitor.store.record import Record
@@ -64,6 +66,12 @@ INDEX = """<!DOCTYPE html>
 </html>"""
 
 
+INDEX_SAYS = (
+    "Skip to the page",
+    "The board has not answered since",
+    "what stands below is old.",
+    "The board needs JavaScript to draw itself. Without it:",
+)
 DARK_WHEN = {
     "": "screen and (prefers-color-scheme: dark)",
     "light": "not all",
@@ -79,6 +87,9 @@ class Board(Dash):
         visitor = g.get("visitor") if has_request_context() else None
         wanted = DARK_WHEN[visitor.colours] if visitor else DARK_WHEN[""]
         page: str = super().interpolate_index(**parts)  # type: ignore[no-untyped-call]
+        for english in INDEX_SAYS:
+            page = page.replace(english, say(english))
+        page = page.replace('<html lang="en">', f'<html lang="{catalogue.language()}">')
         return page.replace(f'media="{DARK_WHEN[""]}"', f'media="{wanted}"')
 
 
@@ -349,5 +360,7 @@ def _guard(server: Flask, app: Dash) -> None:
     @server.errorhandler(Exception)
     def failed(error: Exception) -> AnyResponse:
         log.error("page failed", exc_info=error, extra={"path": request.path})
-        expected = str(error) if isinstance(error, MonitorError) else "see the log of the pages"
-        return _plain(500, f"The board could not answer: {expected}.")
+        expected = (
+            str(error) if isinstance(error, MonitorError) else say("see the log of the pages")
+        )
+        return _plain(500, say("The board could not answer: {expected}.", expected=expected))

@@ -11,6 +11,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from dashboards import gather
 from dashboards.access import Gate, plain
 from monitor import seasons, text
+from monitor.catalogue import say
 from monitor.errors import InputError
 from monitor.judge import dryer, limits
 from monitor.lot import Event, EventKind, LimitEntry, SeasonStep
@@ -59,7 +60,9 @@ class Changes:
             if entry.body_type and entry.body_type not in kinds:
                 raise InputError(f'there is no unit of kind "{entry.body_type}"')
             number = record.change_limit(self._signed(entry))
-            return f"Change {number}, {_told(entry)} from this hour on."
+            return say(
+                "Change {number}, {told} from this hour on.", number=number, told=_told(entry)
+            )
 
         return self._done(act, "/settings", "limit changed", _sent("name"))
 
@@ -70,7 +73,11 @@ class Changes:
             number = round(_number("number"))
             entry = limits.undo(record.limit_entries(), number, hour=self.now() // HOUR_S)
             record.change_limit(self._signed(entry))
-            return f"Change {number} is undone, {_told(entry)} from this hour on."
+            return say(
+                "Change {number} is undone, {told} from this hour on.",
+                number=number,
+                told=_told(entry),
+            )
 
         return self._done(act, "/settings", "limit undone", f"change {_sent('number')[:9]}")
 
@@ -93,7 +100,7 @@ class Changes:
                 twelve_hour=_sent("twelve") == "1",
             )
             people.change(record.engine, record.home, changed, None, by=self.gate.doer())
-            return f"{name}: kept."
+            return say("{name}: kept.", name=name)
 
         return self._done(act, "/people", "", "")
 
@@ -119,7 +126,7 @@ class Changes:
                     raise InputError("choose what to note of the dehumidifier")
             event = Event(self.now(), kind, value, unit=unit)
             record.add_event(site, event, recorded_s=self.now(), who=self.gate.doer().who)
-            return f"Noted: {kind}{f', {value}' if value else ''}."
+            return say("Noted: {kind}.", kind=", ".join(filter(None, (say(kind), value))))
 
         back = f"/unit/{quote(unit, safe='')}/living"
         return self._done(act, back, "noted", f"{unit[:64]}, {_sent('kind')[:20]}")
@@ -172,7 +179,7 @@ class Changes:
             if doing:
                 self.gate.note(doing, of)
         except InputError as error:
-            note = f"Not changed: {error}."
+            note = say("Not changed: {error}.", error=error)
         return redirect(f"{back}?{urlencode({'note': note})}", code=303)
 
 

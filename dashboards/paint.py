@@ -12,7 +12,9 @@ from typing import Any
 
 from dash import dcc, html
 from dash.development.base_component import Component
-from markupsafe import escape
+from markupsafe import Markup, escape
+
+from monitor import catalogue
 
 _BOOKS = {
     "_prop_names",
@@ -22,6 +24,7 @@ _BOOKS = {
     "_namespace",
     "_type",
 }  # what a component keeps of itself
+_READ = {"aria-label", "title", "alt", "placeholder"}  # attributes that a person reads or hears
 _VOID = {"img", "input", "br", "hr"}
 _RENAMED = {"className": "class", "htmlFor": "for", "colSpan": "colspan", "autoComplete": "autocomplete",
             "maxLength": "maxlength", "tabIndex": "tabindex", "dateTime": "datetime"}  # fmt: skip
@@ -44,8 +47,10 @@ def to_html(part: Any) -> str:  # noqa: ANN401  whatever Dash takes as children
     """
     if part is None:
         return ""
+    if isinstance(part, Markup):
+        return part
     if isinstance(part, str | int | float):
-        return str(escape(part))
+        return str(escape(catalogue.shown(str(part))))
     if isinstance(part, list | tuple):
         return "".join(to_html(child) for child in part)
     if not isinstance(part, Component) or not _is_plain(part):
@@ -119,4 +124,6 @@ def _attribute(name: str, value: object) -> str:
     if value is None or value is False or name == "key":
         return ""
     name = _RENAMED.get(name, name)
+    if name in _READ:
+        value = catalogue.shown(str(value))
     return f" {name}" if value is True else f' {name}="{escape(value)}"'

@@ -7,14 +7,15 @@ for the unit that a form names.
 import hashlib
 from collections import OrderedDict
 from collections.abc import Callable
-from datetime import UTC, datetime
 from urllib.parse import urlencode, urlsplit
 
 from flask import Flask, Response, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
 
+from dashboards import words
 from dashboards.access import Gate, network
 from dashboards.pages import access as pages
+from monitor.catalogue import ENGLISH, say
 from monitor.errors import InputError
 from monitor.store import users
 from monitor.store.passwords import BusyError
@@ -131,7 +132,7 @@ def _add_follow(server: Flask, gate: Gate) -> None:
         found = users.link(gate.record.engine, secret, now_s=gate.now())
         if found is None:
             return _page(pages.dead_link(), status=410)
-        until = f"{datetime.fromtimestamp(found.ends_s, UTC):%a %d %b %Y %H:%M}"
+        until = words.when(found.ends_s, "UTC")
         return _page(
             pages.follow(
                 found, token=gate.token, path=request.path, until=until, visitor=gate.visitor
@@ -152,7 +153,7 @@ def _check(gate: Gate, delay: Delay, name: str, password: str) -> tuple[str, str
     """What is wrong with a sign-in, in words that say nothing of who exists, or whose it is."""
     now_s, address = gate.now(), request.remote_addr or ""
     if wait_s := delay.wait_s(name, address, now_s):
-        return f"Too many tries from here. Try again in {wait_s} s.", None
+        return say("Too many tries from here. Try again in {wait_s} s.", wait_s=wait_s), None
     try:
         known = users.check_password(gate.record.engine, name, password)
     except BusyError as error:
@@ -206,6 +207,7 @@ def _add_wishes(server: Flask, gate: Gate) -> None:
                     fahrenheit=fahrenheit,
                     twelve_hour=twelve_hour,
                     colours=request.form.get("colours", ""),
+                    language=request.form.get("language", ENGLISH),
                 ),
                 "Kept.",
             ),
@@ -217,15 +219,15 @@ def _add_links(server: Flask, gate: Gate) -> None:
     def add_link() -> AnyResponse:
         unit, days = request.form.get("unit", ""), request.form.get("days", "")
         if unit not in gate.sight.units:
-            return _told("/links", f"No link made: there is no unit “{unit[:40]}”.")
+            return _told("/links", say("No link made: there is no unit “{unit}”.", unit=unit[:40]))
         try:
             with gate.change() as record:
                 secret = users.make_unit_link(
                     record.engine, unit, days=int(days) if days.isdecimal() else 0, by=gate.doer()
                 )
         except InputError as error:
-            return _told("/links", f"No link made: {error}.")
-        about = f"It shows {unit} and its proofs for {days} days."
+            return _told("/links", say("No link made: {error}.", error=error))
+        about = say("It shows {unit} and its proofs for {days} days.", unit=unit, days=days)
         return _page(pages.made(_address(secret), about=about, back="/links"))
 
     @server.post("/links/end")
@@ -253,7 +255,7 @@ def _add_users(server: Flask, gate: Gate) -> None:
                     record.engine, name, role=role, reach=reach, password=None, by=gate.doer()
                 )
         except InputError as error:
-            return _told("/users", f"Not added: {error}.")
+            return _told("/users", say("Not added: {error}.", error=error))
         return _sign_in_link(gate, name)
 
     @server.post("/users/link")
@@ -261,7 +263,7 @@ def _add_users(server: Flask, gate: Gate) -> None:
         try:
             return _sign_in_link(gate, request.form.get("name", ""))
         except InputError as error:
-            return _told("/users", f"No link made: {error}.")
+            return _told("/users", say("No link made: {error}.", error=error))
 
     @server.post("/users/sessions")
     def end_sessions() -> AnyResponse:
@@ -269,7 +271,7 @@ def _add_users(server: Flask, gate: Gate) -> None:
         said = _done(
             gate,
             lambda record: users.end_all(record.engine, name, by=gate.doer()),
-            f"All sessions of {name[:80]} are ended.",
+            say("All sessions of {name} are ended.", name=name[:80]),
         )
         return _told("/users", said)
 
@@ -281,7 +283,7 @@ def _add_users(server: Flask, gate: Gate) -> None:
         said = _done(
             gate,
             lambda record: users.remove(record.engine, name, by=gate.doer()),
-            f"{name[:80]} is removed.",
+            say("{name} is removed.", name=name[:80]),
         )
         return _told("/users", said)
 
@@ -301,7 +303,11 @@ def _reach(gate: Gate, text: str) -> Reach:
 def _sign_in_link(gate: Gate, name: str) -> AnyResponse:
     with gate.change() as record:
         secret = users.make_sign_in(record.engine, name, by=gate.doer())
-    about = f"It signs {name.strip()} in once, within {users.SIGN_IN_S // 3600} hours."
+    about = say(
+        "It signs {strip} in once, within {sign_in_s} hours.",
+        strip=name.strip(),
+        sign_in_s=users.SIGN_IN_S // 3600,
+    )
     return _page(pages.made(_address(secret), about=about, back="/users"))
 
 
@@ -315,7 +321,7 @@ def _done(gate: Gate, change: Callable[[Record], None], said: str) -> str:
         with gate.change() as record:
             change(record)
     except (InputError, BusyError) as error:
-        return f"Not done: {error}."
+        return say("Not done: {error}.", error=error)
     return said
 
 

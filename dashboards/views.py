@@ -1,7 +1,7 @@
 """What pages share: frame, marks, facts. Pure: what was read goes in, components come out."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, cast
 
@@ -12,7 +12,8 @@ from dash.development.base_component import Component
 from dashboards import paint, words
 from dashboards.paint import marked
 from dashboards.words import Wish
-from monitor import explain
+from monitor import explain, text
+from monitor.catalogue import say, shown
 from monitor.explain import COMES_FROM_OUTSIDE, SHOWS_WATER, Look
 from monitor.lot import Cause, Unit, ZoneKind
 from monitor.store.board import AlarmRow, SiteRow, UnitNow, ZoneNow
@@ -83,19 +84,21 @@ def _current(here: bool) -> dict[str, Any]:  # noqa: FBT001  one meaning
 def _standing(asked: Wish, pulses: Sequence[Pulse]) -> Component | None:
     """What a person must know before reading anything below."""
     late = [
-        f"{pulse.part} {words.age(asked.now_s - pulse.at_s)}"
+        f"{say(pulse.part)} {words.age(asked.now_s - pulse.at_s)}"
         for pulse in pulses
         if pulse.late and pulse.part not in {"pages", "check"}
     ]
     said = (
-        [f"Last progress: {', '.join(late)}. What stands below may be out of date."] if late else []
+        [say("Last progress: {late}. What stands below may be out of date.", late=", ".join(late))]
+        if late
+        else []
     )
     if any(pulse.damage for pulse in pulses):
         said.insert(0, DAMAGED)
     if asked.note:
         said.insert(0, asked.note)
     return (
-        html.Div([html.P(text) for text in said], className="standing", role="status")
+        html.Div([html.P(line) for line in said], className="standing", role="status")
         if said
         else None
     )
@@ -117,7 +120,7 @@ def _foot(asked: Wish, seat: Seat) -> Component:
     return html.Footer(
         [
             html.Div(
-                [html.Span(f"Signed in: {seat.called}"), *own, out],
+                [html.Span(say("Signed in: {called}", called=seat.called)), *own, out],
                 className="seat",
                 role="group",
                 **marked(aria_label="You"),
@@ -132,6 +135,16 @@ def _foot(asked: Wish, seat: Seat) -> Component:
     )
 
 
+def told(alarm: AlarmRow) -> AlarmRow:
+    """An alarm with its text in the reader's language; in English it is as stored."""
+    kind, class_, facts = alarm.kind, alarm.alarm_class, alarm.facts
+    return replace(
+        alarm,
+        text=text.text_in_language(kind, class_, facts=facts, stored=alarm.text),
+        parts=text.parts_in_language(kind, class_, facts=facts, stored=alarm.parts),
+    )
+
+
 # --- marks and facts ------------------------------------------------------------------------------
 
 
@@ -139,7 +152,7 @@ def mark(word: str, *, large: bool = False) -> Component:
     """Word with its shape; the shape says the same to the eye, the word to everybody."""
     name = word.replace(" ", "-")
     picture = html.Img(src=f"/assets/mark-{name}.svg", alt="")
-    return html.Span([picture, word], className=f"mark is-{name}{' large' if large else ''}")
+    return html.Span([picture, say(word)], className=f"mark is-{name}{' large' if large else ''}")
 
 
 def place(asked: Wish, site: str, unit: str, zone: str) -> list[Any]:
@@ -156,7 +169,7 @@ def place(asked: Wish, site: str, unit: str, zone: str) -> list[Any]:
 def facts(pairs: Iterable[tuple[str, Any]], *, name: str = "") -> Component:
     """Names and figures."""
     return html.Dl(
-        [html.Div([html.Dt(label), html.Dd(value)]) for label, value in pairs],
+        [html.Div([html.Dt(say(label)), html.Dd(value)]) for label, value in pairs],
         className=f"facts {name}".strip(),
     )
 
@@ -175,7 +188,7 @@ def graph(figure: go.Figure, *, label: str, size: str = "") -> Component:
         className="graph",
     )
     return html.Div(
-        drawn, role="img", className=f"chart {size}".strip(), **marked(aria_label=label)
+        drawn, role="img", className=f"chart {size}".strip(), **marked(aria_label=shown(label))
     )
 
 
@@ -183,7 +196,7 @@ def table(
     names: Sequence[str], rows: Sequence[Component], *, label: str, kind: str = ""
 ) -> Component:
     """A table that scrolls by itself where it is wider than the page; `kind` "text": of sentences."""
-    head = html.Tr([html.Th(name, scope="col") for name in names])
+    head = html.Tr([html.Th(say(name), scope="col") for name in names])
     return html.Div(
         html.Table([html.Thead(head), html.Tbody(rows)]),
         className=f"table {kind}".strip(),
@@ -208,22 +221,35 @@ def unknown_panel(lines: Sequence[Any]) -> Component:
 
 def unknown_zones(unit: UnitNow) -> str:
     """How much of a unit is unknown: "2 of 5 zones unknown"."""
-    return f"{unit.unknown} of {words.count(len(unit.zones), 'zone')} unknown"
+    return say(
+        "{unknown} of {count} unknown",
+        unknown=unit.unknown,
+        count=words.count(len(unit.zones), "zone"),
+    )
 
 
 def why_unknown(asked: Wish, zone: ZoneNow, site: SiteRow) -> str:
     """Facts behind a zone that is unknown."""
     if zone.heard_s is None:
         if zone.placed_s is None:
-            return f"{zone.code}: no probe is placed here."
-        return f"{zone.code}: nothing heard since its probe was placed {words.age(asked.now_s - zone.placed_s)}."
-    facts_known = [f"last reading {words.age(asked.now_s - zone.heard_s)}"]
+            return say("{code}: no probe is placed here.", code=zone.code)
+        return say(
+            "{code}: nothing heard since its probe was placed {age}.",
+            code=zone.code,
+            age=words.age(asked.now_s - zone.placed_s),
+        )
+    facts_known = [say("last reading {age}", age=words.age(asked.now_s - zone.heard_s))]
     if zone.placed_s is not None:
-        facts_known.append(f"probe placed {words.when(zone.placed_s, site.timezone)}")
+        facts_known.append(say("probe placed {at}", at=words.when(zone.placed_s, site.timezone)))
     if zone.coverage_percent is not None:
-        facts_known.append(f"{zone.coverage_percent:.0f} % of its last judged hour covered")
+        facts_known.append(
+            say(
+                "{coverage_percent:.0f} % of its last judged hour covered",
+                coverage_percent=zone.coverage_percent,
+            )
+        )
     if zone.last_word:
-        facts_known.append(f"last known {zone.last_word}")
+        facts_known.append(say("last known {word}", word=say(zone.last_word)))
     return f"{zone.code}: {', '.join(facts_known)}."
 
 
@@ -243,10 +269,10 @@ def look(zone: ZoneNow, alarms: Sequence[AlarmRow], unit: Unit) -> Look | None:
 def missing(what: str, code: str, asked: Wish) -> list[Any]:
     """Page for an address that leads nowhere."""
     return [
-        html.H1(f"No {what} “{code}”"),
+        html.H1(say("No {what} “{code}”", what=say(what), code=code)),
         html.P(
             [
-                f"The record has no {what} of that code. ",
+                say("The record has no {what} of that code. ", what=say(what)),
                 html.A("Go to the Lot", href=asked.link("/")),
                 ".",
             ]

@@ -9,7 +9,9 @@ from urllib.parse import parse_qs, quote, urlencode
 import numpy as np
 
 from monitor import drawing, text
+from monitor.catalogue import month, say, say_number, weekday
 from monitor.lot import AlarmClass
+from monitor.text import sentences
 from monitor.times import time_zone
 
 SPANS_D: dict[int, str] = {3: "3 days", 14: "14 days", 60: "60 days", 365: "1 year", 0: "all"}
@@ -18,6 +20,21 @@ MOST_SPAN_D = 3660  # ten years
 TRENDS = {"wetting": "↗ wetting", "drying": "↘ drying", "steady": "→ steady", "": "–"}
 CLASSES: tuple[AlarmClass, ...] = ("act now", "today", "this week", "season")
 COLOURS = (("", "as the device has them"), ("light", "light"), ("dark", "dark"))
+# words of small letters that pages write as labels: named here, for elsewhere they look like codes
+LABELS = (
+    "about", "above", "across", "act", "address", "ahead", "all", "answer", "archive",
+    "battery", "broker", "busiest", "check", "count", "counted", "coverage", "dark", "day",
+    "days", "did", "disputed", "door", "everything", "everywhere", "from", "front", "gateway",
+    "goal", "heard", "height", "here", "high", "highest", "hose", "humidity", "inner", "inside",
+    "intake", "kind", "late", "life", "light", "limit", "logic", "low", "lowest", "mean",
+    "messages", "mid", "missing", "never", "new", "newest", "node", "note", "nothing", "off",
+    "ours", "outer", "outside", "page", "pages", "person", "points", "position", "rain",
+    "readings", "rear", "reason", "rejects", "repair", "repaired", "reporting", "response",
+    "role", "row", "said", "sees", "share", "side", "signal", "site", "snow", "source", "state",
+    "survived", "suspect", "temperature", "thaw", "thickness", "time", "times", "told", "unit",
+    "unknown", "unplaced", "verdict", "wash", "washes", "watch", "watches", "water", "weather",
+    "what", "when", "who", "windows", "within", "word", "zone",
+)  # fmt: skip
 UNMEASURED = "–"
 UNSAID = "not said"  # by a zone's code
 CHOICES = (
@@ -166,20 +183,20 @@ def _twelve(found: re.Match[str]) -> str:
 def age(seconds: float | None) -> str:
     """How long ago, in one unit: "40 s", "12 min", "5 h", "3 days"."""
     if seconds is None:
-        return "never"
+        return say("never")
     seconds = max(seconds, 0)
     if seconds < 60:
-        return f"{seconds:.0f} s ago"
+        return say("{seconds:.0f} s ago", seconds=seconds)
     if seconds < 5400:
-        return f"{seconds / 60:.0f} min ago"
+        return say("{minutes:.0f} min ago", minutes=seconds / 60)
     if seconds < 172800:
-        return f"{seconds / 3600:.0f} h ago"
-    return f"{seconds / 86400:.0f} days ago"
+        return say("{hours:.0f} h ago", hours=seconds / 3600)
+    return say("{days:.0f} days ago", days=seconds / 86400)
 
 
 def hours(count_h: int) -> str:
     """How long: "5 h" or, from two days on, "3 days"."""
-    return f"{count_h} h" if count_h < 48 else f"{count_h / 24:.0f} days"
+    return f"{count_h} h" if count_h < 48 else say("{days:.0f} days", days=count_h / 24)
 
 
 def local(at_s: int, timezone: str) -> dt.datetime:
@@ -189,12 +206,16 @@ def local(at_s: int, timezone: str) -> dt.datetime:
 
 def when(at_s: int | None, timezone: str) -> str:
     """Write a time on a site's wall clock, such as "Tue 25 Nov 2025 14:05"."""
-    return UNMEASURED if at_s is None else local(at_s, timezone).strftime("%a %d %b %Y %H:%M")
+    if at_s is None:
+        return UNMEASURED
+    at = local(at_s, timezone)
+    return f"{weekday(at)} {at:%d} {month(at)} {at:%Y %H:%M}"
 
 
 def day(at_s: int, timezone: str) -> str:
     """Write a day of a site's calendar, such as "25 Nov 2025"."""
-    return local(at_s, timezone).strftime("%-d %b %Y")
+    at = local(at_s, timezone)
+    return f"{at.day} {month(at)} {at.year}"
 
 
 def utc(at_s: int) -> str:
@@ -220,7 +241,7 @@ def number(value: float | None, unit: str = "", *, digits: int = 1) -> str:
         return UNMEASURED
     text = f"{value:.{digits}f}"
     text = text.removeprefix("-") if float(text) == 0 else text.replace("-", "\u2212")
-    return f"{text}\u202f{unit}" if unit else text
+    return f"{text}\u202f{say(unit)}" if unit else text
 
 
 def signed(value: float, *, digits: int = 0) -> str:
@@ -239,14 +260,16 @@ def temperature(value_c: float | None, asked: Wish) -> str:
 
 def count(number_of: int, one: str, many: str = "") -> str:
     """Write "1 zone", "3 zones"."""
-    return f"{number_of:,} {one if number_of == 1 else many or one + 's'}"
+    return say_number(number_of, f"{{n:,}} {one}", f"{{n:,}} {many or one + 's'}")
 
 
 def view(name: str) -> str:
     """Name of a view of a unit's outline; "slide2" is a slide from above."""
-    return VIEWS.get(name) or f"Slide {name.removeprefix('slide')}, from above"
+    if name in VIEWS:
+        return say(VIEWS[name])
+    return say("Slide {number}, from above", number=name.removeprefix("slide"))
 
 
 def first_sentence(text: str) -> str:
     """Cut a text after its first sentence; numbers such as 20.4 do not end one."""
-    return re.split(r"(?<=[.:!?]) (?=[A-Z])", text, maxsplit=1)[0]
+    return sentences(text, ends=".:!?")[0]

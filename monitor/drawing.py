@@ -13,6 +13,8 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from monitor.catalogue import say
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -176,7 +178,7 @@ def per_day(day: Ints, values: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def _draw(figure: go.Figure, line: Line, span: Span, *, unit: str) -> None:
-    at_s, values, name = line.at_s, line.values, line.name
+    at_s, values, name = line.at_s, line.values, say(line.name)
     if line.swings and span.to_s - span.from_s > SWING_DAYS * 86400:
         day = (at_s + span.offset_s) // 86400
         low, values, high = per_day(day, values)
@@ -184,7 +186,9 @@ def _draw(figure: go.Figure, line: Line, span: Span, *, unit: str) -> None:
         # the mean of a part of a day, at the ends of the span, would show sun or night alone
         low, values, high = (np.where(counts < 24, np.nan, v) for v in (low, values, high))
         at_s = np.unique(day) * 86400 + 43200 - span.offset_s
-        name = f"{line.name}, daily mean{' and extremes' if line.banded else ''}"
+        name = say(
+            "{name}, daily mean and extremes" if line.banded else "{name}, daily mean", name=name
+        )
         if line.banded:
             _shade(figure, _stamps(at_s, span), low, high, line.colour)
     kept = thin(values)
@@ -195,7 +199,7 @@ def _draw(figure: go.Figure, line: Line, span: Span, *, unit: str) -> None:
         mode="lines",
         connectgaps=False,
         line={"color": line.colour, "dash": line.dash, "width": line.width},
-        hovertemplate=f"{line.name} %{{y:.1f}} {unit}<extra></extra>",
+        hovertemplate=f"{say(line.name)} %{{y:.1f}} {say(unit)}<extra></extra>",
     )
 
 
@@ -231,11 +235,11 @@ def add_rain(figure: go.Figure, at_s: Ints, rain_mm: Floats, span: Span) -> None
     figure.add_bar(
         x=_stamps(slots[wet] * step_s + step_s // 2, span),
         y=sums[wet],
-        name="rain, mm an hour" if step_s == 3600 else "rain, mm a day",
+        name=say("rain, mm an hour" if step_s == 3600 else "rain, mm a day"),
         yaxis="y2",
         marker={"color": RAIN, "line": {"width": 0}},
         width=max(step_s * 600, (span.to_s - span.from_s) * 1000 // 500),
-        hovertemplate="rain %{y:.1f} mm<extra></extra>",
+        hovertemplate=f"{say('rain')} %{{y:.1f}} mm<extra></extra>",
     )
     figure.update_layout(
         yaxis2={
@@ -259,11 +263,11 @@ def add_goal(figure: go.Figure, at_s: Ints, low: Floats, high: Floats, span: Spa
     figure.add_scatter(
         x=x,
         y=high[kept],
-        name="up to the drying goal",
+        name=say("up to the drying goal"),
         mode="lines",
         connectgaps=False,
         line={"color": WATER, "width": 1, "dash": "dot"},
-        hovertemplate="goal %{y:.1f} %<extra></extra>",
+        hovertemplate=f"{say('goal')} %{{y:.1f}} %<extra></extra>",
     )
 
 
@@ -321,7 +325,8 @@ def section(
         Of the values.
     """
     figure = go.Figure()
-    for name, place, values, colour, dash in lines:
+    for english, place, values, colour, dash in lines:
+        name = say(english)
         figure.add_scatter(
             x=place,
             y=values,
@@ -330,7 +335,8 @@ def section(
             line={"color": colour, "width": 2, "dash": dash},
             hovertemplate=f"{name} %{{y:.1f}} {unit}<extra></extra>",
         )
-    for name, where, value in marks:
+    for english, where, value in marks:
+        name = say(english)
         figure.add_scatter(
             x=[where],
             y=[value],
@@ -355,7 +361,7 @@ def section(
             y=1.0,
             yref="paper",
             yanchor="bottom",
-            text=f"{'<br>'.join(name.split(' '))}<br>{thickness_mm:.3g} mm",
+            text=f"{'<br>'.join(say(name).split(' '))}<br>{thickness_mm:.3g} mm",
             showarrow=False,
             font={"size": 10, "color": FAINT},
         )
@@ -369,7 +375,7 @@ def section(
         xaxis={
             "range": [-0.7, count + 0.7],
             "tickvals": [-0.35, count + 0.35],
-            "ticktext": ["outside", "inside"],
+            "ticktext": [say("outside"), say("inside")],
             "fixedrange": True,
             "showgrid": False,
             "zeroline": False,
@@ -389,14 +395,14 @@ def add_band(figure: go.Figure, at_s: Ints, low: Floats, high: Floats, span: Spa
     x = _stamps(at_s[kept], span)
     edge = {"color": WOOD, "width": 1, "dash": "dot"}
     shown = {"mode": "lines", "line": edge, "connectgaps": False}
-    for name, values in (("lowest", low), ("highest", high)):
+    for name, values in (("lowest across gaps", low), ("highest across gaps", high)):
         figure.add_scatter(
             x=x,
             y=np.where(apart, values, np.nan)[kept],
-            name="lowest and highest across gaps",
+            name=say("lowest and highest across gaps"),
             legendgroup="pair",
-            showlegend=name == "lowest",
-            hovertemplate=f"{name} across gaps %{{y:.2f}}<extra></extra>",
+            showlegend=values is low,
+            hovertemplate=f"{say(name)} %{{y:.2f}}<extra></extra>",
             **shown,
         )
 
@@ -451,7 +457,7 @@ def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
         uirevision=f"{span.from_s} {span.to_s}",  # what was zoomed to is an address of its own
     )
     figure.add_annotation(
-        x=0, y=1, xref="paper", yref="paper", text=unit, showarrow=False,
+        x=0, y=1, xref="paper", yref="paper", text=say(unit), showarrow=False,
         xanchor="right", yanchor="bottom", xshift=-8, font={"size": 12, "color": INK},
     )  # fmt: skip
 
@@ -557,13 +563,14 @@ def two_weeks(percent: Sequence[float | None], *, title: str) -> bytes:
         for level, y in levels
     )
     days = "".join(f"M{STRIP_W * day / 14:.0f} {STRIP_H}v-3" for day in range(15))
+    named = say("{place}: wood moisture, the last 14 days", place=title)
     return (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='-6 -12 {STRIP_W + 40} {STRIP_H + 26}' "
         f"width='{2 * (STRIP_W + 40)}' fill='none' font-family='sans-serif' font-size='6'>"
         f"<rect x='-6' y='-12' width='{STRIP_W + 40}' height='{STRIP_H + 26}' fill='#ffffff'/>"
-        f"<g fill='{INK}'><text y='-4'>{escape(title)}: wood moisture, the last 14 days</text>"
-        f"{grid}<text y='{STRIP_H + 9}'>14 days ago</text>"
-        f"<text x='{STRIP_W}' y='{STRIP_H + 9}' text-anchor='end'>now</text></g>"
+        f"<g fill='{INK}'><text y='-4'>{escape(named)}</text>"
+        f"{grid}<text y='{STRIP_H + 9}'>{say('14 days ago')}</text>"
+        f"<text x='{STRIP_W}' y='{STRIP_H + 9}' text-anchor='end'>{say('now')}</text></g>"
         f"{''.join(_hatched(np.isnan(values)))}"
         f"<path d='{days}' stroke='{FAINT}' stroke-width='.6'/>"
         f"<path d='{_line_path(x, _height(values))}' stroke='{WATER}' stroke-width='1.2'/></svg>"

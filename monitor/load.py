@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from monitor.catalogue import say, say_number
 from monitor.causes import LONE_SILENCE_S
 from monitor.lot import AlarmClass
 from monitor.store.causes import AlarmSpan
@@ -238,32 +239,42 @@ def lines(found: Load) -> list[str]:
 
 def rate_text(found: Load) -> str:
     """The rate beside its target, in a sentence."""
-    who = "a person" if found.people else "for one person (nobody is entered to share them)"
-    verdict = "within" if found.within else "above"
-    return (
-        f"{found.asked} alarms asked for somebody in {_days(found.days)}: "
-        f"{found.a_person_a_day:g} a day {who}, {verdict} the target of {MOST_A_DAY:g}; "
-        f"{found.busiest:g} on the busiest day, {_days(found.days_over)} above the target."
+    return say(
+        "{asked} alarms asked for somebody in {days}: {rate:g} a day {who}, {verdict} the target of "
+        "{target:g}; {busiest:g} on the busiest day, {over} above the target.",
+        asked=found.asked,
+        days=_days(found.days),
+        rate=found.a_person_a_day,
+        who=say("a person")
+        if found.people
+        else say("for one person (nobody is entered to share them)"),
+        verdict=say("within") if found.within else say("above"),
+        target=MOST_A_DAY,
+        busiest=found.busiest,
+        over=_days(found.days_over),
     )
 
 
 def _days(number: int) -> str:
-    return f"{number:,} day{'' if number == 1 else 's'}"
+    return say_number(number, "{n:,} day", "{n:,} days")
 
 
 def quiet_text(found: Load) -> str:
     """What asked nobody, in a sentence."""
-    return (
-        f"Not told by themselves: {found.grouped} under a common cause, {found.short_silences} "
-        f"silences that ended within a day, {found.held} held back now. "
-        f"{found.withdrawn} were withdrawn after late readings."
+    return say(
+        "Not told by themselves: {grouped} under a common cause, {short} silences that ended within "
+        "a day, {held} held back now. {withdrawn} were withdrawn after late readings.",
+        grouped=found.grouped,
+        short=found.short_silences,
+        held=found.held,
+        withdrawn=found.withdrawn,
     )
 
 
 def source_of(span: AlarmSpan) -> str:
     """Place and kind: what would have to be mended if it raised too often."""
     place = " ".join(filter(None, (span.unit or span.site, span.zone or span.node)))
-    return f"{place}: {span.kind}"
+    return f"{place}: {say(span.kind)}"
 
 
 def _standing(spans: Sequence[AlarmSpan], *, now_s: int) -> tuple[Source, ...]:

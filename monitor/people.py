@@ -13,14 +13,15 @@ auditor) gets digests and nothing else. Quiet hours, mornings and weeks are thos
 own time zone. Sentences are in `monitor.text`.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
+from functools import partial
 from hashlib import sha256
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from monitor import text
+from monitor import catalogue, text
 from monitor.lot import AlarmClass
 from monitor.store.people import AlarmNow, Entry, Message, Person, Told
 
@@ -228,17 +229,24 @@ class _Say:
     board_url: str
 
     def to(
-        self, person: Person, *, kind: str = "alarm", step: int = 0, only: str = "", late: str = ""
+        self,
+        person: Person,
+        *,
+        kind: str = "alarm",
+        step: int = 0,
+        only: str = "",
+        late: Callable[[], str] = str,
     ) -> list[Message]:
         """One for each address of a person, or for one; `late`: why only now, or once more."""
         due = due_s(person, self.alarm.class_, self.now_s)
         if due is None:
             return []
         wish = text.Wish(person.timezone, person.fahrenheit, person.twelve_hour)
-        if kind == "correction":
-            said = text.correction_message(self.alarm, wish, board_url=self.board_url)
-        else:
-            said = text.alarm_message(self.alarm, wish, board_url=self.board_url, late=late)
+        with catalogue.read_in(person.language):
+            if kind == "correction":
+                said = text.correction_message(self.alarm, wish, board_url=self.board_url)
+            else:
+                said = text.alarm_message(self.alarm, wish, board_url=self.board_url, late=late())
         return [
             Message(
                 key=f"{self.key}/{kind}/{address}",
@@ -305,7 +313,9 @@ def escalate(
         key = f"alarm {alarm.alarm_id}/{alarm.revision}/{place}"
         say = _Say(key, alarm, now_s=now_s, board_url=board_url)
         made += [
-            m for person in group for m in say.to(person, step=place, late=text.late_text(names))
+            m
+            for person in group
+            for m in say.to(person, step=place, late=partial(text.late_text, names))
         ]
     return Escalation(tuple(made), tuple(nobody))
 
@@ -333,7 +343,7 @@ def _again(
             continue
         key = f"alarm {alarm.alarm_id}/{alarm.revision}/again {len(messages)}"
         say = _Say(key, alarm, now_s=now_s, board_url=board_url)
-        made += say.to(person, step=newest.step, only=address, late=text.TOLD_AGAIN)
+        made += say.to(person, step=newest.step, only=address, late=lambda: text.TOLD_AGAIN)
     return made
 
 
@@ -440,10 +450,11 @@ def list_of(
         return []
     shown = mine[:IN_A_LIST] if kind == "morning" else mine
     wish = text.Wish(person.timezone, person.fahrenheit, person.twelve_hour)
-    subject, body = text.list_message(
-        kind, shown, wish, more=len(mine) - len(shown), corrected=corrected, board_url=board_url,
-        now_s=now_s,
-    )  # fmt: skip
+    with catalogue.read_in(person.language):
+        subject, body = text.list_message(
+            kind, shown, wish, more=len(mine) - len(shown), corrected=corrected,
+            board_url=board_url, now_s=now_s,
+        )  # fmt: skip
     told = [alarm for found in shown for alarm in found]
     about = dict.fromkeys((a.alarm_id, a.revision) for a in (*told, *corrected))
     return [

@@ -4,6 +4,7 @@ An alarm's text holds condition, likely cause, consequence, response, time allow
 do, with the short caution where the response can hurt someone.
 """
 
+import json
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from typing import Protocol, cast
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
+from monitor.catalogue import ENGLISH, language, month, say, say_number, weekday
 from monitor.lot import AIR_KINDS, AlarmClass, AlarmKind, Unit, ZoneKind
 
 TIME_ALLOWED: dict[AlarmClass, str] = {
@@ -74,12 +76,13 @@ class AlarmText:
     def parts(self, time_allowed: str) -> tuple[str, ...]:
         """One text for each of `NAMES_OF_PARTS`."""
         first = (self.condition, self.cause, self.consequence, f"{self.response}.")
-        return (*first, f"{time_allowed}.", self.do_not, self.caution)
+        return (*first, f"{say(time_allowed)}.", self.do_not, say(self.caution))
 
     def joined(self, time_allowed: str) -> str:
         """One paragraph, for the record, the page and a message."""
-        parts = (self.condition, self.cause, self.consequence, f"{self.response} ({time_allowed}).")
-        return " ".join(filter(None, (*parts, self.do_not, self.caution)))
+        response = f"{self.response} ({say(time_allowed)})."
+        parts = (self.condition, self.cause, self.consequence, response)
+        return " ".join(filter(None, (*parts, self.do_not, say(self.caution))))
 
 
 NAMES_OF_PARTS = (
@@ -119,6 +122,32 @@ def alarm_parts(
     return PARTS[kind](zone, facts).parts(TIME_ALLOWED[alarm_class])
 
 
+def kept_facts(zone: str, facts: Mapping[str, float | str]) -> str:
+    """What an alarm's text is made from, as the record keeps it: JSON."""
+    return json.dumps({"zone": zone, "facts": dict(facts)}, default=float)
+
+
+def text_in_language(kind: str, class_: str, *, facts: str, stored: str) -> str:
+    """Text of an alarm for the reader: as stored in English, else from what `kept_facts` kept."""
+    kept = _kept(kind, facts)
+    return stored if kept is None else kept.joined(TIME_ALLOWED[cast("AlarmClass", class_)])
+
+
+def parts_in_language(
+    kind: str, class_: str, *, facts: str, stored: tuple[str, ...]
+) -> tuple[str, ...]:
+    """The same of its parts."""
+    kept = _kept(kind, facts)
+    return stored if kept is None else kept.parts(TIME_ALLOWED[cast("AlarmClass", class_)])
+
+
+def _kept(kind: str, facts: str) -> AlarmText | None:
+    if language() == ENGLISH or not facts:
+        return None
+    kept = json.loads(facts)
+    return PARTS[cast("AlarmKind", kind)](kept["zone"], kept["facts"])
+
+
 def moment(at_s: int) -> str:
     """A time for a person who may be in another time zone."""
     return datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
@@ -128,14 +157,14 @@ def between(now_s: int, earliest_h: float, latest_h: float) -> str:
     """Two times as a band, by hours from now; the later one may be unknown."""
     first = moment(round(now_s + 3600 * earliest_h))
     if latest_h == float("inf"):
-        return f"{first} or later"
-    return f"{first} to {moment(round(now_s + 3600 * latest_h))}"
+        return say("{first} or later", first=first)
+    return say("{first} to {last}", first=first, last=moment(round(now_s + 3600 * latest_h)))
 
 
 def day_of(at_s: int, timezone: tzinfo) -> str:
     """Day of a time on a wall clock: 25 Nov 2026."""
     here = datetime.fromtimestamp(at_s, UTC).astimezone(timezone)
-    return f"{here.day} {here:%b %Y}"
+    return f"{here.day} {month(here)} {here.year}"
 
 
 def _number(facts: Mapping[str, float | str], name: str) -> float:
@@ -143,10 +172,23 @@ def _number(facts: Mapping[str, float | str], name: str) -> float:
     return float(value) if not isinstance(value, str) else float("nan")
 
 
+def _word(facts: Mapping[str, float | str], name: str, otherwise: str) -> str:
+    """A fact that is a word, or another word where there is none."""
+    return say(str(facts.get(name, otherwise)))
+
+
+def _node(facts: Mapping[str, float | str]) -> str:
+    """What a node is called; facts name it in English, with or without the word."""
+    called = _word(facts, "node", "its node")
+    if language() == ENGLISH or not called.startswith("node "):
+        return called
+    return say("node {node}", node=called.removeprefix("node "))
+
+
 def _known(facts: Mapping[str, float | str], name: str, form: str, otherwise: str) -> str:
     """A figure as it is said, or a word where there is none."""
     value = _number(facts, name)
-    return otherwise if isnan(value) else format(value, form)
+    return say(otherwise) if isnan(value) else format(value, form)
 
 
 def _moisture(facts: Mapping[str, float | str]) -> str:
@@ -156,16 +198,34 @@ def _moisture(facts: Mapping[str, float | str]) -> str:
         _number(facts, "ambient_moisture_percent"),
     )
     if isnan(wood):
-        return "liquid water was sensed"
-    by = "by the pin probe" if facts.get("basis") == "pin" else "estimated from the air beside it"
-    said = f"wood moisture is {wood:.1f} % ({by}"
+        return say("liquid water was sensed")
+    by = (
+        say("by the pin probe")
+        if facts.get("basis") == "pin"
+        else say("estimated from the air beside it")
+    )
     if facts.get("basis") != "pin" and wood > 22:
-        said += ", unreliable above about 22 %"
+        by = say("{by}, unreliable above about 22 %", by=by)
     if isnan(ambient):
-        return f"{said}; no outside air or like zone to compare with)"
+        return say(
+            "wood moisture is {wood:.1f} % ({by}; no outside air or like zone to compare with)",
+            wood=wood,
+            by=by,
+        )
     excess = wood - ambient
-    weighed = f"{excess:.1f} points more than" if excess > 0 else f"{-excess:.1f} points less than"
-    return f"{said}; that is {weighed} the {ambient:.1f} % the weather alone explains)"
+    weighed = (
+        say("{excess:.1f} points more than", excess=excess)
+        if excess > 0
+        else say("{excess:.1f} points less than", excess=-excess)
+    )
+    return say(
+        "wood moisture is {wood:.1f} % ({by}; that is {weighed} the {ambient:.1f} % the weather "
+        "alone explains)",
+        wood=wood,
+        by=by,
+        weighed=weighed,
+        ambient=ambient,
+    )
 
 
 def weather_explains(facts: Mapping[str, float | str]) -> bool:
@@ -184,8 +244,8 @@ def weather_explains(facts: Mapping[str, float | str]) -> bool:
 def _rain(facts: Mapping[str, float | str]) -> str:
     rain = _number(facts, "rain_72_mm")
     if isnan(rain):
-        return "Rain is not recorded, so it cannot be matched to rain."
-    return f"Rain in the three days before: {rain:.0f} mm."
+        return say("Rain is not recorded, so it cannot be matched to rain.")
+    return say("Rain in the three days before: {rain:.0f} mm.", rain=rain)
 
 
 _WHY_ROOM_DAMP = {  # by whether the weather explains it
@@ -196,82 +256,117 @@ _WHY_ROOM_DAMP = {  # by whether the weather explains it
 
 
 def _why_wet(facts: Mapping[str, float | str]) -> str:
+    return f"{_why(facts)} {_rain(facts)}"
+
+
+def _why(facts: Mapping[str, float | str]) -> str:
     wood, ambient = (
         _number(facts, "wood_moisture_percent"),
         _number(facts, "ambient_moisture_percent"),
     )
-    rain = _rain(facts)
     if facts.get("cause") == "condensation":
-        return "Likely cause: condensation on the coldest surface. " + rain
+        return say("Likely cause: condensation on the coldest surface.")
     if facts.get("kind") in AIR_KINDS:
-        return f"{_WHY_ROOM_DAMP[weather_explains(facts)]} {rain}"
+        return say(_WHY_ROOM_DAMP[weather_explains(facts)])
     if isfinite(wood) and isfinite(ambient) and wood - ambient >= 3.0:
-        return (
-            "Water is coming from somewhere other than the air outside: a leak is likely, plumbing "
-            "or trapped moisture are possible. " + rain
+        return say(
+            "Water is coming from somewhere other than the air outside: a leak is likely, "
+            "plumbing or trapped moisture are possible."
         )
     if weather_explains(facts):
-        return (
-            "The weather explains it: a damp spell, and no sign of a leak in this zone's figures. "
-            + rain
+        return say(
+            "The weather explains it: a damp spell, and no sign of a leak in this zone's figures."
         )
-    return "Cause: cannot tell from one zone yet. " + rain
+    return say("Cause: cannot tell from one zone yet.")
 
 
 def _response_to_damp(facts: Mapping[str, float | str]) -> str:
     if weather_explains(facts):
-        return "Nothing to open for this alone: air or dry the unit when the air outside holds less water"
-    return "Compare it with its dry twin, look for the entry above and up-slope, and check again after rain"
+        return say(
+            "Nothing to open for this alone: air or dry the unit when the air outside holds "
+            "less water"
+        )
+    return say(
+        "Compare it with its dry twin, look for the entry above and up-slope, and check "
+        "again after rain"
+    )
 
 
 def _damp(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     if facts.get("kind") in {"cabin", "bed"}:
         surface = _number(facts, "surface_mean_percent")
         return AlarmText(
-            f"{zone} is damp: over the last day humidity at its coldest surface averaged {surface:.0f} % "
-            f"(temperature factor {facts.get('factor', 'assumed')}).",
-            "The weather explains it: the air inside holds hardly more water than the air outside."
+            say(
+                "{zone} is damp: over the last day humidity at its coldest surface averaged "
+                "{surface:.0f} % (temperature factor {factor}).",
+                zone=zone,
+                surface=surface,
+                factor=_word(facts, "factor", "assumed"),
+            ),
+            say(
+                "The weather explains it: the air inside holds hardly more water than the air "
+                "outside."
+            )
             if weather_explains(facts)
-            else "Likely cause: condensation, from people, cooking, wet things or a warm spell after cold.",
-            "Mould grows on surfaces that stay above about 80 %.",
-            "Air the unit when the air outside holds less water, heat gently, wipe cold surfaces",
-            "Do not close the vents of a unit somebody sleeps in.",
+            else say(
+                "Likely cause: condensation, from people, cooking, wet things or a warm spell "
+                "after cold."
+            ),
+            say("Mould grows on surfaces that stay above about 80 %."),
+            say(
+                "Air the unit when the air outside holds less water, heat gently, wipe cold surfaces"
+            ),
+            say("Do not close the vents of a unit somebody sleeps in."),
         )
     return AlarmText(
-        f"{zone} is damp: {_moisture(facts)}, for a day or more.",
+        say("{zone} is damp: {moisture}, for a day or more.", zone=zone, moisture=_moisture(facts)),
         _why_wet(facts),
-        "Mould starts behind a wall that stays this damp in mild weather; wood this damp does not rot yet.",
+        say(
+            "Mould starts behind a wall that stays this damp in mild weather; wood this damp "
+            "does not rot yet."
+        ),
         _response_to_damp(facts),
-        "Do not seal anything before you know whether water comes in or condenses.",
+        say("Do not seal anything before you know whether water comes in or condenses."),
     )
 
 
 def _wet(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     return AlarmText(
-        f"{zone} is wet: {_moisture(facts)}.",
+        say("{zone} is wet: {moisture}.", zone=zone, moisture=_moisture(facts)),
         _why_wet(facts),
-        "Wood that stays above 20 % can rot; glue lines of laminated walls let go.",
-        "Open the unit, find what the water comes from, and dry it"
+        say("Wood that stays above 20 % can rot; glue lines of laminated walls let go."),
+        say("Open the unit, find what the water comes from, and dry it")
         if facts.get("kind") in AIR_KINDS
-        else "Open the unit, look above and up-slope of this zone for the joint that lets water in, and dry it",
-        "Do not walk on the roof and do not close it up wet.",
+        else say(
+            "Open the unit, look above and up-slope of this zone for the joint that lets "
+            "water in, and dry it"
+        ),
+        say("Do not walk on the roof and do not close it up wet."),
     )
 
 
 def _mould(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     index = _number(facts, "mould_index")
     scale = (
-        "growth that the eye can see"
+        say("growth that the eye can see")
         if index >= 3
-        else "first growth, seen only under a microscope"
+        else say("first growth, seen only under a microscope")
     )
     return AlarmText(
-        f"{zone}: conditions have favoured mould growth; the index is {index:.1f} of 6 ({scale}, since "
-        "monitoring began; mould index in the form of ASHRAE 160).",
+        say(
+            "{zone}: conditions have favoured mould growth; the index is {index:.1f} of 6 "
+            "({scale}, since monitoring began; mould index in the form of ASHRAE 160).",
+            zone=zone,
+            index=index,
+            scale=scale,
+        ),
         _why_wet(facts),
-        "The index says how long conditions were right, not that mould is there, nor which.",
-        "Look and smell at this zone, stop the moisture, dry it within 24 to 48 hours of any wetting",
-        "Do not brush or spray dry growth.",
+        say("The index says how long conditions were right, not that mould is there, nor which."),
+        say(
+            "Look and smell at this zone, stop the moisture, dry it within 24 to 48 hours of "
+            "any wetting"
+        ),
+        say("Do not brush or spray dry growth."),
         CAUTION_CLEANING,
     )
 
@@ -279,37 +374,68 @@ def _mould(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
 def _condensation(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     hours = _number(facts, "dew_h")
     return AlarmText(
-        f"{zone}: the coldest surface was at or below the dew point for {hours:.0f} of the last 24 hours "
-        f"(temperature factor {facts.get('factor', 'assumed')}).",
-        "Likely cause: condensation from moist air inside on cold glass, frames or studs.",
-        "Water runs into sills and behind panels, and mould follows.",
-        "Air the unit, heat it a little, wipe the glass, lift mattresses and open cabinets",
-        "Do not close the vents of a unit somebody sleeps in.",
+        say(
+            "{zone}: the coldest surface was at or below the dew point for {hours:.0f} of the"
+            " last 24 hours (temperature factor {factor}).",
+            zone=zone,
+            hours=hours,
+            factor=_word(facts, "factor", "assumed"),
+        ),
+        say("Likely cause: condensation from moist air inside on cold glass, frames or studs."),
+        say("Water runs into sills and behind panels, and mould follows."),
+        say("Air the unit, heat it a little, wipe the glass, lift mattresses and open cabinets"),
+        say("Do not close the vents of a unit somebody sleeps in."),
     )
 
 
 def _freezing(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     celsius = _number(facts, "temperature_c")
     return AlarmText(
-        f"{zone} is at {celsius:.1f} °C and falling, and the unit is not recorded as winterised.",
-        "Cause: cold outside and no heat.",
-        "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws.",
-        "Heat the unit or drain and winterise it, then record it as winterised",
-        "Do not thaw pipes with a flame and do not run an unvented heater unattended.",
+        say(
+            "{zone} is at {celsius:.1f} °C and falling, and the unit is not recorded as "
+            "winterised.",
+            zone=zone,
+            celsius=celsius,
+        ),
+        say("Cause: cold outside and no heat."),
+        say(
+            "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws."
+        ),
+        say("Heat the unit or drain and winterise it, then record it as winterised"),
+        say("Do not thaw pipes with a flame and do not run an unvented heater unattended."),
         CAUTION_COLD,
     )
+
+
+def _band(told: str) -> str:
+    """Two times as `between` told them."""
+    first, to, last = told.partition(" to ")
+    if to:
+        return say("{first} to {last}", first=first, last=last)
+    if told.endswith(" or later"):
+        return say("{first} or later", first=told.removesuffix(" or later"))
+    return told
 
 
 def _freezing_ahead(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     celsius, lowest = _number(facts, "temperature_c"), _known(facts, "lowest_c", ".0f", "0")
     return AlarmText(
-        f"{zone} is at {celsius:.1f} °C; by the forecast it reaches 0 °C about {facts.get('at', 'in the next two days')} "
-        f"({facts.get('between', 'as a rough figure')}), down to about {lowest} °C. The unit is not recorded as "
-        "winterised.",
-        "Cause: cold that is forecast, and no heat.",
-        "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws.",
-        "Heat the unit or drain and winterise it before then, and record it as winterised",
-        "Do not run an unvented heater unattended.",
+        say(
+            "{zone} is at {celsius:.1f} °C; by the forecast it reaches 0 °C about {at} "
+            "({between}), down to about {lowest} °C. The unit is not recorded as "
+            "winterised.",
+            zone=zone,
+            celsius=celsius,
+            at=_word(facts, "at", "in the next two days"),
+            between=_band(_word(facts, "between", "as a rough figure")),
+            lowest=lowest,
+        ),
+        say("Cause: cold that is forecast, and no heat."),
+        say(
+            "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws."
+        ),
+        say("Heat the unit or drain and winterise it before then, and record it as winterised"),
+        say("Do not run an unvented heater unattended."),
         CAUTION_COLD,
     )
 
@@ -317,12 +443,17 @@ def _freezing_ahead(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
 def _dehumidifier(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     above = _known(facts, "above_percent", ".0f", "some")
     return AlarmText(
-        f"{zone}: the humidity lies {above} points above what it would be with the dehumidifier "
-        f"({facts.get('device', 'kind not noted')}) at work.",
-        "Likely cause: its tank is full, or it has no power; from the air they look the same.",
-        "What it dried draws water again within days.",
-        "Empty the tank, see to its power, and note it as emptied",
-        "Do not run it on a cord that gets warm or lies in water.",
+        say(
+            "{zone}: the humidity lies {above} points above what it would be with the "
+            "dehumidifier ({device}) at work.",
+            zone=zone,
+            above=above,
+            device=_word(facts, "device", "kind not noted"),
+        ),
+        say("Likely cause: its tank is full, or it has no power; from the air they look the same."),
+        say("What it dried draws water again within days."),
+        say("Empty the tank, see to its power, and note it as emptied"),
+        say("Do not run it on a cord that gets warm or lies in water."),
         CAUTION_AT_DRYER,
     )
 
@@ -330,24 +461,28 @@ def _dehumidifier(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
 def _contact(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     del facts
     return AlarmText(
-        f"{zone}: liquid water touches the probe.",
-        "Likely cause: a leaking pipe, tank, trap or door, or rain running in.",
-        "A floor soaks it up within hours and holds it for months.",
-        "Shut the water supply, cut power to what is wet, mop up and find the source",
-        "Do not step on a floor that gives way.",
-        f"{CUT_THE_POWER} {SHARP_SMELL}",
+        say("{zone}: liquid water touches the probe.", zone=zone),
+        say("Likely cause: a leaking pipe, tank, trap or door, or rain running in."),
+        say("A floor soaks it up within hours and holds it for months."),
+        say("Shut the water supply, cut power to what is wet, mop up and find the source"),
+        say("Do not step on a floor that gives way."),
+        f"{say(CUT_THE_POWER)} {say(SHARP_SMELL)}",
     )
 
 
 def _silent(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
-    node, since = facts.get("node", "its node"), facts.get("since", "")
-    heard = f"nothing heard since {since}" if since else "nothing heard since it was placed"
+    node, since = _node(facts), facts.get("since", "")
+    heard = (
+        say("nothing heard since {since}", since=since)
+        if since
+        else say("nothing heard since it was placed")
+    )
     return AlarmText(
         f"{zone or 'A node'}: {heard} ({node}).",
-        "Likely cause: battery, radio, gateway or mains.",
-        "Nobody is watching this zone: what it was before says nothing about now.",
-        "Check the gateway first, then the node's battery and place",
-        "Do not take silence for dryness.",
+        say("Likely cause: battery, radio, gateway or mains."),
+        say("Nobody is watching this zone: what it was before says nothing about now."),
+        say("Check the gateway first, then the node's battery and place"),
+        say("Do not take silence for dryness."),
         CAUTION_AT_NODE,
     )
 
@@ -356,28 +491,50 @@ def _stalled(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     excess = _known(facts, "excess_percent", ".1f", "some")
     goal = _known(facts, "goal_percent", ".1f", "less")
     return AlarmText(
-        f"{zone} has stopped drying: {_known(facts, 'days', '.0f', 'many')} days after the repair it is "
-        f"{excess} points of moisture above its dry standard, {goal} is the goal, and it fell by "
-        "less than 0.15 points in ten days.",
-        "Likely cause: wet wood or foam that was closed in, air that does not reach it, or water that "
-        "still comes in.",
-        "Wood that stays wet behind a panel rots, and a soaked wall answers no rain: nothing can be "
-        "proven in it.",
-        "Bring moving air and gentle heat to it or open the wall further, and look for water that still "
-        "comes in",
-        "Do not close the wall up wet, and do not close the vents of a unit somebody sleeps in.",
+        say(
+            "{zone} has stopped drying: {days} days after the repair it is {excess} points of"
+            " moisture above its dry standard, {goal} is the goal, and it fell by less than "
+            "0.15 points in ten days.",
+            zone=zone,
+            days=_known(facts, "days", ".0f", "many"),
+            excess=excess,
+            goal=goal,
+        ),
+        say(
+            "Likely cause: wet wood or foam that was closed in, air that does not reach it, "
+            "or water that still comes in."
+        ),
+        say(
+            "Wood that stays wet behind a panel rots, and a soaked wall answers no rain: "
+            "nothing can be proven in it."
+        ),
+        say(
+            "Bring moving air and gentle heat to it or open the wall further, and look for "
+            "water that still comes in"
+        ),
+        say(
+            "Do not close the wall up wet, and do not close the vents of a unit somebody sleeps in."
+        ),
     )
 
 
 def _not_dry(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     since = _number(facts, "repaired_s")
-    repair = "the repair" if isnan(since) else f"the repair on {moment(int(since))}"
+    repair = say("the repair") if isnan(since) else say("the repair on {at}", at=moment(int(since)))
     return AlarmText(
-        f"{zone} did not stay dry after {repair}: water came in again, from the readings after rain or a hose test.",
-        "Likely cause: a joint that was missed, or water with another way in.",
-        "The wall gets wet again under a repair that looks whole.",
-        "Find where it comes in, from inside and from the lowest joint up, repair it anew and record the repair",
-        "Do not hand the unit over as repaired, and do not close the zone up wet.",
+        say(
+            "{zone} did not stay dry after {repair}: water came in again, from the readings "
+            "after rain or a hose test.",
+            zone=zone,
+            repair=repair,
+        ),
+        say("Likely cause: a joint that was missed, or water with another way in."),
+        say("The wall gets wet again under a repair that looks whole."),
+        say(
+            "Find where it comes in, from inside and from the lowest joint up, repair it anew"
+            " and record the repair"
+        ),
+        say("Do not hand the unit over as repaired, and do not close the zone up wet."),
     )
 
 
@@ -398,27 +555,58 @@ _LEAK_CAUSES = {
 
 def cue_text(cue: str, facts: Mapping[str, float | str]) -> str:
     """A cue with its numbers."""
-    return _CUES[cue].format_map(facts)
+    return say(_CUES[cue], **facts)
+
+
+VOTED_IN = (  # units of the figures in it
+    "times its own error",
+    "of 40",
+    "% of saturation",
+    "points",
+    "of hours",
+    "of the last weeks",
+)
+
+
+def _voted(told: str) -> str:
+    """What the cues saw, as `monitor.evidence.verdict.spoken` told it: words, each with its number."""
+    said = []
+    for part in filter(None, told.split("; ")):
+        what, _, number = part.removesuffix(")").partition(" (")
+        figure, _, unit = number.partition(" ")
+        said.append(f"{say(what)} ({figure} {say(unit)})" if number else say(what))
+    return "; ".join(said) or say("nothing clear")
 
 
 def _leak(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     cues = [str(facts[name]) for name in ("cue_1", "cue_2") if facts.get(name) in _CUES]
-    said = "; ".join(cue_text(cue, facts) for cue in cues) or "several weak cues agree"
-    cause = _LEAK_CAUSES.get(str(facts.get("cause")), "Cause: the cues disagree, cannot tell.")
+    said = "; ".join(cue_text(cue, facts) for cue in cues) or say("several weak cues agree")
+    cause = say(_LEAK_CAUSES.get(str(facts.get("cause")), "Cause: the cues disagree, cannot tell."))
     pipes = facts.get("cause") == "plumbing"
     look = (
-        "Shut the water supply and look along pipes, traps and fittings above this zone"
+        say("Shut the water supply and look along pipes, traps and fittings above this zone")
         if pipes
-        else "Look above and up-slope of this zone for the joint that lets water in, then record an inspection"
+        else say(
+            "Look above and up-slope of this zone for the joint that lets water in, then "
+            "record an inspection"
+        )
     )
     return AlarmText(
-        f"{zone} is suspected of a leak: {said}.",
-        f"{cause} What spoke: {facts.get('voted') or 'nothing clear'}. {_rain(facts)}",
-        "It is wet already, and wood that stays wet rots."
+        say("{zone} is suspected of a leak: {said}.", zone=zone, said=said),
+        say(
+            "{cause} What spoke: {voted}. {rain}",
+            cause=cause,
+            voted=_voted(str(facts.get("voted", ""))),
+            rain=_rain(facts),
+        ),
+        say("It is wet already, and wood that stays wet rots.")
         if facts.get("state") == "wet"
-        else "Found now it may need only a tube of sealant; wood that stays wet rots.",
+        else say("Found now it may need only a tube of sealant; wood that stays wet rots."),
         look,
-        "Do not seal before you know where the water comes in: sealing condensation in makes it worse.",
+        say(
+            "Do not seal before you know where the water comes in: sealing condensation in "
+            "makes it worse."
+        ),
     )
 
 
@@ -472,18 +660,26 @@ NO_SECTION = "Not drawn: it needs half a day of readings in the cabin and outsid
 
 def growth_text(target: float, *, days: float, low_days: float, high_days: float) -> str:
     """When the mould index would reach its next mark."""
-    mark = "1, seen with a microscope" if target < 2 else "3, seen by eye"
+    mark = say("1, seen with a microscope") if target < 2 else say("3, seen by eye")
 
     def said(value: float) -> str:
         if value == float("inf"):
-            return "never within two years"
-        return "1 day" if round(value) == 1 else f"{value:.0f} days"
+            return say("never within two years")
+        return say_number(round(value), "{n} day", "{n} days")
 
     if said(days) == said(low_days) == said(high_days):
-        return f"If the last fortnight went on, the index would reach {mark}: {said(days)}."
-    return (
-        f"If the last fortnight went on, the index would reach {mark}: {said(days)}; a sensor off by "
-        f"0.2 K and 2 % leaves {said(low_days)} to {said(high_days)}."
+        return say(
+            "If the last fortnight went on, the index would reach {mark}: {said}.",
+            mark=mark,
+            said=said(days),
+        )
+    return say(
+        "If the last fortnight went on, the index would reach {mark}: {said}; a sensor "
+        "off by 0.2 K and 2 % leaves {least} to {most}.",
+        mark=mark,
+        said=said(days),
+        least=said(low_days),
+        most=said(high_days),
     )
 
 
@@ -492,30 +688,41 @@ def section_text(
 ) -> str:
     """What a wall at rest does."""
     found = (
-        f"vapour condenses inside it at {planes} {'place' if planes == 1 else 'places'}, about "
-        f"{gain_g_m2_day:.1f} g/m² a day"
+        say_number(
+            planes,
+            "vapour condenses inside it at {n} place, about {gain:.1f} g/m² a day",
+            "vapour condenses inside it at {n} places, about {gain:.1f} g/m² a day",
+            gain=gain_g_m2_day,
+        )
         if planes
-        else "nothing condenses inside it"
+        else say("nothing condenses inside it")
     )
-    return (
-        f"A usual {construction} (assumed) at rest with the last day's means, inside {inside}, outside "
-        f"{outside}: {found}."
+    return say(
+        "A usual {construction} (assumed) at rest with the last day's means, inside "
+        "{inside}, outside {outside}: {found}.",
+        construction=say(construction),
+        inside=inside,
+        outside=outside,
+        found=found,
     )
 
 
 def estimate_text(*, low: float, high: float, contradicted: bool, own: bool) -> str:
     """What the air on both sides says of the air behind the panel."""
-    said = (
-        f"Estimate from the air on both sides: {low:.0f} to {high:.0f} % behind the panel. It knows "
-        "vapour only and cannot see a leak."
+    said = say(
+        "Estimate from the air on both sides: {low:.0f} to {high:.0f} % behind the panel."
+        " It knows vapour only and cannot see a leak.",
+        low=low,
+        high=high,
     )
     if contradicted:
-        return said + (
-            " The probe here has read above that band for most of three days: more water than both "
+        more = say(
+            "The probe here has read above that band for most of three days: more water than both "
             "sides explain."
         )
+        return f"{said} {more}"
     if not own:
-        return said + " No probe sits there: a leak needs a probe at the wall to be seen."
+        return f"{said} {say('No probe sits there: a leak needs a probe at the wall to be seen.')}"
     return said
 
 
@@ -523,15 +730,26 @@ def _rot(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     by = (
         ""
         if facts.get("basis") == "pin"
-        else " as estimated from the air, which says little above 22 %,"
+        else say(" as estimated from the air, which says little above 22 %,")
     )
     return AlarmText(
-        f"{zone}: for {_known(facts, 'rot_hours', '.0f', 'many')} hours since watching began the wood was{by} at or above "
-        "25 %, between 2 and 38 °C: wood can decay in such hours.",
-        f"Likely cause: water that gets in and does not leave. {_rain(facts)}",
-        "Decay cannot be dated from readings, and it is not undone by drying: only a look tells whether it began.",
-        "Press and tap the panel, measure with a pin meter, open where it gives; then record an inspection",
-        "Do not lean on a wall, floor or roof that gives way.",
+        say(
+            "{zone}: for {rot_hours} hours since watching began the wood was{by} at or above "
+            "25 %, between 2 and 38 °C: wood can decay in such hours.",
+            zone=zone,
+            rot_hours=_known(facts, "rot_hours", ".0f", "many"),
+            by=by,
+        ),
+        say("Likely cause: water that gets in and does not leave. {rain}", rain=_rain(facts)),
+        say(
+            "Decay cannot be dated from readings, and it is not undone by drying: only a look"
+            " tells whether it began."
+        ),
+        say(
+            "Press and tap the panel, measure with a pin meter, open where it gives; then "
+            "record an inspection"
+        ),
+        say("Do not lean on a wall, floor or roof that gives way."),
     )
 
 
@@ -557,27 +775,39 @@ _DOUBTS = {
 }
 
 
+_OTHER_DOUBT = ("its figures are odd", "Cause: cannot tell.")
+
+
 def _sensor(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
-    why, cause = _DOUBTS.get(
-        str(facts.get("doubt")), ("its figures are odd", "Cause: cannot tell.")
-    )
+    why, cause = _DOUBTS.get(str(facts.get("doubt")), _OTHER_DOUBT)
     return AlarmText(
-        f"{zone}: the probe is doubted: {why.format_map(facts)}.",
-        cause,
-        "The zone is unknown until it is trusted again: it may be dry, damp or wet.",
-        "Look at the probe where it hangs, check it against a salt or another one, put a new one in if in doubt",
-        "Do not take its figures for dry or for wet.",
+        say(
+            "{zone}: the probe is doubted: {why}.",
+            zone=zone,
+            why=say(why, **facts),
+        ),
+        say(cause),
+        say("The zone is unknown until it is trusted again: it may be dry, damp or wet."),
+        say(
+            "Look at the probe where it hangs, check it against a salt or another one, put a "
+            "new one in if in doubt"
+        ),
+        say("Do not take its figures for dry or for wet."),
     )
 
 
 def _battery(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     return AlarmText(
-        f"{zone or 'A node'}: the battery of {facts.get('node', 'its node')} is at "
-        f"{_known(facts, 'battery_percent', '.0f', 'few')} %.",
-        "Likely cause: age, cold, or a weak radio link that makes it send again and again.",
-        "When it is empty nobody watches this zone, and cold empties it sooner.",
-        "Change it at the next visit, and note that you did",
-        "Do not wait until it is silent: silence is not dryness.",
+        say(
+            "{zone}: the battery of {node} is at {battery_percent} %.",
+            zone=zone or say("A node"),
+            node=_node(facts),
+            battery_percent=_known(facts, "battery_percent", ".0f", "few"),
+        ),
+        say("Likely cause: age, cold, or a weak radio link that makes it send again and again."),
+        say("When it is empty nobody watches this zone, and cold empties it sooner."),
+        say("Change it at the next visit, and note that you did"),
+        say("Do not wait until it is silent: silence is not dryness."),
         CAUTION_AT_NODE,
     )
 
@@ -585,14 +815,26 @@ def _battery(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
 def _flood(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     dropped = _known(facts, "dropped", ",.0f", "many")
     return AlarmText(
-        f"{zone or 'A node'}: {facts.get('node', 'its node')} sends far more than a node measures; "
-        f"{dropped} of its messages were dropped.",
-        "Likely cause: firmware that sends in a loop, two devices with one name, or a stranger using it.",
-        "What was dropped has no receipt: a node that works keeps it and sends it again. Other nodes "
-        "are taken in as before.",
-        "Look at what the node sends (its messages at the broker, its firmware); restart it, and change "
-        "its password if it may not be yours",
-        "Do not trust what its zones show until the cause is known.",
+        say(
+            "{zone}: {node} sends far more than a node measures; {dropped} of its messages "
+            "were dropped.",
+            zone=zone or say("A node"),
+            node=_node(facts),
+            dropped=dropped,
+        ),
+        say(
+            "Likely cause: firmware that sends in a loop, two devices with one name, or a "
+            "stranger using it."
+        ),
+        say(
+            "What was dropped has no receipt: a node that works keeps it and sends it again. "
+            "Other nodes are taken in as before."
+        ),
+        say(
+            "Look at what the node sends (its messages at the broker, its firmware); restart "
+            "it, and change its password if it may not be yours"
+        ),
+        say("Do not trust what its zones show until the cause is known."),
         CAUTION_AT_NODE,
     )
 
@@ -613,7 +855,7 @@ NODE_STEPS: dict[str, str] = {
 
 def under_cause(kind: str) -> str:
     """What to do about a node whose silence is under a common cause."""
-    return f"Wait for its common cause ({kind})."
+    return say("Wait for its common cause ({kind}).", kind=kind)
 
 
 NO_BENCH = "Bench checks against a salt: none is in the record, so that nothing shows how true a probe still reads."
@@ -621,59 +863,87 @@ NO_BENCH = "Bench checks against a salt: none is in the record, so that nothing 
 
 def flood_text(node: str, *, dropped: int) -> str:
     """What the intake dropped of a node, on the page that shows rejects."""
-    who = f"Node {node}" if node else "Somebody under unknown names"
-    return (
-        f"{who} sent more than any node measures: {dropped:,} messages dropped since the intake was "
-        "started, none of them receipted."
+    who = say("Node {node}", node=node) if node else say("Somebody under unknown names")
+    return say(
+        "{who} sent more than any node measures: {dropped:,} messages dropped since the "
+        "intake was started, none of them receipted.",
+        who=who,
+        dropped=dropped,
     )
 
 
 def latched(unit: str, zone: str) -> str:
     """What ends a finding whose signs rest."""
-    return (
-        "Its signs rest, which a dry spell does to any leak: it stays until an inspection is recorded "
-        f"(sillkeep event add inspection --unit {unit} --zone {zone} --value FOUND)."
+    return say(
+        "Its signs rest, which a dry spell does to any leak: it stays until an inspection"
+        " is recorded (sillkeep event add inspection --unit {unit} --zone {zone} --value "
+        "FOUND).",
+        unit=unit,
+        zone=zone,
     )
 
 
 def _damp_week(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     return AlarmText(
-        f"{zone or 'The lot'}: damp at once in {_members(facts)}, and the weather explains it.",
-        "Cause: humid air over the whole lot, not water of a unit's own.",
-        "Weeks of it let mould grow, whatever let the damp in.",
-        "Air units on dry days; open none for this alone. What stays damp when the others have dried "
-        "is told by itself",
-        KEEP_VENTS_OPEN,
+        say(
+            "{zone}: damp at once in {members}, and the weather explains it.",
+            zone=zone or say("The lot"),
+            members=_members(facts),
+        ),
+        say("Cause: humid air over the whole lot, not water of a unit's own."),
+        say("Weeks of it let mould grow, whatever let the damp in."),
+        say(
+            "Air units on dry days; open none for this alone. What stays damp when the others"
+            " have dried is told by itself"
+        ),
+        say(KEEP_VENTS_OPEN),
     )
 
 
 def _frost(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     return AlarmText(
-        f"{zone or 'The lot'}: near freezing and falling in {_members(facts)}, not recorded as winterised.",
-        "Cause: cold over the whole lot and no heat.",
-        "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws.",
-        "Heat or drain the units in the list, those with water on first, and record each as winterised",
-        "Do not thaw pipes with a flame and do not run an unvented heater unattended.",
+        say(
+            "{zone}: near freezing and falling in {members}, not recorded as winterised.",
+            zone=zone or say("The lot"),
+            members=_members(facts),
+        ),
+        say("Cause: cold over the whole lot and no heat."),
+        say(
+            "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws."
+        ),
+        say(
+            "Heat or drain the units in the list, those with water on first, and record each "
+            "as winterised"
+        ),
+        say("Do not thaw pipes with a flame and do not run an unvented heater unattended."),
         CAUTION_COLD,
     )
 
 
 def _frost_ahead(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     return AlarmText(
-        f"{zone or 'The lot'}: by the forecast it will freeze in {_members(facts)} that are not recorded as "
-        "winterised.",
-        "Cause: cold that is forecast over the whole lot, and no heat.",
-        "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws.",
-        "Heat or drain the units in the list before then, those with water on first, and record each as "
-        "winterised",
-        "Do not run an unvented heater unattended.",
+        say(
+            "{zone}: by the forecast it will freeze in {members} that are not recorded as "
+            "winterised.",
+            zone=zone or say("The lot"),
+            members=_members(facts),
+        ),
+        say("Cause: cold that is forecast over the whole lot, and no heat."),
+        say(
+            "Water in pipes, pumps and traps freezes and splits them; the leak shows when it thaws."
+        ),
+        say(
+            "Heat or drain the units in the list before then, those with water on first, and "
+            "record each as winterised"
+        ),
+        say("Do not run an unvented heater unattended."),
         CAUTION_COLD,
     )
 
 
 def _members(facts: Mapping[str, float | str]) -> str:
     count = _number(facts, "members")
-    return "several places" if isnan(count) else f"{count:.0f} places"
+    return say("several places") if isnan(count) else say("{count:.0f} places", count=count)
 
 
 _SILENT_TOGETHER = {  # what it is called, its likely cause, what to look at first
@@ -701,18 +971,28 @@ _SILENT_TOGETHER = {  # what it is called, its likely cause, what to look at fir
 
 
 def _together(kind: str, zone: str, facts: Mapping[str, float | str]) -> AlarmText:
-    what, cause, look = _SILENT_TOGETHER[kind]
-    since, place = facts.get("since", ""), str(facts.get("place") or "without a name")
+    what, cause, look = map(say, _SILENT_TOGETHER[kind])
+    since, place = facts.get("since", ""), str(facts.get("place") or say("without a name"))
     count = _number(facts, "members")
-    nodes = "its nodes" if isnan(count) else f"{count:.0f} nodes"
+    nodes = say("its nodes") if isnan(count) else say("{count:.0f} nodes", count=count)
+    if since:
+        nodes = say("{nodes}, last heard about {since}", nodes=nodes, since=since)
     return AlarmText(
-        f"{zone or 'The lot'}: {what.format(place=place)} fell silent at once ({nodes}"
-        + (f", last heard about {since})." if since else ")."),
-        f"Likely cause: {cause}.",
-        "Nobody is watching there: what it was before says nothing about now. Nodes keep their "
-        "samples for weeks and send them when they can.",
-        f"{look}; a node that stays silent when the others are back is told by itself",
-        "Do not take silence for dryness.",
+        say(
+            "{zone}: {what} fell silent at once ({nodes}).",
+            zone=zone or say("The lot"),
+            what=what.format(place=place),
+            nodes=nodes,
+        ),
+        say("Likely cause: {cause}.", cause=cause),
+        say(
+            "Nobody is watching there: what it was before says nothing about now. Nodes keep "
+            "their samples for weeks and send them when they can."
+        ),
+        say(
+            "{look}; a node that stays silent when the others are back is told by itself", look=look
+        ),
+        say("Do not take silence for dryness."),
         CAUTION_AT_NODE,
     )
 
@@ -763,18 +1043,26 @@ def stand_text(unit: Unit) -> str:
     """What the order of entries and of probes took from the unit, and what nobody declared."""
     said = [unit.body_type] if unit.body_type else []
     if unit.lean:
-        said.append("standing level" if unit.lean == "level" else f"lowest corner {unit.lean}")
+        said.append(
+            say("standing level")
+            if unit.lean == "level"
+            else say("lowest corner {lean}", lean=unit.lean)
+        )
     if unit.weather_side:
-        said.append(f"rain mostly on its {_side(unit.weather_side)}")
+        said.append(say("rain mostly on its {side}", side=_side(unit.weather_side)))
     if unit.slides is not None:
         said.append(_slides(unit.slides).lower())
     missing = undeclared(unit)
-    ordered = f"Ordered for: {', '.join(said)}." if said else ""
+    ordered = say("Ordered for: {said}.", said=", ".join(said)) if said else ""
     if not missing:
         return ordered
     return (
-        f"{ordered} Not declared: {', '.join(missing)}; the order goes without. Declare them under "
-        '[[unit]] in the lot file, such as lean = "off-rear", and import it again.'
+        say(
+            "{ordered} Not declared: {missing}; the order goes without. Declare them under "
+            '[[unit]] in the lot file, such as lean = "off-rear", and import it again.',
+            ordered=ordered,
+            missing=", ".join(missing),
+        )
     ).strip()
 
 
@@ -793,14 +1081,20 @@ def undeclared(unit: Unit) -> tuple[str, ...]:
 
 
 def _side(side: str) -> str:
-    return f"{side} side" if side in {"off", "door"} else f"{side} wall"
+    return (
+        say("{side} side", side=say(side))
+        if side in {"off", "door"}
+        else say("{side} wall", side=say(side))
+    )
 
 
 def record_it(unit: str, zone: str) -> str:
     """What to do with what was found."""
-    return (
-        f"Record what you found as an inspection (sillkeep event add inspection --unit {unit} --zone {zone} "
-        "--value FOUND): a suspicion ends with nothing else."
+    return say(
+        "Record what you found as an inspection (sillkeep event add inspection --unit "
+        "{unit} --zone {zone} --value FOUND): a suspicion ends with nothing else.",
+        unit=unit,
+        zone=zone,
     )
 
 
@@ -842,25 +1136,31 @@ NOT_DRAWN: Mapping[str, str] = {
 
 def box_text(body_type: str) -> str:
     """Why a unit is drawn as a box."""
-    kind = f"No outline is known for “{body_type}”" if body_type else "Its kind is not declared"
-    return f"{kind}: drawn as a plain box."
+    kind = (
+        say("No outline is known for “{body_type}”", body_type=body_type)
+        if body_type
+        else say("Its kind is not declared")
+    )
+    return say("{kind}: drawn as a plain box.", kind=kind)
 
 
 def slides_text(slides: int | None, drawn: Sequence[str]) -> str:
     """What the outline says of slide-outs; `drawn` are those with a zone, as numbers. "" if none is there."""
     if not slides and not drawn:
         return ""
-    count = "Its number of slides is not declared" if slides is None else _slides(slides)
+    count = say("Its number of slides is not declared") if slides is None else _slides(slides)
     bare = [str(k) for k in range(1, (slides or 0) + 1) if str(k) not in drawn]
-    said = f" No zone in slide {' and '.join(bare)}: not drawn." if bare else ""
+    said = say(" No zone in slide {bare}: not drawn.", bare=say(" and ").join(bare)) if bare else ""
     where = (
-        " Slides are drawn by themselves: on which side one is, nobody declared." if drawn else ""
+        say(" Slides are drawn by themselves: on which side one is, nobody declared.")
+        if drawn
+        else ""
     )
     return f"{count}.{where}{said}"
 
 
 def _slides(slides: int) -> str:
-    return "1 slide" if slides == 1 else f"{slides or 'No'} slides"
+    return say_number(slides, "{n} slide", "{n} slides") if slides else say("No slides")
 
 
 NEXT_PROBE = "The next probe would help most at "
@@ -874,26 +1174,34 @@ def probe_text(place: str, *, reason: str) -> str:
 
 def wall_probe_text(zones: Sequence[str]) -> str:
     """What a unit without a probe at a wall, roof or floor cannot say."""
-    places = " and ".join(zones)
-    return (
-        "No probe here is at a wall, roof or floor: whether one of them leaks cannot be told from a room's "
-        f"air. It takes a probe at the wall: {places}, as below."
+    places = say(" and ").join(zones)
+    return say(
+        "No probe here is at a wall, roof or floor: whether one of them leaks cannot be "
+        "told from a room's air. It takes a probe at the wall: {places}, as below.",
+        places=places,
     )
 
 
 def not_heard_text(zones: Sequence[str]) -> str:
     """Zones whose probe is placed and says nothing now."""
-    named, verb = ", ".join(zones), "says" if len(zones) == 1 else "say"
-    return (
-        f"Counted as watched, though {named} {verb} nothing now: a path is watched only while "
-        "its probe is heard and trusted."
+    return say_number(
+        len(zones),
+        "Counted as watched, though {named} says nothing now: a path is watched only while "
+        "its probe is heard and trusted.",
+        "Counted as watched, though {named} say nothing now: a path is watched only while "
+        "its probe is heard and trusted.",
+        named=", ".join(zones),
     )
 
 
 def baseline_text(since: str, *, reopened: str) -> str:
     """Since when a zone is compared with its own past."""
-    began = f"when it was worked on ({reopened})" if reopened else "its first reading"
-    return f"Judged against itself since {since}, {began}."
+    began = (
+        say("when it was worked on ({reopened})", reopened=reopened)
+        if reopened
+        else say("its first reading")
+    )
+    return say("Judged against itself since {since}, {began}.", since=since, began=began)
 
 
 NO_BASELINE = "Not judged against itself yet: nothing was measured here."
@@ -913,14 +1221,19 @@ def could_not_have_seen(
         share of it that was found. [% RH, %]
     """
     said = [
-        "A leak that was there before: its water is part of what the zone is compared with. A look and a "
-        "hand meter tell that, this probe does not.",
-        "A leak whose water hardly reaches the probe. " + _found(found_percent),
-        "A slow leak, a teaspoon (5 mL) a rain, in a damp season: it looks like the weather.",
+        say(
+            "A leak that was there before: its water is part of what the zone is compared "
+            "with. A look and a hand meter tell that, this probe does not."
+        ),
+        f"{say('A leak whose water hardly reaches the probe.')} {_found(found_percent)}",
+        say("A slow leak, a teaspoon (5 mL) a rain, in a damp season: it looks like the weather."),
     ]
     if kind in {"roof", "slide-roof"}:
         said.append(
-            "Frost that melts under the roof skin wets like a leak, and a leak can hide behind it."
+            say(
+                "Frost that melts under the roof skin wets like a leak, and a leak can hide "
+                "behind it."
+            )
         )
     return tuple(said)
 
@@ -929,25 +1242,41 @@ def _found(shares: Sequence[tuple[float, float]]) -> str:
     parts, lower = [], 0.0
     for upper, percent in shares:
         span = (
-            f"less than {upper:.0f} points"
+            say("less than {upper:.0f} points", upper=upper)
             if not lower
-            else f"{lower:.0f} to {upper:.0f}"
+            else say("{lower:.0f} to {upper:.0f}", lower=lower, upper=upper)
             if isfinite(upper)
-            else f"{lower:.0f} or more"
+            else say("{lower:.0f} or more", lower=lower)
         )
-        parts.append(f"{percent:.0f} % of those that added {span}")
+        form = (
+            "{percent:.0f} % of {span}" if lower else "{percent:.0f} % of those that added {span}"
+        )
+        parts.append(say(form, percent=percent, span=span))
         lower = upper
     first, *rest = parts
-    more = ", ".join(part.replace("those that added ", "") for part in rest)
-    return (
-        f"Of simulated leaks, by what they added to the humidity at the probe, {first} were found, "
-        f"{more}. No real units have been counted."
+    return say(
+        "Of simulated leaks, by what they added to the humidity at the probe, {first} were found, "
+        "{more}. No real units have been counted.",
+        first=first,
+        more=", ".join(rest),
     )
+
+
+def sentences(said: str, *, ends: str = ".") -> list[str]:
+    """A text cut after each end that a capital follows; numbers such as 20.4 end nothing."""
+    cuts = [found.end() for found in re.finditer(rf"[{ends}]\s+", said)]
+    cuts = [cut for cut in cuts if said[cut : cut + 1].isupper()]
+    return [said[a:b].strip() for a, b in zip([0, *cuts], [*cuts, None], strict=True)]
+
+
+def capital(words: str) -> str:
+    """Begin with a capital."""
+    return f"{words[:1].upper()}{words[1:]}"
 
 
 def sentence(words: str) -> str:
     """Begin with a capital and end with a stop; nothing stays nothing."""
-    return f"{words[:1].upper()}{words[1:]}." if words else ""
+    return f"{capital(words)}." if words else ""
 
 
 # --- airing ---------------------------------------------------------------------------------------
@@ -1665,54 +1994,87 @@ def proof_text(
     missing : int
         Conditions not met.
     """
-    wettings = f"{survived} wetting{'' if survived == 1 else 's'}"
+    wettings = say_number(survived, "{n} wetting", "{n} wettings")
     lived = (
-        f"So far it lived through {wettings} without a response, the last on {last}."
+        say(
+            "So far it lived through {wettings} without a response, the last on {last}.",
+            wettings=wettings,
+            last=last,
+        )
         if survived
-        else "So far it lived through no wetting that counts, and dry weather proves nothing."
+        else say("So far it lived through no wetting that counts, and dry weather proves nothing.")
     )
-    conditions = f"{missing} condition{' is' if missing == 1 else 's are'} missing"
+    conditions = say_number(missing, "{n} condition is missing", "{n} conditions are missing")
     said = {
-        "stayed dry": f"{zone} stayed dry so far: since the repair on {repaired} it lived through "
-        f"{wettings} without a response that stands, the last on {last}.",
-        "drying": f"{zone} is drying since the repair on {repaired}; {conditions}. {lived}",
-        "not yet shown": f"It is not yet shown that {zone} stays dry since the repair on {repaired}: "
-        f"{conditions}. {lived}",
-        "did not stay dry": f"{zone} did not stay dry after the repair on {repaired}: water came in again, "
-        f"or never stopped ({responses} of {survived + responses} wettings were answered). This stands "
-        "until there is another repair.",
+        "stayed dry": say(
+            "{zone} stayed dry so far: since the repair on {repaired} it lived through "
+            "{wettings} without a response that stands, the last on {last}.",
+            zone=zone,
+            repaired=repaired,
+            wettings=wettings,
+            last=last,
+        ),
+        "drying": say(
+            "{zone} is drying since the repair on {repaired}; {conditions}. {lived}",
+            zone=zone,
+            repaired=repaired,
+            conditions=conditions,
+            lived=lived,
+        ),
+        "not yet shown": say(
+            "It is not yet shown that {zone} stays dry since the repair on {repaired}: "
+            "{conditions}. {lived}",
+            zone=zone,
+            repaired=repaired,
+            conditions=conditions,
+            lived=lived,
+        ),
+        "did not stay dry": say(
+            "{zone} did not stay dry after the repair on {repaired}: water came in again, or "
+            "never stopped ({responses} of {survived} wettings were answered). This stands "
+            "until there is another repair.",
+            zone=zone,
+            repaired=repaired,
+            responses=responses,
+            survived=survived + responses,
+        ),
     }
     return said[verdict]
 
 
 def no_proof_text(why: str) -> str:
     """Why a repair has no proof: `too early`, `unwatched` or `room`."""
-    return _NO_PROOF[why]
+    return say(_NO_PROOF[why])
 
 
 def share_text(figures: Mapping[str, float]) -> str:
     """What so many wettings say of the next one."""
     share = _number(figures, "leaking_share")
     if isnan(share) or share >= 1.0:
-        return "Too little was asked to say how often it could still leak."
+        return say("Too little was asked to say how often it could still leak.")
     if _number(figures, "responses") > 0.0:
-        return "Some wettings were answered: how often it could still leak is not bounded by the others."
-    return (
-        f"By the rule of three at most {100.0 * share:.0f} % of such wettings would still bring water in, "
-        "with 95 % confidence."
+        return say(
+            "Some wettings were answered: how often it could still leak is not bounded by the"
+            " others."
+        )
+    return say(
+        "By the rule of three at most {percent:.0f} % of such wettings would still bring "
+        "water in, with 95 % confidence.",
+        percent=100.0 * share,
     )
 
 
 def size_text(size_ml: float) -> str:
     """Which leaks a proof covers, and which it does not."""
     if isnan(size_ml):
-        return (
-            "The wettings so far would have shown no leak up to 200 mL an event: leaks of any size are "
-            "not excluded."
+        return say(
+            "The wettings so far would have shown no leak up to 200 mL an event: leaks of any"
+            " size are not excluded."
         )
-    return (
-        f"The wettings so far would have shown a leak of {size_ml:.0f} mL or more an event (3 mm of rain "
-        "on the face). Smaller leaks are not excluded."
+    return say(
+        "The wettings so far would have shown a leak of {size_ml:.0f} mL or more an event"
+        " (3 mm of rain on the face). Smaller leaks are not excluded.",
+        size_ml=size_ml,
     )
 
 
@@ -1720,30 +2082,46 @@ def drying_text(figures: Mapping[str, float]) -> str:
     """How far a zone is from its drying goal, and when it gets there at this rate."""
     excess, goal = _number(figures, "excess_percent"), _number(figures, "goal_percent")
     if isnan(excess) or isnan(goal):
-        return "How far it is from the drying goal is not known: a like zone or its own readings are missing."
-    stands = (
-        f"It stands {abs(excess):.1f} points of moisture {'above' if excess >= 0 else 'below'} the dry "
-        f"standard; the goal is {goal:.1f} above or less"
+        return say(
+            "How far it is from the drying goal is not known: a like zone or its own readings"
+            " are missing."
+        )
+    stands = say(
+        "It stands {excess:.1f} points of moisture above the dry standard; the goal is {goal:.1f} "
+        "above or less"
+        if excess >= 0
+        else "It stands {excess:.1f} points of moisture below the dry standard; the goal is "
+        "{goal:.1f} above or less",
+        excess=abs(excess),
+        goal=goal,
     )
     if excess <= goal:
-        return f"{stands}: reached."
+        return say("{stands}: reached.", stands=stands)
     rate = _number(figures, "rate_percent_day")
     if _number(figures, "stalled") == 1.0:
-        return f"{stands}. Drying has stalled: it fell by less than 0.15 points in ten days."
+        return say(
+            "{stands}. Drying has stalled: it fell by less than 0.15 points in ten days.",
+            stands=stands,
+        )
     if isnan(rate):
-        return f"{stands}. Its rate is not known yet."
+        return say("{stands}. Its rate is not known yet.", stands=stands)
     low, high = _number(figures, "days_to_goal_low"), _number(figures, "days_to_goal_high")
     if rate <= 0.0 or not isfinite(low):
-        return f"{stands}. At present it does not fall."
-    until = f"{low:.0f} days or more" if not isfinite(high) else _between(low, high)
-    return f"{stands}. It loses {rate:.2f} points a day: {until} to the goal at this rate."
+        return say("{stands}. At present it does not fall.", stands=stands)
+    until = say("{low:.0f} days or more", low=low) if not isfinite(high) else _between(low, high)
+    return say(
+        "{stands}. It loses {rate:.2f} points a day: {until} to the goal at this rate.",
+        stands=stands,
+        rate=rate,
+        until=until,
+    )
 
 
 def _between(low: float, high: float) -> str:
     first, last = f"{max(low, 1.0):.0f}", f"{max(high, 1.0):.0f}"
     if first == last:
-        return f"about {first} day{'' if first == '1' else 's'}"
-    return f"{first} to {last} days"
+        return say_number(int(first), "about {n} day", "about {n} days")
+    return say("{first} to {last} days", first=first, last=last)
 
 
 # --- the archive ----------------------------------------------------------------------------------
@@ -1754,16 +2132,26 @@ ARCHIVE_LEVEL_S = 600  # less than this behind is its ordinary pace
 def archive_text(*, level_s: int, now_s: int, refused: int, trouble: str) -> str:
     """How the mirror stands against the record (level at `level_s`), and why it falls behind."""
     behind_s = now_s - level_s
-    said = "The archive is level with the record."
+    said = say("The archive is level with the record.")
     if behind_s >= ARCHIVE_LEVEL_S:
         hours = behind_s / 3600
-        late = f"{hours:.0f} hours" if hours >= 1.5 else f"{behind_s / 60:.0f} minutes"
+        late = (
+            say("{hours:.0f} hours", hours=hours)
+            if hours >= 1.5
+            else say("{minutes:.0f} minutes", minutes=behind_s / 60)
+        )
         why = f" ({trouble})" if trouble else ""
-        said = f"The archive is {late} behind, since {moment(level_s)}{why}. The record has it all."
+        said = say(
+            "The archive is {late} behind, since {at}{why}. The record has it all.",
+            late=late,
+            at=moment(level_s),
+            why=why,
+        )
     if refused:
-        points = "1 point" if refused == 1 else f"{refused:,} points"
-        said += (
-            f" It does not take {points}; the reasons are logged, and its next start tries again."
+        points = say_number(refused, "{n} point", "{n:,} points")
+        said += say(
+            " It does not take {points}; the reasons are logged, and its next start tries again.",
+            points=points,
         )
     return said
 
@@ -1807,24 +2195,36 @@ PART_OF_RECORD: dict[str, str] = {
 def record_text(*, at_s: int, kinds: Sequence[str], count: int) -> str:
     """What the record's check of itself found; `kinds` are the damaged parts, `count` how many."""
     if not count:
-        return f"The record was checked {moment(at_s)}: every part that had rested is as written."
-    named = dict.fromkeys(PART_OF_RECORD.get(kind, f"entries ({kind})") for kind in kinds)
-    places = "1 place" if count == 1 else f"{count:,} places"
-    return (
-        f"The record is damaged: {places}, found {moment(at_s)}, in {', '.join(named)}. Disk, memory or "
-        "a hand has changed what was written, and what is shown or proven from there may be wrong. "
-        "Copy the record's folder elsewhere, check the disk, stop Sillkeep and restore the newest "
-        "backup that verifies (sillkeep restore)."
+        return say(
+            "The record was checked {at}: every part that had rested is as written.",
+            at=moment(at_s),
+        )
+    named = dict.fromkeys(
+        say(PART_OF_RECORD[kind]) if kind in PART_OF_RECORD else say("entries ({kind})", kind=kind)
+        for kind in kinds
+    )
+    places = say_number(count, "{n} place", "{n:,} places")
+    return say(
+        "The record is damaged: {places}, found {at}, in {named}. Disk, memory or a hand "
+        "has changed what was written, and what is shown or proven from there may be "
+        "wrong. Copy the record's folder elsewhere, check the disk, stop Sillkeep and "
+        "restore the newest backup that verifies (sillkeep restore).",
+        places=places,
+        at=moment(at_s),
+        named=", ".join(named),
     )
 
 
 def not_watched_text(*, from_s: int, to_s: int) -> str:
     """That the monitor itself was away."""
-    return (
-        f"Nothing was watched from {moment(from_s)} to {moment(to_s)}: Sillkeep itself did not run. Nodes "
-        "keep their samples and hand them over; what they show of that time is judged as it comes. "
-        "No node is called silent for that time. Until all is in, do not take the quiet for dryness. Look "
-        "at the power and the log of the machine that Sillkeep runs on."
+    return say(
+        "Nothing was watched from {start} to {end}: Sillkeep itself did not run. Nodes keep"
+        " their samples and hand them over; what they show of that time is judged as it "
+        "comes. No node is called silent for that time. Until all is in, do not take the "
+        "quiet for dryness. Look at the power and the log of the machine that Sillkeep "
+        "runs on.",
+        start=moment(from_s),
+        end=moment(to_s),
     )
 
 
@@ -1867,6 +2267,8 @@ class AlarmTold(Protocol):
     def withdrawn_s(self) -> int | None: ...  # noqa: D102
     @property
     def text(self) -> str: ...  # noqa: D102
+    @property
+    def facts(self) -> str: ...  # noqa: D102
 
 
 CLASS_WORDS: dict[AlarmClass, str] = {
@@ -1929,7 +2331,7 @@ def when(at_s: int, wish: Wish) -> str:
     """A time on a person's own clock, with its day and the zone's short name."""
     here = datetime.fromtimestamp(at_s, UTC).astimezone(ZoneInfo(wish.timezone))
     clock = clock_time(here.hour * 60 + here.minute, twelve_hour=wish.twelve_hour)
-    return f"{here:%a} {here.day} {here:%b %Y}, {clock} {here:%Z}"
+    return f"{weekday(here)} {here.day} {month(here)} {here.year}, {clock} {here:%Z}"
 
 
 def clock_time(minute: int, *, twelve_hour: bool) -> str:
@@ -1954,7 +2356,7 @@ def _where(alarm: AlarmTold) -> str:
 
 
 def _kind(alarm: AlarmTold) -> str:
-    return KIND_WORDS.get(alarm.kind, alarm.kind)
+    return say(KIND_WORDS.get(alarm.kind, alarm.kind))
 
 
 def _link(alarm: AlarmTold, board_url: str) -> str:
@@ -1974,53 +2376,59 @@ TOLD_AGAIN = "You are told again, for nobody has acknowledged this yet."
 
 def late_text(names: str) -> str:
     """Why somebody is told only now; `names`: who was told before them."""
-    return f"You are told because {names or 'nobody'} did not acknowledge this in time."
+    return say(
+        "You are told because {names} did not acknowledge this in time.",
+        names=names or say("nobody"),
+    )
 
 
 def alarm_message(
     alarm: AlarmTold, wish: Wish, *, board_url: str, late: str = ""
 ) -> tuple[str, str]:
     """Subject and body of one alarm; `late`: a sentence before all others."""
-    subject = f"{CLASS_WORDS[alarm.class_]}: {_kind(alarm)}, {_where(alarm)}".rstrip(", ")
+    subject = f"{say(CLASS_WORDS[alarm.class_])}: {_kind(alarm)}, {_where(alarm)}".rstrip(", ")
     parts = [*_said(alarm, wish), _facts(alarm, wish)]
     if late:
-        parts.insert(0, late)
+        parts.insert(0, say(late))
     if alarm.alarm_id:
         parts.append(
-            "Take it on, so that nobody else is called: on the board, or with"
-            f"\n  sillkeep alarms acknowledge {alarm.alarm_id} --who YOU"
+            say("Take it on, so that nobody else is called: on the board, or with")
+            + f"\n  sillkeep alarms acknowledge {alarm.alarm_id} --who YOU"
         )
-    caution = CAUTION if alarm.text.endswith(CAUTION) else ""
+    short = say(CAUTION)
+    caution = short if _text(alarm).endswith(short) else ""
     return subject, _letter(*parts, _link(alarm, board_url), caution)
 
 
 def _said(alarm: AlarmTold, wish: Wish) -> list[str]:
     """An alarm's text in the order in which it is acted on: what it is, what to do, then why."""
-    said = shown_in(alarm.text, wish).removesuffix(CAUTION).strip()
-    sentences = re.split(r"(?<=\.) +(?=[A-Z])", said)
-    allowed = f" ({TIME_ALLOWED[alarm.class_]})."
-    answers = [number for number, each in enumerate(sentences) if each.endswith(allowed)]
+    said = shown_in(_text(alarm), wish).removesuffix(say(CAUTION)).strip()
+    each = sentences(said)
+    by = say(TIME_ALLOWED[alarm.class_])
+    allowed = f" ({by})."
+    answers = [number for number, one in enumerate(each) if one.endswith(allowed)]
     if len(answers) != 1 or answers[0] == 0:
         return [said]
     to_do = answers[0]
-    what = f"What to do {TIME_ALLOWED[alarm.class_]}:\n  {sentences[to_do].removesuffix(allowed)}."
-    do_not = " ".join(sentences[to_do + 1 :])
-    return [
-        sentences[0],
-        f"{what}\n  {do_not}" if do_not else what,
-        " ".join(sentences[1:to_do]),
-    ]
+    what = f"{say('What to do {by}:', by=by)}\n  {each[to_do].removesuffix(allowed)}."
+    do_not = " ".join(each[to_do + 1 :])
+    return [each[0], f"{what}\n  {do_not}" if do_not else what, " ".join(each[1:to_do])]
+
+
+def _text(alarm: AlarmTold) -> str:
+    """An alarm's text in the reader's language."""
+    return text_in_language(alarm.kind, alarm.class_, facts=alarm.facts, stored=alarm.text)
 
 
 def _facts(alarm: AlarmTold, wish: Wish) -> str:
     name = f" ({alarm.unit_name})" if alarm.unit_name else ""
     rows = [
-        ("Unit", f"{alarm.unit}{name}" if alarm.unit else ""),
-        ("Slot", alarm.slot),
-        ("Zone", alarm.zone),
-        ("Node", alarm.node),
-        ("Site", alarm.site),
-        ("Since", when(alarm.raised_s, wish)),
+        (say("Unit"), f"{alarm.unit}{name}" if alarm.unit else ""),
+        (say("Slot"), alarm.slot),
+        (say("Zone"), alarm.zone),
+        (say("Node"), alarm.node),
+        (say("Site"), alarm.site),
+        (say("Since"), when(alarm.raised_s, wish)),
     ]
     return "\n".join(f"{label + ':':8}{value}" for label, value in rows if value)
 
@@ -2029,14 +2437,18 @@ def correction_message(alarm: AlarmTold, wish: Wish, *, board_url: str) -> tuple
     """Subject and body for those who were told an alarm that has changed since."""
     first = f"{_kind(alarm)}, {_where(alarm)}".rstrip(", ")
     if alarm.withdrawn_s is not None:
-        said = (
-            f"You were told of {first}, since {when(alarm.raised_s, wish)}. Late readings show that "
-            "it was not so: nothing has to be done about it."
+        said = say(
+            "You were told of {first}, since {at}. Late readings show that it was not so: "
+            "nothing has to be done about it.",
+            first=first,
+            at=when(alarm.raised_s, wish),
         )
-        return f"Withdrawn: {first}", _letter(said, _link(alarm, board_url))
-    said = f"You were told of {first}. More readings have come, and it stands as follows."
+        return say("Withdrawn: {first}", first=first), _letter(said, _link(alarm, board_url))
+    said = say(
+        "You were told of {first}. More readings have come, and it stands as follows.", first=first
+    )
     parts = (said, *_said(alarm, wish), _facts(alarm, wish))
-    return f"Corrected: {first}", _letter(*parts, _link(alarm, board_url))
+    return say("Corrected: {first}", first=first), _letter(*parts, _link(alarm, board_url))
 
 
 def list_message(
@@ -2053,16 +2465,19 @@ def list_message(
 
     `shown` are places in the order of the walk, each with its alarms, the most urgent first.
     """
+    named = say(LIST_WORDS[kind])
     if not shown and not corrected:
         nothing = NOTHING_IN_SEASON if kind == "season" else NOTHING_TO_DO
-        return f"{LIST_WORDS[kind]}: nothing to do", _letter(nothing, board_url)
+        return say("{list}: nothing to do", list=named), _letter(say(nothing), board_url)
     count = len(shown) + more
-    subject = f"{LIST_WORDS[kind]}: {count} {'place' if count == 1 else 'places'} to look at"
+    subject = say_number(
+        count, "{list}: {n} place to look at", "{list}: {n} places to look at", list=named
+    )
     lines: list[str] = []
     for number, alarms in enumerate(shown, 1):
         first = alarms[0]
         if number == 1 or first.class_ != shown[number - 2][0].class_:
-            head = f"{CLASS_WORDS[first.class_]} ({TIME_ALLOWED[first.class_]})"
+            head = f"{say(CLASS_WORDS[first.class_])} ({say(TIME_ALLOWED[first.class_])})"
             lines.append(head if number == 1 else f"\n{head}")
         kinds = ", ".join(dict.fromkeys(_kind(alarm) for alarm in alarms))
         since_s = min(alarm.raised_s for alarm in alarms)
@@ -2071,25 +2486,31 @@ def list_message(
             f"    {shown_in(_first_sentence(first), wish)}",
         ]
     if more:
-        lines.append(f"\nand {more} more on the board")
+        lines.append("\n" + say("and {more} more on the board", more=more))
     gone = [f"- {_where(alarm)}: {_kind(alarm)}" for alarm in corrected]
-    told = "No longer so, by late readings:\n" + "\n".join(gone) if gone else ""
-    caution = CAUTION if shown and kind != "season" else ""
+    told = "\n".join((say("No longer so, by late readings:"), *gone)) if gone else ""
+    caution = say(CAUTION) if shown and kind != "season" else ""
     link = f"{board_url.rstrip('/')}/alarms" if board_url else ""
     return subject, _letter("\n".join(lines), told, link, caution)
 
 
 def _age(days: int) -> str:
-    return "new" if days < 1 else "since yesterday" if days == 1 else f"for {days} days"
+    return (
+        say("new")
+        if days < 1
+        else say("since yesterday")
+        if days == 1
+        else say("for {days} days", days=days)
+    )
 
 
 def _first_sentence(alarm: AlarmTold) -> str:
-    return in_short(alarm.text, alarm.zone)
+    return in_short(_text(alarm), alarm.zone)
 
 
 def in_short(said: str, zone: str) -> str:
     """What an alarm found, without the zone before it and what is said in brackets."""
-    said = re.split(r"(?<=[.;])\s+(?=[A-Z])", said, maxsplit=1)[0]
+    said = sentences(said, ends=".;")[0]
     said = re.sub(r" \([^()]*\)", "", said)
     for start in (f"{zone}: ", f"{zone} is ", f"{zone} "):
         said = said.removeprefix(start) if zone else said
@@ -2098,12 +2519,11 @@ def in_short(said: str, zone: str) -> str:
 
 def what_to_do(said: str, parts: Sequence[str], alarm_class: str) -> str:
     """The response of an alarm, from its parts or, where they were not kept, its text; "" if it has none."""
-    allowed = TIME_ALLOWED.get(cast("AlarmClass", alarm_class), "")
+    allowed = say(TIME_ALLOWED.get(cast("AlarmClass", alarm_class), ""))
     if f"{allowed}." in parts[1:]:
         return parts[parts.index(f"{allowed}.") - 1]
-    sentences = re.split(r"(?<=\.) +(?=[A-Z])", said)
     ending = f" ({allowed})."
-    found = next((each for each in sentences if each.endswith(ending)), "")
+    found = next((each for each in sentences(said) if each.endswith(ending)), "")
     return f"{found.removesuffix(ending)}." if found else ""
 
 
@@ -2128,8 +2548,12 @@ def short(body: str) -> str:
 
 def trial_message(name: str) -> tuple[str, str]:
     """Subject and body that try whether somebody can be reached."""
-    said = f"This is a trial. Sillkeep will write to {name} at this address when something asks for it."
-    return "Trial: Sillkeep can reach you", _letter(said)
+    said = say(
+        "This is a trial. Sillkeep will write to {name} at this address when something "
+        "asks for it.",
+        name=name,
+    )
+    return say("Trial: Sillkeep can reach you"), _letter(said)
 
 
 def post_text(
@@ -2138,27 +2562,38 @@ def post_text(
     """What keeps people from being told, for the Chain page; empty: nothing does."""
     said = []
     if not people:
-        said.append("Nobody is told anything yet: enter somebody with sillkeep person add.")
+        said.append(say("Nobody is told anything yet: enter somebody with sillkeep person add."))
     if without:
         # not who: not everybody who sees the page knows them
-        count = "1 person has" if without == 1 else f"{without} people have"
-        said.append(f"{count} no address: see sillkeep person list.")
+        said.append(
+            say_number(
+                without,
+                "{n} person has no address: see sillkeep person list.",
+                "{n} people have no address: see sillkeep person list.",
+            )
+        )
     if nobody:
-        alarms = "1 alarm" if nobody == 1 else f"{nobody} alarms"
-        said.append(f"{alarms} not acknowledged in time, and nobody is left to tell.")
+        alarms = say_number(nobody, "{n} alarm", "{n} alarms")
+        said.append(
+            say("{alarms} not acknowledged in time, and nobody is left to tell.", alarms=alarms)
+        )
     if waiting and trouble:
-        count = "1 message waits" if waiting == 1 else f"{waiting} messages wait"
-        said.append(f"{count}: {trouble}; trying again until it works.")
+        count = say_number(waiting, "{n} message waits", "{n} messages wait")
+        said.append(
+            say("{count}: {trouble}; trying again until it works.", count=count, trouble=trouble)
+        )
     if expired:
-        count = "1 message" if expired == 1 else f"{expired} messages"
-        said.append(f"{count} of the last 7 days could not be handed over in time.")
+        count = say_number(expired, "{n} message", "{n} messages")
+        said.append(
+            say("{count} of the last 7 days could not be handed over in time.", count=count)
+        )
     return said
 
 
 def alive_text(part: str, *, ago_s: int | None, late: bool) -> str:
     """Whether one part of Sillkeep makes progress."""
     if ago_s is None:
-        return f"{part}: no progress ever noted"
+        return say("{part}: no progress ever noted", part=part)
     age = f"{ago_s} s" if ago_s < 120 else f"{ago_s // 60} min"
     return f"{part}: {'NO progress for' if late else 'progress'} {age}{'' if late else ' ago'}"
 
@@ -2200,7 +2635,7 @@ LIMIT_NAMES: Mapping[str, str] = {
 
 def limit_name(name: str, *, fahrenheit: bool) -> str:
     """What a limit is, with its unit."""
-    said = LIMIT_NAMES[name]
+    said = say(LIMIT_NAMES[name])
     return said.replace("°C", "°F") if fahrenheit else said
 
 
@@ -2231,13 +2666,23 @@ ADDRESSES_KEPT = (
 
 def without_address_text(names: Sequence[str]) -> str:
     """Who is entered and cannot be reached; "" for nobody."""
-    return f"No message reaches {', '.join(names)}: no address is entered." if names else ""
+    return (
+        say("No message reaches {names}: no address is entered.", names=", ".join(names))
+        if names
+        else ""
+    )
 
 
 def quiet_hours_text(quiet: tuple[int, int], timezone: str, *, twelve_hour: bool = False) -> str:
     """When somebody is told only what cannot wait; `quiet` in minutes of the day, from and to."""
     start, end = (clock_time(minute, twelve_hour=twelve_hour) for minute in quiet)
-    return "No quiet hours." if start == end else f"Quiet from {start} to {end}, {timezone}."
+    return (
+        say("No quiet hours.")
+        if start == end
+        else say(
+            "Quiet from {start} to {end}, {timezone}.", start=start, end=end, timezone=timezone
+        )
+    )
 
 
 # --- weather of others ----------------------------------------------------------------------------
@@ -2246,22 +2691,36 @@ def quiet_hours_text(quiet: tuple[int, int], timezone: str, *, twelve_hour: bool
 def station_text(name: str, site: str, *, ago_s: int | None, problem: str) -> str:
     """How a weather service does; `ago_s`: age of its newest figure, None: there is none."""
     newest = (
-        "it has given nothing yet"
+        say("it has given nothing yet")
         if ago_s is None
-        else f"its newest figure is {max(ago_s, 0) / 3600:.0f} h old"
+        else say("its newest figure is {hours:.0f} h old", hours=max(ago_s, 0) / 3600)
     )
     trouble = (
-        f" It is in trouble: {problem}. Hours that it does not give are hours without known rain."
+        say(
+            " It is in trouble: {problem}. Hours that it does not give are hours without "
+            "known rain.",
+            problem=problem,
+        )
         if problem
         else ""
     )
-    return f"Weather of {site} from {name}: {newest}.{trouble}"
+    return say(
+        "Weather of {site} from {name}: {newest}.{trouble}",
+        site=site,
+        name=name,
+        newest=newest,
+        trouble=trouble,
+    )
 
 
 def borrowed_text(source: str, origin: str, distance_km: float) -> str:
     """What weather that was measured elsewhere cannot say."""
-    how = "service" if source == "feed" else "file"
-    return (
-        f"Rain and outside air that no probe here measured are those of {origin} ({how}), "
-        f"{distance_km:.0f} km away: a shower may fall there and not here, or here and not there."
+    how = say("service") if source == "feed" else say("file")
+    return say(
+        "Rain and outside air that no probe here measured are those of {origin} ({how}), "
+        "{distance_km:.0f} km away: a shower may fall there and not here, or here and not"
+        " there.",
+        origin=origin,
+        how=how,
+        distance_km=distance_km,
     )

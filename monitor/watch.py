@@ -611,6 +611,7 @@ def _new_alarm(
         steps=tuple(steps),
         outbox=told,
         parts=text.alarm_parts(change.kind, **told_of),
+        facts=text.kept_facts(change.zone, change.facts),
     )
 
 
@@ -873,6 +874,7 @@ def _of_node(
         if kind == "silent"
         else (OutboxItem(f"{placed.site}/{placed.node}/{kind}/{raised_s}", "people", said),),
         parts=text.alarm_parts(kind, **told_of),
+        facts=text.kept_facts(zone, told),
     )
 
 
@@ -1016,6 +1018,7 @@ def _cause_alarm(cause: causes.Cause, now_s: int) -> NewAlarm:
         outbox=(_cause_message(cause, first=cause.ever),),
         place=cause.place,
         parts=text.alarm_parts(cause.kind, **_cause_told(cause)),
+        facts=text.kept_facts(cause.site, _cause_told(cause)["facts"]),
     )
 
 

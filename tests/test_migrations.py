@@ -247,8 +247,7 @@ def test_a_migration_that_fails_at_any_statement_changes_nothing(
         assert record.units() == [Unit("rv1", "yard", life="stock")]
 
 
-# revision 0012 was the last to widen a table
-@pytest.mark.parametrize("revision", [name for name in REVISIONS if "0004" <= name < "0012"])
+@pytest.mark.parametrize("revision", [name for name in REVISIONS[:-1] if name >= "0004"])
 def test_a_row_that_got_more_columns_is_not_called_damaged(tmp_path: Path, revision: str) -> None:
     path = old_record(tmp_path / "old", revision)
     open_record(tmp_path / "new").close()

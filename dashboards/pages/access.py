@@ -14,6 +14,8 @@ from markupsafe import escape
 from dashboards import paint, views, words
 from dashboards.pages import forms
 from dashboards.words import Wish
+from monitor import catalogue
+from monitor.catalogue import say
 from monitor.lot import ROLES
 from monitor.store import passwords
 from monitor.store.users import Entry, Link, Reach, User, Visitor
@@ -30,9 +32,9 @@ _PASSWORD_HINT = (
 def document(title: str, *blocks: object) -> str:
     """A whole page of its own, without a script."""
     return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="UTF-8">\n'
+        f'<!DOCTYPE html>\n<html lang="{catalogue.language()}">\n<head>\n<meta charset="UTF-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)} – Sillkeep</title>\n"
+        f"<title>{escape(say(title))} – Sillkeep</title>\n"
         '<link rel="icon" href="data:,">\n'
         '<link rel="stylesheet" href="/assets/board.css">\n'
         '<link rel="stylesheet" href="/assets/dark.css" media="screen and (prefers-color-scheme: dark)">\n'
@@ -85,16 +87,29 @@ def first_user() -> str:
 def follow(link: Link, *, token: str, path: str, until: str, visitor: Visitor | None) -> str:
     """What a link leads to: a button, for a link that acts by itself is used up by a preview."""
     if link.user:
-        title, button = f"Sign in as {link.user}", f"Sign in as {link.user}"
-        said = f"This link signs in once, until {until} UTC."
+        title, button = (
+            say("Sign in as {user}", user=link.user),
+            say("Sign in as {user}", user=link.user),
+        )
+        said = say("This link signs in once, until {until} UTC.", until=until)
     else:
-        title, button = f"The record of {link.unit}", f"See {link.unit}"
-        said = f"{link.made_by} shows you what is measured in {link.unit}, until {until} UTC."
+        title, button = (
+            say("The record of {unit}", unit=link.unit),
+            say("See {unit}", unit=link.unit),
+        )
+        said = say(
+            "{made_by} shows you what is measured in {unit}, until {until} UTC.",
+            made_by=link.made_by,
+            unit=link.unit,
+            until=until,
+        )
     return document(
         title,
         html.H1(title),
         html.P(said),
-        html.P(f"You are signed in as {visitor.called}; that ends.") if visitor else None,
+        html.P(say("You are signed in as {called}; that ends.", called=visitor.called))
+        if visitor
+        else None,
         html.Form(
             [forms.hidden("token", token), html.Button(button, type="submit")],
             action=path,
@@ -134,6 +149,7 @@ def made(link: str, *, about: str, back: str) -> str:
 
 def account(visitor: Visitor, *, fresh: bool, token: str) -> list[Any]:
     """Page of the visitor's own account."""
+    languages = catalogue.offered()
     old = (
         None
         if fresh
@@ -141,7 +157,7 @@ def account(visitor: Visitor, *, fresh: bool, token: str) -> list[Any]:
     )
     return [
         html.H1("Account"),
-        views.facts([("role", visitor.role), ("sees", sees(visitor.reach))]),
+        views.facts([("role", say(visitor.role)), ("sees", sees(visitor.reach))]),
         html.H2("Another password"),
         html.P(_PASSWORD_HINT, id=forms.HINT),
         html.Form(
@@ -177,7 +193,9 @@ def account(visitor: Visitor, *, fresh: bool, token: str) -> list[Any]:
                              chosen="1" if visitor.fahrenheit else ""),
                 forms.choice("Clock", "twelve", [("", "24 h"), ("1", "12 h")],
                              chosen="1" if visitor.twelve_hour else ""),
-                forms.choice("Colours", "colours", words.COLOURS, chosen=visitor.colours),
+                forms.choice("Colours", "colours", [(value, say(said)) for value, said in words.COLOURS], chosen=visitor.colours),
+                forms.choice("Language", "language", list(languages.items()),
+                             chosen=visitor.language) if len(languages) > 1 else None,
                 html.Button("Keep", type="submit"),
             ],
             action="/account/wishes",
@@ -196,11 +214,16 @@ def links(
             [
                 html.B(link.unit),
                 html.P(
-                    f"Good until {words.when(link.ends_s, 'UTC')} UTC; made by {link.made_by}; "
-                    + (f"used {words.age(asked.now_s - link.used_s)}." if link.used_s else "not used yet."),
+                    say("Good until {at} UTC; made by {made_by}; ",
+at=words.when(link.ends_s, 'UTC'),
+made_by=link.made_by)
+                    + (say("used {age}.",
+age=words.age(asked.now_s - link.used_s)) if link.used_s else say("not used yet.")),
                     className="aside",
                 ),
-                forms.button("/links/end", "End", token, label=f"End link {link.number}, {link.unit}",
+                forms.button("/links/end", "End", token, label=say("End link {number}, {unit}",
+number=link.number,
+unit=link.unit),
                      number=str(link.number)),
             ]
         )
@@ -246,7 +269,9 @@ def people(found: Sequence[User], visitor: Visitor, *, asked: Wish, token: str) 
             [
                 forms.hidden("token", token),
                 forms.field("Name", "name", auto="off"),
-                forms.choice("Role", "role", [(role, role) for role in ROLES], chosen="technician"),
+                forms.choice(
+                    "Role", "role", [(role, say(role)) for role in ROLES], chosen="technician"
+                ),
                 forms.field(
                     "Sees: codes of sites and units, with commas; empty: everything",
                     "reach",
@@ -263,22 +288,28 @@ def people(found: Sequence[User], visitor: Visitor, *, asked: Wish, token: str) 
 
 
 def _user(user: User, visitor: Visitor, asked: Wish, token: str) -> Component:
-    seen = words.age(asked.now_s - user.seen_s) if user.seen_s is not None else "not signed in"
+    seen = words.age(asked.now_s - user.seen_s) if user.seen_s is not None else say("not signed in")
     said = [
-        f"{user.role}, sees {sees(user.reach)}",
-        "has a password" if user.has_password else "no password yet",
+        say("{role}, sees {sees}", role=say(user.role), sees=sees(user.reach)),
+        say("has a password") if user.has_password else say("no password yet"),
         f"{words.count(user.sessions, 'open session')}, {seen}"
         if user.sessions
-        else "no open session",
+        else say("no open session"),
     ]
     acts = [
-        forms.button("/users/link", "Sign-in link", token, label=f"Sign-in link for {user.name}", name=user.name),
-        forms.button("/users/sessions", "End sessions", token, label=f"End sessions of {user.name}", name=user.name),
+        forms.button("/users/link", "Sign-in link", token, label=say("Sign-in link for {name}",
+name=user.name), name=user.name),
+        forms.button("/users/sessions", "End sessions", token, label=say("End sessions of {name}",
+name=user.name), name=user.name),
     ]  # fmt: skip
     if user.name != visitor.name:
         acts.append(
             forms.button(
-                "/users/remove", "Remove", token, label=f"Remove {user.name}", name=user.name
+                "/users/remove",
+                "Remove",
+                token,
+                label=say("Remove {name}", name=user.name),
+                name=user.name,
             )
         )
     return html.Li(
@@ -297,7 +328,7 @@ def journal(found: Sequence[Entry], *, whole: bool) -> list[Any]:
         html.Tr(
             [
                 html.Th(words.utc(entry.at_s), scope="row"),
-                html.Td(entry.who or "unknown"),
+                html.Td(entry.who or say("unknown")),
                 html.Td(entry.act),
                 html.Td(entry.about),
                 html.Td(entry.address),
@@ -313,7 +344,10 @@ def journal(found: Sequence[Entry], *, whole: bool) -> list[Any]:
     )
     return [
         html.H1("Log"),
-        html.P(f"What was done with the board, newest first. {said}", className="lead"),
+        html.P(
+            say("What was done with the board, newest first. {said}", said=say(said)),
+            className="lead",
+        ),
         views.table(names, rows, label="Log", kind="text dated")
         if rows
         else html.P("Nothing yet."),
@@ -323,9 +357,9 @@ def journal(found: Sequence[Entry], *, whole: bool) -> list[Any]:
 def sees(reach: Reach) -> str:
     """Write how much of the lot a user sees."""
     if reach.whole:
-        return "everything"
+        return say("everything")
     codes = [*sorted(reach.sites), *sorted(reach.units)]
-    return ", ".join(codes) or "nothing"
+    return ", ".join(codes) or say("nothing")
 
 
 def _trouble(said: str) -> Component | None:

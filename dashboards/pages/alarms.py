@@ -10,6 +10,7 @@ from dashboards import views, words
 from dashboards.words import Wish
 from monitor import causes, text
 from monitor.alarms import CAN_ACKNOWLEDGE, LATCHED, SHELVED_AT_MOST_S
+from monitor.catalogue import say
 from monitor.holds import SYSTEM
 from monitor.lot import ALARM_KINDS, AlarmClass
 from monitor.store import Hold
@@ -61,7 +62,7 @@ def blocks(
         _held_back(held, back, sites, asked, token),
         html.Details(
             [
-                html.Summary(f"Ended or withdrawn ({len(ended)})"),
+                html.Summary(say("Ended or withdrawn ({ended})", ended=len(ended))),
                 html.Section(past, className="alarm-list past"),
             ]
         )
@@ -79,7 +80,7 @@ def _members(
         return None
     return html.Details(
         [
-            html.Summary(f"Under it, not told one by one ({len(alarms)})"),
+            html.Summary(say("Under it, not told one by one ({alarms})", alarms=len(alarms))),
             html.Section(
                 [_alarm(alarm, sites, asked, token) for alarm in alarms], className="alarm-list"
             ),
@@ -88,11 +89,16 @@ def _members(
 
 
 def _summary(standing: tuple[AlarmRow, ...], held: int) -> str:
-    back = f" {words.count(held, 'source')} held back." if held else ""
+    back = say(" {count} held back.", count=words.count(held, "source")) if held else ""
     if not standing:
-        return f"No alarm is open.{back}"
+        return say("No alarm is open.{back}", back=back)
     waiting = sum(alarm.state in CAN_ACKNOWLEDGE for alarm in standing)
-    return f"{words.count(len(standing), 'open alarm')}, {waiting} not acknowledged.{back}"
+    return say(
+        "{count}, {waiting} not acknowledged.{back}",
+        count=words.count(len(standing), "open alarm"),
+        waiting=waiting,
+        back=back,
+    )
 
 
 def _held_back(
@@ -125,26 +131,41 @@ def _hold(
 ) -> Component:
     site = sites.get(hold.source.site)
     timezone = site.timezone if site else "UTC"
-    until = f", until {words.when(hold.until_s, timezone)}" if hold.until_s is not None else ""
+    until = (
+        say(", until {at}", at=words.when(hold.until_s, timezone))
+        if hold.until_s is not None
+        else ""
+    )
     under = [alarm for alarm in back if alarm.source == hold.source]
     source = hold.source
     head = [
-        html.Span(hold.word, className="class"),
-        html.H3(source.kind),
+        html.Span(say(hold.word), className="class"),
+        html.H3(say(source.kind)),
         html.Span([*views.place(asked, source.site, source.unit, source.zone), f" {source.node}"]),
     ]
     return html.Article(
         [
             html.Div(head, className="line"),
             html.P(
-                f"By {'logic' if hold.who == SYSTEM else hold.who} since "
-                f"{words.when(hold.began_s, timezone)}{until}, "
-                f"{words.clock_name(hold.began_s, timezone)}: {hold.why}."
+                say(
+                    "By {who} since {at}{until}, {clock}: {why}.",
+                    who=say("logic") if hold.who == SYSTEM else hold.who,
+                    at=words.when(hold.began_s, timezone),
+                    until=until,
+                    clock=words.clock_name(hold.began_s, timezone),
+                    why=say(hold.why),
+                )
             ),
             *(
                 html.Details(
                     [
-                        html.Summary(f"Under it: alarm {alarm.alarm_id}, {alarm.state}"),
+                        html.Summary(
+                            say(
+                                "Under it: alarm {alarm_id}, {state}",
+                                alarm_id=alarm.alarm_id,
+                                state=say(alarm.state),
+                            )
+                        ),
                         _alarm(alarm, sites, asked, token),
                     ]
                 )
@@ -177,7 +198,7 @@ def _release_form(hold: Hold, asked: Wish, token: str) -> Component | None:
 
 def _hold_form(asked: Wish, token: str) -> Component:
     """Of a source of which no alarm stands."""
-    kinds = [html.Option(kind, value=kind) for kind in ALARM_KINDS if kind not in causes.KINDS]
+    kinds = [html.Option(say(kind), value=kind) for kind in ALARM_KINDS if kind not in causes.KINDS]
     return html.Details(
         [
             html.Summary("Hold back what does not stand now"),
@@ -190,7 +211,7 @@ def _hold_form(asked: Wish, token: str) -> Component:
                     html.Select(kinds, id="hold-kind", name="kind"),
                     *_field("hold-unit", "unit", "Unit"),
                     *_field("hold-zone", "zone", "Zone, or", required=False),
-                    *_field("hold-node", "node", "node", required=False),
+                    *_field("hold-node", "node", say("node"), required=False),
                     html.Label("For", htmlFor="hold-hours"),
                     _hours("hold-hours", max(SHELVED_AT_MOST_S.values())),
                     html.Button("Shelve", type="submit", name="word", value="shelved"),
@@ -216,15 +237,21 @@ def _unknowns(standing: tuple[AlarmRow, ...]) -> list[Any]:
         "A zone that is unknown raises nothing but its silence: no alarm is no proof of dryness."
     ]
     if silent:
-        lines.insert(0, f"{words.count(len(silent), 'silent alarm')}: nobody watches there now.")
+        lines.insert(
+            0,
+            say(
+                "{count}: nobody watches there now.",
+                count=words.count(len(silent), "silent alarm"),
+            ),
+        )
     return lines
 
 
 def alarm_text(alarm: AlarmRow) -> Component:
     """Text as stored: its first sentence, the rest, the caution."""
-    said, caution = alarm.text, None
-    if said.endswith(CAUTION):
-        said, caution = said.removesuffix(CAUTION).strip(), CAUTION
+    said, short, caution = views.told(alarm).text, say(CAUTION), None
+    if said.endswith(short):
+        said, caution = said.removesuffix(short).strip(), short
     first = words.first_sentence(said)
     rest = said.removeprefix(first).strip()
     return html.Div(
@@ -239,6 +266,7 @@ def alarm_text(alarm: AlarmRow) -> Component:
 
 def _told(alarm: AlarmRow) -> Component:
     """Its condition, and the other parts by name; those raised before parts were kept, whole."""
+    alarm = views.told(alarm)
     if not alarm.parts:
         return alarm_text(alarm)
     named = list(zip(text.NAMES_OF_PARTS, alarm.parts, strict=False))[1:]
@@ -273,28 +301,36 @@ def _alarm(alarm: AlarmRow, sites: dict[str, SiteRow], asked: Wish, token: str) 
     site = sites.get(alarm.site)
     timezone = site.timezone if site else "UTC"
     steps = [
-        f"{step.state} {words.when(step.at_s, timezone)} by {step.who}"
+        say(
+            "{state} {at} by {who}",
+            state=say(step.state),
+            at=words.when(step.at_s, timezone),
+            who=step.who,
+        )
         for step in alarm.steps
         if step.why == "acknowledged"
     ]
     times = [
-        f"raised {words.when(alarm.raised_s, timezone)}",
-        f"cleared {words.when(alarm.cleared_s, timezone)}" if alarm.cleared_s else "",
-        f"withdrawn {words.when(alarm.withdrawn_s, timezone)}: late readings changed the history"
+        say("raised {at}", at=words.when(alarm.raised_s, timezone)),
+        say("cleared {at}", at=words.when(alarm.cleared_s, timezone)) if alarm.cleared_s else "",
+        say(
+            "withdrawn {at}: late readings changed the history",
+            at=words.when(alarm.withdrawn_s, timezone),
+        )
         if alarm.withdrawn_s
         else "",
         *steps,
     ]
     head = [
-        html.Span(alarm.alarm_class, className="class"),
-        html.H2(alarm.kind),
+        html.Span(say(alarm.alarm_class), className="class"),
+        html.H2(say(alarm.kind)),
         html.Span([*views.place(asked, alarm.site, alarm.unit, alarm.zone), f" {alarm.node}"]),
     ]
     body = [
         html.Div(head, className="line"),
         html.P(
             [
-                html.B(alarm.state, className="state"),
+                html.B(say(alarm.state), className="state"),
                 *(f" · {time}" for time in times if time),
                 f" · {words.clock_name(alarm.raised_s, timezone)}",
             ],
@@ -402,6 +438,6 @@ def _field(
 def _hours(field: str, most_s: int) -> Component:
     """Times that may be asked for; a longer one than the alarm's class allows is refused."""
     given = [hours for hours in SHELVE_HOURS if hours * 3600 <= most_s]
-    names = [words.count(h, "hour") if h < 48 else f"{h // 24} days" for h in given]
+    names = [words.count(h, "hour") if h < 48 else say("{h} days", h=h // 24) for h in given]
     options = [html.Option(n, value=str(h)) for n, h in zip(names, given, strict=True)]
     return html.Select(options, id=field, name="hours")

@@ -10,6 +10,7 @@ from dashboards import views, words
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import text
+from monitor.catalogue import say
 from monitor.store.health import Chain, NodeNow
 
 # those without which nothing moves; others show once they are heard
@@ -34,7 +35,10 @@ def blocks(chain: Chain, asked: Wish) -> list[Any]:
         html.H2("Silent nodes"),
         _nodes(silent, asked) if silent else html.P("No node that watches a zone is silent."),
         html.Details(
-            [html.Summary(f"All nodes ({len(chain.nodes)})"), _nodes(list(chain.nodes), asked)]
+            [
+                html.Summary(say("All nodes ({nodes})", nodes=len(chain.nodes))),
+                _nodes(list(chain.nodes), asked),
+            ]
         )
         if chain.nodes
         else html.P("No node has ever been heard."),
@@ -42,7 +46,10 @@ def blocks(chain: Chain, asked: Wish) -> list[Any]:
         _rejects(chain, asked),
         *(html.P(text.flood_text(one.node, dropped=one.dropped)) for one in chain.floods),
         views.unknown_panel(
-            [f"{node.code}: heard, but its probes are placed in no zone." for node in idle]
+            [
+                say("{code}: heard, but its probes are placed in no zone.", code=node.code)
+                for node in idle
+            ]
         ),
     ]
 
@@ -53,9 +60,13 @@ def _pulses(chain: Chain, asked: Wish) -> Component:
     entries = []
     for name in names:
         pulse = known.get(name)
-        said = "no sign yet" if pulse is None else f"progress {words.age(asked.now_s - pulse.at_s)}"
+        said = (
+            "no sign yet"
+            if pulse is None
+            else say("progress {age}", age=words.age(asked.now_s - pulse.at_s))
+        )
         late = "late" if pulse is not None and pulse.late else ""
-        entries.append(html.Li([html.B(name), html.Span(said), html.Em(late) if late else None],
+        entries.append(html.Li([html.B(say(name)), html.Span(said), html.Em(say(late)) if late else None],
                                className=late))  # fmt: skip
     return html.Ol(entries, className="chain", **marked(aria_label="From probe to page"))
 
@@ -151,6 +162,6 @@ def _rejects(chain: Chain, asked: Wish) -> Component:
 
 
 def _table(names: tuple[str, ...], rows: Sequence[Component]) -> Component:
-    head = html.Thead(html.Tr([html.Th(name, scope="col") for name in names]))
+    head = html.Thead(html.Tr([html.Th(say(name), scope="col") for name in names]))
     return html.Div(html.Table([head, html.Tbody(rows)]), className="table text", tabIndex="0",
-                    role="region", **marked(aria_label=names[0]))  # fmt: skip
+                    role="region", **marked(aria_label=say(names[0])))  # fmt: skip

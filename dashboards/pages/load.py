@@ -9,6 +9,7 @@ from dash.development.base_component import Component
 from dashboards import views
 from dashboards.words import Wish
 from monitor import load
+from monitor.catalogue import say
 from monitor.load import Load, Source
 
 
@@ -19,7 +20,11 @@ def blocks(loads: Sequence[Load], asked: Wish) -> list[Any]:
         html.P(html.A("Alarms", href=asked.link("/alarms")), className="back"),
         html.H1("Alarm load"),
         html.P(
-            f"Of the last {days} days, against a target of {load.MOST_A_DAY:g} a day for one person."
+            say(
+                "Of the last {days} days, against a target of {most_a_day:g} a day for one person.",
+                days=days,
+                most_a_day=load.MOST_A_DAY,
+            )
             if loads
             else "No site is entered yet.",
             className="lead",
@@ -43,8 +48,9 @@ def _site(found: Load) -> list[Component | None]:
         _persons(found),
         _sources(
             found.top, "What asks most often", share=True,
-            note=f"{found.top_share_percent:g} % of all that asked. What raises again and again "
-            "wants mending, a better place or another limit.",
+            note=say("{top_share_percent:g} % of all that asked. What raises again and again wants "
+"mending, a better place or another limit.",
+top_share_percent=found.top_share_percent),
         ),
         _sources(
             found.chattering, "Three times or more on one day", unit="times",
@@ -102,6 +108,6 @@ def _sources(
             html.H3(title),
             html.P(note, className="aside"),
             views.table(names, rows, label=title),
-            html.P(f"and {more} more", className="aside") if more > 0 else None,
+            html.P(say("and {more} more", more=more), className="aside") if more > 0 else None,
         ]
     )

@@ -20,6 +20,7 @@ from dashboards import views, words
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import causes, drawing, text
+from monitor.catalogue import say
 from monitor.judge.rules import LIMITS
 from monitor.store.board import STRIP_DAYS, WORD_RANK, AlarmRow, CauseNow, Lot, SiteRow, UnitNow
 
@@ -92,14 +93,23 @@ def _choices(lot: Lot, shown: Lot, asked: Wish) -> list[Component | None]:
     if not any(said):
         return [*groups, _morning(asked)]
     row, kinds = asked.choice("row"), _cause_names(lot, asked)
-    named = [f"row {row}" if row else "", asked.choice("state"), asked.choice("life"), *kinds]
-    count = f"{len(shown.units)} of {words.count(len(lot.units), 'unit')}"
+    named = [
+        say("row {row}", row=row) if row else "",
+        *map(say, (asked.choice("state"), asked.choice("life"), *kinds)),
+    ]
+    count = say(
+        "{units} of {count}", units=len(shown.units), count=words.count(len(lot.units), "unit")
+    )
     everything = asked.narrowed(**dict.fromkeys((*_CHOICES, "cause"), ""))
     return [
         *groups,
         html.P(
             [
-                f"Shown below: {count} ({', '.join(filter(None, named))}). ",
+                say(
+                    "Shown below: {count} ({filter}). ",
+                    count=count,
+                    filter=", ".join(filter(None, named)),
+                ),
                 html.A("Show all", href=everything),
             ],
             className="shown",
@@ -125,14 +135,19 @@ def _choice(lot: Lot, name: str, asked: Wish) -> Component | None:
         return None
     links = [
         html.A(
-            [value, html.Span(f"{counted[value]}", className="slot")],
+            [
+                say(value) if name != "row" else value,
+                html.Span(f"{counted[value]}", className="slot"),
+            ],
             href=asked.narrowed(**{name: "" if asked.choice(name) == value else value}),
             **_chosen(asked.choice(name) == value),
         )
         for value in known
     ]
     return html.Nav(
-        [html.B(name.capitalize()), *links], className="choice", **marked(aria_label=f"By {name}")
+        [html.B(text.capital(say(name))), *links],
+        className="choice",
+        **marked(aria_label=say("By {name}", name=say(name))),
     )
 
 
@@ -159,12 +174,20 @@ def _empty(lot: Lot, asked: Wish) -> list[Any]:
     steps: list[Any] = [
         ["Write down what you have in ", html.Code("lot.toml"), ":", html.Pre(example)],
         ["Read it in: ", html.Code("sillkeep import lot.toml")],
-        f"Switch the node on. After {LIMITS.settling_h} hours of readings the zone has its word.",
+        say(
+            "Switch the node on. After {settling_h} hours of readings the zone has its word.",
+            settling_h=LIMITS.settling_h,
+        ),
     ]
-    known = f" It knows {words.count(len(lot.sites), 'site')}." if lot.sites else ""
+    known = (
+        say(" It knows {count}.", count=words.count(len(lot.sites), "site")) if lot.sites else ""
+    )
     return [
         html.H1("Lot"),
-        html.P(f"The record holds no unit yet: nothing is watched.{known}", className="lead"),
+        html.P(
+            say("The record holds no unit yet: nothing is watched.{known}", known=known),
+            className="lead",
+        ),
         html.H2("How to begin"),
         html.Ol([html.Li(step) for step in steps], className="steps"),
         html.P(["To see it at work first, run ", html.Code("sillkeep demo"), "."]),
@@ -205,8 +228,15 @@ def _cause(cause: CauseNow, asked: Wish) -> Component:
         words.count(len(cause.units), "unit"),
         href=asked.narrowed(row="", state="", life="", cause=number),
     )
-    said = words.first_sentence(cause.alarm.text)
-    return html.Li([html.B(cause.alarm.kind), f" {said} {count} under it, in ", link, "."])
+    said = words.first_sentence(views.told(cause.alarm).text)
+    return html.Li(
+        [
+            html.B(say(cause.alarm.kind)),
+            say(" {said} {count} under it, in ", said=said, count=count),
+            link,
+            ".",
+        ]
+    )
 
 
 def _first(lot: Lot, asked: Wish) -> Component:
@@ -222,10 +252,10 @@ def _first(lot: Lot, asked: Wish) -> Component:
                     [
                         html.A(unit.code, href=asked.link(words.unit_path(unit.code))),
                         html.Span(_slot(unit), className="slot"),
-                        html.Span(alarm.alarm_class, className="class"),
+                        html.Span(say(alarm.alarm_class), className="class"),
                     ]
                 ),
-                html.P(words.first_sentence(alarm.text)),
+                html.P(words.first_sentence(views.told(alarm).text)),
             ]
         )
         for unit, alarm in urgent
@@ -238,23 +268,35 @@ def _unknowns(lot: Lot, asked: Wish) -> Component:
     zones = sum(len(unit.zones) for unit in lot.units)
     unknown = sum(unit.unknown for unit in lot.units)
     if unknown:
-        lines.append(f"{unknown} of {words.count(zones, 'zone')} are unknown.")
+        lines.append(
+            say(
+                "{unknown} of {count} are unknown.",
+                unknown=unknown,
+                count=words.count(zones, "zone"),
+            )
+        )
     reasons: dict[str, list[Component]] = {}
     for unit in lot.units:
         if unit.reason:
             link = html.A(unit.code, href=asked.link(words.unit_path(unit.code)))
             reasons.setdefault(unit.reason, []).append(link)
     lines += [
-        [f"{reason[:1].upper()}{reason[1:]}: ", *_joined(links[:FIRST]), _more(len(links) - FIRST)]
+        [f"{text.capital(say(reason))}: ", *_joined(links[:FIRST]), _more(len(links) - FIRST)]
         for reason, links in reasons.items()
     ]
     dry = [u.code for u in lot.units if u.zones and not any(z.rain_known for z in u.zones)]
     if dry:
         lines.append(
-            f"No rain recorded now for {words.count(len(dry), 'unit')}: it cannot be witnessed there."
+            say(
+                "No rain recorded now for {count}: it cannot be witnessed there.",
+                count=words.count(len(dry), "unit"),
+            )
         )
     if len(lines) > FIRST:
-        lines = [*lines[:FIRST], f"and {len(lines) - FIRST} more, each said on its unit's page."]
+        lines = [
+            *lines[:FIRST],
+            say("and {lines} more, each said on its unit's page.", lines=len(lines) - FIRST),
+        ]
     return views.unknown_panel(lines)
 
 
@@ -268,7 +310,13 @@ def _site(site: SiteRow, units: list[UnitNow], asked: Wish) -> Component | None:
     head = html.Div(
         [
             html.Span(
-                [f"Rain and wood moisture of the worst zone, {STRIP_DAYS} days"], className="over"
+                [
+                    say(
+                        "Rain and wood moisture of the worst zone, {strip_days} days",
+                        strip_days=STRIP_DAYS,
+                    )
+                ],
+                className="over",
             ),
             html.Img(src=drawing.rain_strip(rain), alt=_rain_text(rain), className="strip")
             if rain is not None
@@ -290,10 +338,10 @@ def _site(site: SiteRow, units: list[UnitNow], asked: Wish) -> Component | None:
 # what is filled in is escaped by `_filled`
 _ENTRY = (
     '<li class="is-{word}"><a href="{link}">'
-    '<span class="mark is-{word}"><img src="/assets/mark-{word}.svg" alt="">{word}</span>'
+    '<span class="mark is-{word}"><img src="/assets/mark-{word}.svg" alt="">{said}</span>'
     '<span class="who"><b>{code}</b><span class="slot">{slot}</span><span>{name}</span></span>'
     '<span class="worst"><span>{worst}</span><span class="trend">{trend}</span></span>{strip}'
-    '<span class="known"><span class="{part}">{unknown}</span><span>heard {heard}</span></span>'
+    '<span class="known"><span class="{part}">{unknown}</span><span>{heard}</span></span>'
     '<span class="alarms {has}">{alarms}</span></a></li>'
 )
 
@@ -305,27 +353,32 @@ def _unit(unit: UnitNow, asked: Wish) -> Markup:
     return _filled(
         _ENTRY,
         word=unit.word,
+        said=say(unit.word),
         link=asked.link(words.unit_path(unit.code)),
         code=unit.code,
         slot=_slot(unit),
         name=unit.name,
-        worst=worst.code if worst else "no zone",
-        trend=words.TRENDS[worst.trend] if worst else "",
+        worst=worst.code if worst else say("no zone"),
+        trend=say(words.TRENDS[worst.trend]) if worst else "",
         strip=_strip(unit),
         part="part" if unit.unknown else "",
         unknown=views.unknown_zones(unit),
-        heard=words.age(heard),
+        heard=say("heard {age}", age=words.age(heard)),
         has="has" if unit.alarms else "",
-        alarms=words.count(len(unit.alarms), "open alarm") if unit.alarms else "no open alarm",
+        alarms=words.count(len(unit.alarms), "open alarm") if unit.alarms else say("no open alarm"),
     )
 
 
 def _strip(unit: UnitNow) -> Markup:
     if unit.strip is None:
-        return Markup('<span class="strip none">nothing judged yet</span>')
+        return _filled('<span class="strip none">{said}</span>', said=say("nothing judged yet"))
     moisture = unit.strip.moisture_percent
     latest = moisture[~np.isnan(moisture)]
-    said = f"{latest[-1]:.0f} % wood moisture" if len(latest) else "no wood moisture"
+    said = (
+        say("{latest:.0f} % wood moisture", latest=latest[-1])
+        if len(latest)
+        else say("no wood moisture")
+    )
     picture = '<img class="strip" src="{source}" alt="{zone}: {said}">'
     source = _picture(moisture.tobytes(), unit.strip.rain_mm.tobytes())
     return _filled(picture, source=source, zone=unit.strip.zone, said=said)
@@ -346,11 +399,11 @@ def _filled(form: str, **parts: object) -> Markup:
 
 
 def _more(number: int) -> str:
-    return f" and {number} more." if number > 0 else "."
+    return say(" and {number} more.", number=number) if number > 0 else "."
 
 
 def _slot(unit: UnitNow) -> str:
-    return f"slot {unit.slot}" if unit.slot else "no slot"
+    return say("slot {slot}", slot=unit.slot) if unit.slot else "no slot"
 
 
 def _known(values: drawing.Floats) -> bool:
@@ -358,7 +411,11 @@ def _known(values: drawing.Floats) -> bool:
 
 
 def _rain_text(rain: drawing.Floats) -> str:
-    return f"{np.nansum(rain):.0f} mm of rain in {STRIP_DAYS} days"
+    return say(
+        "{rain:.0f} mm of rain in {strip_days} days",
+        rain=np.nansum(rain),
+        strip_days=STRIP_DAYS,
+    )
 
 
 def _joined(links: Sequence[Component]) -> list[Any]:

@@ -5,11 +5,12 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
-from dashboards import words
+from dashboards import views, words
 from dashboards.pages import lot as lot_page
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import text
+from monitor.catalogue import say
 from monitor.store.board import AlarmRow, Lot, UnitNow
 
 CAUTIONS = (
@@ -63,13 +64,18 @@ def _moment(lot: Lot, asked: Wish) -> str:
     zones = {site.timezone for site in lot.sites}
     clock = zones.pop() if len(zones) == 1 else "UTC"
     judged = [z.hour + 1 for unit in lot.units for z in unit.zones if z.hour is not None]
-    known = f"judged up to {words.when(max(judged) * 3600, clock)}" if judged else "nothing judged"
+    known = (
+        say("judged up to {at}", at=words.when(max(judged) * 3600, clock))
+        if judged
+        else say("nothing judged")
+    )
     drawn = words.when(asked.now_s, clock)
-    row = f", row {asked.choice('row')}" if asked.choice("row") else ""
+    row = say(", row {choice}", choice=asked.choice("row")) if asked.choice("row") else ""
     return f"{', '.join(names)}{row}. {drawn}, {words.clock_name(asked.now_s, clock)}; {known}."
 
 
 def _entry(unit: UnitNow, alarm: AlarmRow, asked: Wish) -> Component:
+    alarm = views.told(alarm)
     step = text.what_to_do(alarm.text, alarm.parts, alarm.alarm_class)
     link = html.A(unit.code, href=asked.link(words.unit_path(unit.code)))
     return html.Li(
@@ -80,7 +86,7 @@ def _entry(unit: UnitNow, alarm: AlarmRow, asked: Wish) -> Component:
                     html.B(unit.slot or "no slot", className="place"),
                     html.B(link),
                     html.Span(alarm.zone or "whole unit"),
-                    html.Span(alarm.alarm_class, className="class"),
+                    html.Span(say(alarm.alarm_class), className="class"),
                 ],
                 className="who",
             ),
@@ -95,22 +101,32 @@ def _unknowns(lot: Lot, shown: Lot, *, more: int) -> Component:
     zones = sum(len(unit.zones) for unit in shown.units)
     unknown = sum(unit.unknown for unit in shown.units)
     lines = [
-        f"{cause.alarm.kind}: {words.first_sentence(cause.alarm.text)}" for cause in lot.causes
+        f"{say(cause.alarm.kind)}: {words.first_sentence(views.told(cause.alarm).text)}"
+        for cause in lot.causes
     ]
     if unknown:
         lines.append(
-            f"{unknown} of {words.count(zones, 'zone')} are unknown: look with your own eyes."
+            say(
+                "{unknown} of {count} are unknown: look with your own eyes.",
+                unknown=unknown,
+                count=words.count(zones, "zone"),
+            )
         )
     lost = sorted(
         (u for u in shown.units if u.word == "unknown"), key=lambda u: text.slot_order(u.slot)
     )
     if lost:
         names = ", ".join(f"{unit.code} ({unit.slot or 'no slot'})" for unit in lost[:NAMED])
-        rest = f" and {len(lost) - NAMED} more" if len(lost) > NAMED else ""
-        lines.append(f"Units of which nothing can be said: {names}{rest}.")
+        rest = say(" and {lost} more", lost=len(lost) - NAMED) if len(lost) > NAMED else ""
+        lines.append(
+            say("Units of which nothing can be said: {names}{rest}.", names=names, rest=rest)
+        )
     if more:
         lines.append(
-            f"{words.count(more, 'more unit')} ask to be opened and are not on this sheet."
+            say(
+                "{count} ask to be opened and are not on this sheet.",
+                count=words.count(more, "more unit"),
+            )
         )
     return html.Section(
         [
@@ -122,4 +138,4 @@ def _unknowns(lot: Lot, shown: Lot, *, more: int) -> Component:
 
 
 def _cautions() -> Component:
-    return html.Section([html.H2("Before you open anything"), html.P(" ".join(CAUTIONS))])
+    return html.Section([html.H2("Before you open anything"), html.P(" ".join(map(say, CAUTIONS)))])

@@ -11,6 +11,7 @@ from dashboards import views, words
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import text
+from monitor.catalogue import say
 from monitor.lot import silent_after_s
 from monitor.store.board import BATTERY_DAYS, NodeRow, ProbeNow
 
@@ -94,14 +95,14 @@ def _causes(worded: Sequence[tuple[str, NodeRow]], asked: Wish) -> Component | N
     entries = [
         html.Li(
             [
-                html.B(cause.kind),
+                html.B(say(cause.kind)),
                 f" {words.first_sentence(cause.text)} ",
                 html.A(words.count(count, "node"), href=asked.narrowed(word=TOGETHER)),
                 " under it. ",
                 text.what_to_do(cause.text, cause.parts, cause.alarm_class),
             ]
         )
-        for cause, count in under.most_common()
+        for cause, count in ((views.told(one), many) for one, many in under.most_common())
     ]
     return html.Ul(entries, className="causes") if entries else None
 
@@ -110,7 +111,7 @@ def _choice(counted: Counter[str], asked: Wish) -> Component:
     here = asked.choice("word")
     links = [
         html.A(
-            [word, html.Span(f"{counted[word]}", className="slot")],
+            [say(word), html.Span(f"{counted[word]}", className="slot")],
             href=asked.narrowed(word="" if word == here else word),
             **marked(**({"aria_current": "true"} if word == here else {})),
         )
@@ -123,12 +124,18 @@ def _choice(counted: Counter[str], asked: Wish) -> Component:
 def _said(shown: Sequence[Any], worded: Sequence[Any], from_: int) -> str:
     count = words.count(len(worded), "node")
     if len(shown) == len(worded) <= AT_ONCE:
-        return f"All {count}, those that need a hand first."
+        return say("All {count}, those that need a hand first.", count=count)
     if not shown:
-        return f"None of {count}."
+        return say("None of {count}.", count=count)
     last = min(from_ + AT_ONCE, len(shown))
-    narrowed = "" if len(shown) == len(worded) else f" of {len(shown):,}"
-    return f"Shown: {from_ + 1:,} to {last:,}{narrowed} of {count}, those that need a hand first."
+    narrowed = "" if len(shown) == len(worded) else say(" of {shown:,}", shown=len(shown))
+    return say(
+        "Shown: {from_:,} to {last:,}{narrowed} of {count}, those that need a hand first.",
+        from_=from_ + 1,
+        last=last,
+        narrowed=narrowed,
+        count=count,
+    )
 
 
 def _turn(count: int, from_: int, asked: Wish) -> Component | None:
@@ -143,7 +150,7 @@ def _turn(count: int, from_: int, asked: Wish) -> Component | None:
 def _row(word: str, node: NodeRow, asked: Wish) -> Component:
     heard = None if node.heard_s is None else asked.now_s - node.heard_s
     cells: list[Any] = [
-        html.B(word),
+        html.B(say(word)),
         " ".join(_steps(word, node)),
         _places(node, asked),
         words.age(heard),
@@ -169,14 +176,14 @@ def _steps(word: str, node: NodeRow) -> list[str]:
     said = []
     if word == TOGETHER and node.cause:
         said.append(text.under_cause(node.cause.kind))
-    for alarm in node.alarms:
+    for alarm in map(views.told, node.alarms):
         if alarm.kind == "silent" and word == TOGETHER:
             continue
         if alarm.kind in {"sensor suspect", "flood"}:  # the others are said by word and figure
             said.append(f"{text.in_short(alarm.text, alarm.zone)}.")
         said.append(text.what_to_do(alarm.text, alarm.parts, alarm.alarm_class))
     if word in text.NODE_STEPS and not any(said):
-        said.append(text.NODE_STEPS[word])
+        said.append(say(text.NODE_STEPS[word]))
     return list(dict.fromkeys(filter(None, said)))
 
 
@@ -185,7 +192,7 @@ def _places(node: NodeRow, asked: Wish) -> list[Any]:
     for probe in node.watching:
         parts += [html.Br()] if parts else []
         parts += [f"{probe.code}: ", *views.place(asked, node.site, probe.unit, probe.zone)]
-    return parts or ["nothing"]
+    return parts or [say("nothing")]
 
 
 def _battery(node: NodeRow) -> str:
@@ -196,8 +203,12 @@ def _battery(node: NodeRow) -> str:
     said = words.number(lowest.battery_percent, "%", digits=0)
     if lowest.before_percent is not None and lowest.battery_percent is not None:
         change = lowest.battery_percent - lowest.before_percent
-        said += f" ({words.signed(change)} in {BATTERY_DAYS} days)"
-    return f"{said}, low" if node.has("battery low") else said
+        said += say(
+            " ({signed} in {battery_days} days)",
+            signed=words.signed(change),
+            battery_days=BATTERY_DAYS,
+        )
+    return say("{said}, low", said=said) if node.has("battery low") else said
 
 
 def _signal(node: NodeRow) -> str:
@@ -210,11 +221,14 @@ def _unknowns(nodes: Sequence[NodeRow], worded: Sequence[tuple[str, NodeRow]]) -
     lines = []
     if silent:
         lines.append(
-            f"What the zones of {words.count(silent, 'node')} do: nothing is heard of them."
+            say(
+                "What the zones of {count} do: nothing is heard of them.",
+                count=words.count(silent, "node"),
+            )
         )
     without = sum(all(p.battery_percent is None for p in node.probes) for node in nodes)
     if without:
-        lines.append(f"{words.count(without, 'node')} never told a battery.")
+        lines.append(say("{count} never told a battery.", count=words.count(without, "node")))
     lines.append(text.NO_BENCH)
     lines.append(
         "How many samples wait in a node: it tells nobody. Missing are those between samples that came."

@@ -11,6 +11,7 @@ from dashboards import views, words
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import text
+from monitor.catalogue import say
 from monitor.evidence.entries import BASIS
 from monitor.lot import ZoneKind
 from monitor.outline import Outline, Shown, Told, View, Way, outline, svg
@@ -48,7 +49,7 @@ def _shown(zone: ZoneNow, unit: UnitNow) -> Shown:
 
 def _sheet(view: View, unit: UnitNow, asked: Wish) -> Component:
     name = words.view(view.name)
-    count = words.count(len(view.marks), "zone") if view.marks else "no zone"
+    count = words.count(len(view.marks), "zone") if view.marks else say("no zone")
     drawn = svg(view, label=f"{name}: {count}", link=lambda code: _address(unit, code, asked))
     return html.Figure(
         [Markup(drawn), html.Figcaption([html.B(name), f", {count}"])],  # noqa: S704  escaped by svg
@@ -78,11 +79,11 @@ def _entries(drawn: Outline, unit: UnitNow, asked: Wish) -> list[Any]:
 
 def _entry(way: Way, *, tell: bool) -> Component:
     """One entry with its number, ringed as in the drawing if it is there; else it may be told why not."""
-    unmarked = text.NOT_MARKED if tell and not way.points else ""
+    unmarked = say(text.NOT_MARKED) if tell and not way.points else ""
     return html.Li(
         [
             html.Span(str(way.number), className="number" if way.points else "number bare"),
-            html.Span(f"{way.entry.name}: {way.entry.where}.{unmarked}"),
+            html.Span(f"{say(way.entry.name)}: {say(way.entry.where)}.{unmarked}"),
         ]
     )
 
@@ -98,7 +99,7 @@ def _listed(drawn: Outline, unit: UnitNow, asked: Wish) -> list[Any]:
                 html.Span(
                     [
                         html.A(zone.code, href=_address(unit, zone.code, asked)),
-                        f": {text.NOT_DRAWN[why]}",
+                        f": {say(text.NOT_DRAWN[why])}",
                     ]
                 ),
             ]
@@ -112,22 +113,24 @@ def _standing(drawn: Outline, unit: UnitNow) -> str:
     """What must be known before the drawing is read."""
     is_open = any(mark.over for view in drawn.views for mark in view.marks)
     box = "" if drawn.body.known else text.box_text(unit.declared.body_type)
-    parts = (box, text.NOT_TO_SCALE, text.OPEN_LINE if is_open else "")
+    parts = (box, say(text.NOT_TO_SCALE), say(text.OPEN_LINE) if is_open else "")
     return " ".join(filter(None, parts))
 
 
 def _how(drawn: Outline, unit: UnitNow) -> str:
     numbers = [v.name.removeprefix("slide") for v in drawn.views if v.name.startswith("slide")]
     slides = text.slides_text(unit.declared.slides, numbers)
-    return " ".join(filter(None, (text.SIDES_MEAN, text.DOOR_RIGHT, slides)))
+    return " ".join(filter(None, (say(text.SIDES_MEAN), say(text.DOOR_RIGHT), slides)))
 
 
 def _table(drawn: Outline, shown: Sequence[Shown]) -> Component:
     rows = []
     for zone in shown:
         ways = [way for way in drawn.ways if way.zone == zone.code]
-        entries = "; ".join(f"{way.number} {way.entry.name}" for way in ways) or words.UNMEASURED
-        cells = (*_place(drawn.places[zone.code], zone), zone.word, entries)
+        entries = (
+            "; ".join(f"{way.number} {say(way.entry.name)}" for way in ways) or words.UNMEASURED
+        )
+        cells = (*_place(drawn.places[zone.code], zone), say(zone.word), entries)
         rows.append(html.Tr([html.Th(zone.code, scope="row"), *(html.Td(cell) for cell in cells)]))
     names = ("zone", "side", "position", "height", "state", "likely entries")
     return views.table(names, rows, label="Zones and their places", kind="text")
@@ -137,17 +140,17 @@ def _place(place: Told, zone: Shown) -> tuple[str, str, str]:
     """Side, position and height as a zone's code tells them."""
     side, across = words.UNSAID, place.across
     if place.view in {"door", "off"}:
-        side, across = words.VIEWS[place.view].lower(), ""
+        side, across = say(words.VIEWS[place.view]).lower(), ""
     elif place.view in {"front", "rear"}:
         side = place.view
     elif place.view.startswith("slide"):
-        side = f"slide {place.view.removeprefix('slide')}"
+        side = say("slide {number}", number=place.view.removeprefix("slide"))
     elif place.view == "plan":
         side, across = (
-            (words.VIEWS[across].lower() if across in words.VIEWS else across or words.UNSAID),
+            (say(words.VIEWS[across]).lower() if across in words.VIEWS else across or words.UNSAID),
             "",
         )
     along = "" if place.view in {"front", "rear"} else place.along
-    position = ", ".join(filter(None, (along, across))) or words.UNSAID
+    position = ", ".join(map(say, filter(None, (along, across)))) or say(words.UNSAID)
     height = place.level or (words.UNSAID if zone.kind in {"wall", "bay"} else zone.kind)
-    return side, position, height
+    return say(side), position, say(height)

@@ -10,6 +10,7 @@ from dashboards import words
 from dashboards.pages import forms
 from dashboards.words import Wish
 from monitor import text
+from monitor.catalogue import say
 from monitor.store.people import Person
 
 
@@ -18,7 +19,10 @@ def blocks(found: Sequence[Person], asked: Wish, *, token: str) -> list[Any]:
     without = [person.name for person in found if not person.addresses]
     return [
         html.H1("People"),
-        html.P(f"{words.count(len(found), 'person', 'people')} told of alarms.", className="lead"),
+        html.P(
+            say("{count} told of alarms.", count=words.count(len(found), "person", "people")),
+            className="lead",
+        ),
         *(
             (
                 html.P(text.TOLD_ORDER),
@@ -38,12 +42,20 @@ def blocks(found: Sequence[Person], asked: Wish, *, token: str) -> list[Any]:
 def _person(person: Person, asked: Wish, token: str) -> Component:
     clock = asked.twelve_hour
     quiet = text.quiet_hours_text(person.quiet, person.timezone, twelve_hour=clock)
-    reach = ", ".join(sorted(person.reach)) or "everything"
-    ways = ", ".join(person.labels) or "no address"
+    reach = ", ".join(sorted(person.reach)) or say("everything")
+    ways = ", ".join(person.labels) or say("no address")
     return html.Li(
         [
             html.B(f"{person.place}. {person.name}"),
-            html.P(f"{person.role}, looks after {reach}. Told by: {ways}.", className="aside"),
+            html.P(
+                say(
+                    "{role}, looks after {reach}. Told by: {ways}.",
+                    role=say(person.role),
+                    reach=reach,
+                    ways=ways,
+                ),
+                className="aside",
+            ),
             html.P(quiet, className="aside"),
             _wishes(person, token) if token else None,
         ]
@@ -57,7 +69,8 @@ def _wishes(person: Person, token: str) -> Component:
     clocks = [("", "24 h"), ("1", "12 h")]
     return html.Details(
         [
-            html.Summary(f"Change what {person.name} is told"),
+            html.Summary(say("Change what {name} is told",
+name=person.name)),
             html.Form(
                 [
                     forms.hidden("token", token),

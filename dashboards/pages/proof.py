@@ -12,6 +12,7 @@ from dash.development.base_component import Component
 from dashboards import views, words
 from dashboards.words import Wish
 from monitor import drawing, text
+from monitor.catalogue import month, say, weekday
 from monitor.drawing import Floats, Ints, Line, Span
 from monitor.judge.proofs import Course
 from monitor.lot import STRUCTURE_KINDS
@@ -65,7 +66,9 @@ def blocks(rows: Sequence[RepairRow], asked: Wish) -> list[Any]:
         html.Ul([_line(row, asked) for row in current], className="zones proofs"),
         html.Details(
             [
-                html.Summary(f"Ended by a later repair of the same zone ({len(ended)})"),
+                html.Summary(
+                    say("Ended by a later repair of the same zone ({ended})", ended=len(ended))
+                ),
                 html.Ul([_line(row, asked) for row in ended], className="zones proofs"),
             ]
         )
@@ -97,10 +100,14 @@ def _urgency(row: RepairRow) -> tuple[Any, ...]:
 
 def _summary(rows: Sequence[RepairRow]) -> str:
     verdicts = [row.now.verdict for row in rows if row.now]
-    counted = [f"{verdicts.count(v)} {v}" for v in RANK if v in verdicts]
+    counted = [f"{verdicts.count(v)} {say(v)}" for v in RANK if v in verdicts]
     without = len(rows) - len(verdicts)
-    counted += [f"{without} without a proof"] if without else []
-    return f"{words.count(len(rows), 'repair')}: {', '.join(counted)}. Every verdict is so far."
+    counted += [say("{without} without a proof", without=without)] if without else []
+    return say(
+        "{count}: {counted}. Every verdict is so far.",
+        count=words.count(len(rows), "repair"),
+        counted=", ".join(counted),
+    )
 
 
 def _line(row: RepairRow, asked: Wish) -> Component:
@@ -111,23 +118,31 @@ def _line(row: RepairRow, asked: Wish) -> Component:
         html.Div(
             [
                 html.A(f"{row.unit} · {row.zone}", href=asked.link(path(row))),
-                html.Span(row.kind, className="slot"),
+                html.Span(say(row.kind), className="slot"),
             ],
             className="who",
         ),
-        html.Span(f"repaired {_day(row.repaired_s, row.timezone)}"),
+        html.Span(say("repaired {day}", day=_day(row.repaired_s, row.timezone))),
     ]
     said: list[str] = [text.no_proof_text(_why_none(row, asked))]
     if now:
-        head.append(html.Span(f"{words.count(round(now.figures['days']), 'day')} ago"))
+        head.append(
+            html.Span(say("{count} ago", count=words.count(round(now.figures["days"]), "day")))
+        )
         stalled = now.figures["stalled"] == 1.0
         said = [
-            f"{words.count(_survived(now), 'wetting')} survived",
-            "no leak size covered yet"
+            say("{count} survived", count=words.count(_survived(now), "wetting")),
+            say("no leak size covered yet")
             if np.isnan(now.size_ml)
-            else f"covers leaks of {now.size_ml:.0f} mL or more an event",
-            f"{len(now.missing)} missing: {', '.join(now.missing)}" if now.missing else "",
-            "drying has stalled" if stalled else "",
+            else say("covers leaks of {size_ml:.0f} mL or more an event", size_ml=now.size_ml),
+            say(
+                "{count} missing: {named}",
+                count=len(now.missing),
+                named=", ".join(map(say, now.missing)),
+            )
+            if now.missing
+            else "",
+            say("drying has stalled") if stalled else "",
         ]
     return html.Li(
         [
@@ -154,12 +169,18 @@ def _day(at_s: float, timezone: str) -> str:
     """Day of a time on a site's clock; a dash where there is none."""
     if np.isnan(at_s):
         return words.UNMEASURED
-    return words.local(round(at_s), timezone).strftime("%a %d %b %Y")
+    at = words.local(round(at_s), timezone)
+    return f"{weekday(at)} {at:%d} {month(at)} {at.year}"
 
 
 def _stale(rows: Sequence[RepairRow], asked: Wish) -> list[str]:
     return [
-        f"{row.unit} · {row.zone}: nothing newer than {words.when(row.now.at_s, row.timezone)} was judged."
+        say(
+            "{unit} · {zone}: nothing newer than {at} was judged.",
+            unit=row.unit,
+            zone=row.zone,
+            at=words.when(row.now.at_s, row.timezone),
+        )
         for row in rows
         if row.now and row.ended_s is None and asked.now_s - row.now.at_s > STALE_S
     ]
@@ -175,7 +196,9 @@ def repair_blocks(told: Told, asked: Wish) -> list[Any]:
     zone = html.A("the zone's page", href=asked.link(words.zone_path(row.site, row.unit, row.zone)))
     return [
         html.P(html.A("← Proof", href=asked.link("/proof")), className="back"),
-        html.H1([f"{row.unit} · {row.zone}", html.Small(f"{row.kind}, its repair")]),
+        html.H1(
+            [f"{row.unit} · {row.zone}", html.Small(say("{kind}, its repair", kind=say(row.kind)))]
+        ),
         _verdict(told, asked),
         html.P(["Unit ", place, ", ", zone, "."], className="aside"),
         *(_missing(row.now) if row.now else []),
@@ -193,7 +216,13 @@ def _verdict(told: Told, asked: Wish) -> Component:
             [
                 views.mark("unknown", large=True),
                 html.P(text.no_proof_text(_why_none(row, asked))),
-                html.P(f"Repaired {words.when(row.repaired_s, row.timezone)}: {row.value or '–'}."),
+                html.P(
+                    say(
+                        "Repaired {at}: {value}.",
+                        at=words.when(row.repaired_s, row.timezone),
+                        value=row.value or "–",
+                    )
+                ),
             ],
             className="word is-unknown",
         )
@@ -208,18 +237,23 @@ def _verdict(told: Told, asked: Wish) -> Component:
         missing=len(now.missing),
     )
     until = (
-        f" It ended with the repair of {_day(row.ended_s, row.timezone)}." if row.ended_s else ""
+        say("It ended with the repair of {day}.", day=_day(row.ended_s, row.timezone))
+        if row.ended_s
+        else ""
     )
     return html.Section(
         [
             views.mark(now.verdict, large=True),
-            html.P(said + until, className="lead"),
+            html.P(f"{said} {until}".strip(), className="lead"),
             html.P(text.size_text(now.size_ml)),
             html.P(text.drying_text(figures)),
             html.P(text.share_text(figures)),
             views.facts(_facts(row, now)),
             html.P(
-                f"As of midnight UTC, {words.when(now.at_s, row.timezone)} on the site's clock.",
+                say(
+                    "As of midnight UTC, {at} on the site's clock.",
+                    at=words.when(now.at_s, row.timezone),
+                ),
                 className="aside",
             ),
         ],
@@ -246,10 +280,10 @@ def _facts(row: RepairRow, now: ProofStep) -> list[tuple[str, Any]]:
 
 
 def _missing(now: ProofStep) -> list[Any]:
-    title = html.H2(f"What is missing ({len(now.missing)})")
+    title = html.H2(say("What is missing ({missing})", missing=len(now.missing)))
     if not now.missing:
         return [title, html.P("Nothing: every condition is met.")]
-    listed = [html.Li([html.B(name), text.PROOF_TO_DO[name]]) for name in now.missing]
+    listed = [html.Li([html.B(say(name)), say(text.PROOF_TO_DO[name])]) for name in now.missing]
     return [title, html.Ul(listed, className="missing")]
 
 
@@ -281,7 +315,7 @@ def _chart(told: Told, course: Course, asked: Wish) -> list[Any]:
     )
     drawing.add_goal(figure, at_s, standard, standard + goal, span)
     _mark_wettings(figure, course, moisture, at_s, span)
-    drawing.add_moment(figure, row.repaired_s, span, name="repair")
+    drawing.add_moment(figure, row.repaired_s, span, name=say("repair"))
     drawing.add_rain(figure, at_s, rain, span)
     figure.update_layout(height=330)
     sentence = _sentence(moisture, standard, rain)
@@ -289,9 +323,12 @@ def _chart(told: Told, course: Course, asked: Wish) -> list[Any]:
     return [
         html.H2(title, className="chart-title"),
         html.P(sentence, className="sentence"),
-        views.graph(figure, label=f"{title}. {sentence}", size="section"),
+        views.graph(figure, label=f"{say(title)}. {sentence}", size="section"),
         html.Details(
-            [html.Summary(f"{title}: daily values"), _daily(at_s, moisture, standard, rain, span)]
+            [
+                html.Summary(say("{title}: daily values", title=say(title))),
+                _daily(at_s, moisture, standard, rain, span),
+            ]
         ),
     ]
 
@@ -311,22 +348,37 @@ def _mark_wettings(
         if own:
             place = (np.array(own) - at_s[0]) // HOUR_S
             height = np.where(np.isnan(moisture[place]), foot, moisture[place])
-            name = f"wetting {word}" if word != "response" else "wetting with a response"
+            name = (
+                say("wetting {word}", word=say(word))
+                if word != "response"
+                else say("wetting with a response")
+            )
             drawing.add_marks(figure, np.array(own), height, span, name=name, symbol=symbol)
 
 
 def _sentence(moisture: Floats, standard: Floats, rain: Floats) -> str:
     excess = moisture - standard
     known = excess[~np.isnan(excess)]
-    fell = f"{np.nansum(rain):.0f} mm of rain" if (~np.isnan(rain)).any() else "no rain source"
+    fell = (
+        say("{rain:.0f} mm of rain", rain=np.nansum(rain))
+        if (~np.isnan(rain)).any()
+        else say("no rain source")
+    )
     if not len(known):
-        return f"Nothing to compare with: zone or dry standard is not known; {fell}."
+        return say("Nothing to compare with: zone or dry standard is not known; {fell}.", fell=fell)
     low, high, last = (
         words.number(float(v), "points") for v in (known.min(), known.max(), known[-1])
     )
     gaps = int(np.isnan(excess).sum())
-    lost = f"; {words.hours(gaps)} without data" if gaps else ""
-    return f"Above the dry standard: last {last}, between {low} and {high}; {fell}{lost}."
+    lost = say("; {hours} without data", hours=words.hours(gaps)) if gaps else ""
+    return say(
+        "Above the dry standard: last {last}, between {low} and {high}; {fell}{lost}.",
+        last=last,
+        low=low,
+        high=high,
+        fell=fell,
+        lost=lost,
+    )
 
 
 def _daily(at_s: Ints, moisture: Floats, standard: Floats, rain: Floats, span: Span) -> Component:
@@ -359,11 +411,11 @@ def _wettings(told: Told, course: Course) -> list[Any]:
         html.Tr(
             [
                 html.Th(words.when(one.at_s, timezone), scope="row"),
-                html.Td(one.kind),
+                html.Td(say(one.kind)),
                 html.Td(words.number(one.mm, "mm", digits=0)),
                 html.Td(words.number(one.answer_percent, digits=2)),
                 html.Td(words.number(one.noise_percent, digits=2)),
-                html.Td(one.word),
+                html.Td(say(one.word)),
             ]
         )
         for one in reversed(course.wettings)
@@ -385,8 +437,8 @@ def _revisions(told: Told) -> list[Any]:
             [
                 html.Th(str(one.number), scope="row"),
                 html.Td(_day(one.step.at_s, timezone)),
-                html.Td(one.step.verdict),
-                html.Td(", ".join(one.step.missing) or "nothing"),
+                html.Td(say(one.step.verdict)),
+                html.Td(", ".join(map(say, one.step.missing)) or say("nothing")),
                 html.Td(words.number(one.step.size_ml, "mL", digits=0)),
                 html.Td(words.when(one.recorded_s, timezone)),
                 html.Td("; ".join(filter(None, _standing(told, one)))),
@@ -405,17 +457,25 @@ def _revisions(told: Told) -> list[Any]:
 
 
 def _standing(told: Told, one: ProofRevision) -> tuple[str, str]:
-    replaced = "" if one.step in told.standing else "replaced by a later revision"
-    return text.LATER_REASONS[one.reason], replaced
+    replaced = "" if one.step in told.standing else say("replaced by a later revision")
+    return say(text.LATER_REASONS[one.reason]), replaced
 
 
 def _unknowns(told: Told, asked: Wish) -> list[Any]:
     row, lines = told.row, list[Any](_stale([told.row], asked))
     if told.zone is not None and told.zone.heard_s is not None and told.zone.word == "unknown":
-        lines.append(f"{row.zone}: last reading {words.age(asked.now_s - told.zone.heard_s)}.")
+        lines.append(
+            say(
+                "{zone}: last reading {age}.",
+                zone=row.zone,
+                age=words.age(asked.now_s - told.zone.heard_s),
+            )
+        )
     if row.now and row.now.figures["uncounted"]:
         lines.append(
-            f"{words.count(round(row.now.figures['uncounted']), 'wetting')} not counted: a gap, or the days "
-            "in which probe and air came to rest."
+            say(
+                "{count} not counted: a gap, or the days in which probe and air came to rest.",
+                count=words.count(round(row.now.figures["uncounted"]), "wetting"),
+            )
         )
     return [*lines, *text.PROOF_UNKNOWNS]

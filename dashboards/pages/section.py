@@ -8,6 +8,7 @@ from dash import html
 from dashboards import views, words
 from dashboards.words import Wish
 from monitor import drawing, text
+from monitor.catalogue import say
 from monitor.drawing import Floats, Line, Span
 from monitor.explain import Section
 
@@ -33,7 +34,10 @@ def meanings() -> html.Details:
     """What each figure means, with its source."""
     terms: list[Any] = []
     for name, meaning, source in text.MEANINGS:
-        terms += [html.Dt(name), html.Dd([meaning, html.Small(f" Source: {source}.")])]
+        terms += [
+            html.Dt(name),
+            html.Dd([meaning, html.Small([" ", say("Source: {source}.", source=say(source))])]),
+        ]
     return html.Details(
         [html.Summary("What these numbers mean"), html.Dl(terms)], className="meanings"
     )
@@ -51,7 +55,7 @@ def _at_rest(section: Section, asked: Wish) -> list[Any]:
     figure = drawing.section(
         parts=[(part.name, part.thickness_mm) for part in section.parts],
         lines=[
-            ("temperature", place, shown(celsius), drawing.WARM, "solid"),
+            (say("temperature"), place, shown(celsius), drawing.WARM, "solid"),
             ("dew point of its vapour", place, shown(dew), drawing.WATER, "dash"),
         ],
         marks=[
@@ -77,7 +81,11 @@ def _at_rest(section: Section, asked: Wish) -> list[Any]:
 
 
 def _air(side: tuple[float, float], asked: Wish) -> str:
-    return f"{words.temperature(side[0], asked)} with dew point {words.temperature(side[1], asked)}"
+    return say(
+        "{temperature} with dew point {dew_point}",
+        temperature=words.temperature(side[0], asked),
+        dew_point=words.temperature(side[1], asked),
+    )
 
 
 def _layers(section: Section, asked: Wish) -> list[Any]:
@@ -91,10 +99,10 @@ def _layers(section: Section, asked: Wish) -> list[Any]:
             words.temperature(float(section.dew_point_c[inner]), asked),
             f"{section.vapour_pa[inner]:.0f} Pa",
             f"{section.saturation_pa[inner]:.0f} Pa",
-            part.source,
+            say(part.source),
         )
         cells = [html.Td(figure) for figure in figures]
-        rows.append(html.Tr([html.Th(part.name, scope="row"), *cells]))
+        rows.append(html.Tr([html.Th(say(part.name), scope="row"), *cells]))
     names = (
         "layer, from outside",
         "thickness",
@@ -104,9 +112,12 @@ def _layers(section: Section, asked: Wish) -> list[Any]:
         "at saturation",
         "source of its values",
     )
-    bridge = (
-        f"Coldest place: {section.bridge}, temperature factor {section.factor:.2f} behind furniture. "
-        f"Field: U = {section.u_value:.2f} W/(m² K)."
+    bridge = say(
+        "Coldest place: {bridge}, temperature factor {factor:.2f} behind furniture. "
+        "Field: U = {u_value:.2f} W/(m² K).",
+        bridge=say(section.bridge),
+        factor=section.factor,
+        u_value=section.u_value,
     )
     return [html.P(bridge), views.table(names, rows, label="Layers of the wall")]
 

@@ -11,6 +11,7 @@ from dashboards import views, words
 from dashboards.pages import forms
 from dashboards.words import Wish
 from monitor import text
+from monitor.catalogue import say, shown
 from monitor.judge import limits
 from monitor.judge.rules import LIMITS
 from monitor.lot import LimitEntry
@@ -33,7 +34,10 @@ def blocks(told: Told, asked: Wish, *, token: str) -> list[Any]:
         html.H2("How it runs"),
         views.table(
             ("what", "here"),
-            [html.Tr([html.Th(name, scope="row"), html.Td(here)]) for name, here in told.runs],
+            [
+                html.Tr([html.Th(name, scope="row"), html.Td(shown(here))])
+                for name, here in told.runs
+            ],
             label="How it runs",
             kind="text",
         ),
@@ -63,14 +67,20 @@ def _limits(asked: Wish) -> Component:
             [
                 html.Th(_name(name, asked), scope="row"),
                 html.Td(_value(name, getattr(LIMITS, name), asked)),
-                html.Td(f"{_value(name, low, asked)} to {_value(name, high, asked)}"),
+                html.Td(
+                    say(
+                        "{low} to {high}",
+                        low=_value(name, low, asked),
+                        high=_value(name, high, asked),
+                    )
+                ),
             ]
         )
         for name, (low, high) in limits.CHANGEABLE.items()
     ]
     return html.Details(
         [
-            html.Summary(f"All {len(rows)} limits that can be changed"),
+            html.Summary(say("All {rows} limits that can be changed", rows=len(rows))),
             views.table(("limit", "ours", "can be"), rows, label="Limits"),
         ]
     )
@@ -88,16 +98,24 @@ def _changes(told: Told, asked: Wish, token: str) -> Component:
 
 
 def _entry(entry: LimitEntry, asked: Wish, token: str) -> Component:
-    where = ", ".join(filter(None, (entry.site, entry.body_type))) or "everywhere"
+    where = ", ".join(filter(None, (entry.site, entry.body_type))) or say("everywhere")
     old, new = (_value(entry.name, value, asked) for value in (entry.old, entry.new))
     what = f"{_name(entry.name, asked)}: {old} → {new}"
     age = words.age(asked.now_s - entry.recorded_s)
-    undoes = f" It undoes change {entry.undoes}." if entry.undoes else ""
+    undoes = say(" It undoes change {undoes}.", undoes=entry.undoes) if entry.undoes else ""
     return html.Li(
         [
             html.B(what),
             html.P(
-                f"Change {entry.number}, {where}, by {entry.who} {age}: {entry.why}.{undoes}",
+                say(
+                    "Change {number}, {where}, by {who} {age}: {why}.{undoes}",
+                    number=entry.number,
+                    where=where,
+                    who=entry.who,
+                    age=age,
+                    why=entry.why,
+                    undoes=undoes,
+                ),
                 className="aside",
             ),
             _undo(entry, asked, token) if token and not entry.undoes else None,
@@ -115,7 +133,7 @@ def _undo(entry: LimitEntry, asked: Wish, token: str) -> Component:
                     forms.hidden("number", str(entry.number)),
                     forms.hidden("fahrenheit", "1" if asked.fahrenheit else ""),
                     forms.field("Why", "why", of=f"-{entry.number}"),
-                    html.Button(f"Undo change {entry.number}", type="submit"),
+                    html.Button(say("Undo change {number}", number=entry.number), type="submit"),
                 ],
                 action="/limits/undo",
                 method="post",

@@ -17,6 +17,7 @@ from dashboards.pages.unit import index_text
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import drawing, text
+from monitor.catalogue import say
 from monitor.drawing import Floats, Ints, Line, Span
 from monitor.evidence.entries import BASIS, Entry
 from monitor.explain import Airing, Growth, Look, Section
@@ -90,7 +91,7 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
     back = words.unit_path(zone.unit) if zone.unit else "/"
     return [
         html.P(html.A(f"← {zone.unit or 'Lot'}", href=asked.link(back)), className="back"),
-        html.H1([zone.code, html.Small(f"{zone.kind} · {zone.unit or zone.site}")]),
+        html.H1([zone.code, html.Small(f"{say(zone.kind)} · {zone.unit or zone.site}")]),
         html.P(text.BY_THE_DAY, className="sentence") if told.by_day else None,
         _standing(told, asked),
         *_where_to_look(told),
@@ -127,7 +128,7 @@ def _standing(told: Told, asked: Wish) -> Component:
         if judged
         else html.Span("Not judged: a yardstick for the zones inside."),
         html.Span(words.TRENDS[zone.trend], className="trend") if zone.trend and judged else None,
-        html.Span(f"heard {words.age(heard)}"),
+        html.Span(say("heard {age}", age=words.age(heard))),
     ]
     return html.Section(
         [
@@ -141,12 +142,12 @@ def _standing(told: Told, asked: Wish) -> Component:
 
 def _explaining(alarms: tuple[AlarmRow, ...]) -> list[AlarmRow]:
     """The most urgent alarm, and the suspicion, whose text holds the cues and their figures."""
+    caution = say(text.CAUTION)
+    alarms = tuple(map(views.told, alarms))
     suspicion = [alarm for alarm in alarms[1:] if alarm.kind == "leak suspect"][:1]
     first = alarms[:1]
-    if suspicion and suspicion[0].text.endswith(text.CAUTION):  # it stands once, below both
-        first = tuple(
-            replace(one, text=one.text.removesuffix(text.CAUTION).strip()) for one in first
-        )
+    if suspicion and suspicion[0].text.endswith(caution):  # it stands once, below both
+        first = tuple(replace(one, text=one.text.removesuffix(caution).strip()) for one in first)
     return [*first, *suspicion]
 
 
@@ -160,7 +161,7 @@ def _where_to_look(told: Told) -> list[Any]:
     more = len(items) - LOOK_FIRST
     pipes = told.look.cause == "plumbing"
     # right above, at the end of an alarm: twice on one screen is read not at all
-    cautioned = any(alarm.text.endswith(text.CAUTION) for alarm in _explaining(told.alarms))
+    cautioned = any(alarm.text.endswith(say(text.CAUTION)) for alarm in _explaining(told.alarms))
     return [
         head,
         html.P(text.LOOK_AT_PIPES if pipes else text.LOOK_FROM_INSIDE, className="sentence"),
@@ -168,7 +169,7 @@ def _where_to_look(told: Told) -> list[Any]:
         html.Ol(items[:LOOK_FIRST], className="look"),
         html.Details(
             [
-                html.Summary(f"{words.count(more, 'more place')} to look at"),
+                html.Summary(say("{count} to look at", count=words.count(more, "more place"))),
                 html.Ol(items[LOOK_FIRST:], className="look", start=str(LOOK_FIRST + 1)),
             ]
         )
@@ -180,7 +181,7 @@ def _where_to_look(told: Told) -> list[Any]:
                 html.Ul([html.Li(caution) for caution in text.LOOK_CAUTIONS]),
             ]
         ),
-        html.P(f"{BASIS} {text.stand_text(told.look.unit)}", className="aside"),
+        html.P(f"{say(BASIS)} {text.stand_text(told.look.unit)}", className="aside"),
         html.P(text.record_it(told.zone.unit, told.zone.code), className="aside"),
     ]
 
@@ -192,10 +193,14 @@ def _entries(entries: tuple[Entry, ...]) -> list[html.Li]:
     for place, entry in enumerate(entries):
         first = reasons.index(entry.reason)
         why = (
-            text.AS_ABOVE.format(number=first + 1) if first < place else text.sentence(entry.reason)
+            say(text.AS_ABOVE, number=first + 1)
+            if first < place
+            else text.sentence(say(entry.reason))
         )
-        name = html.B(f"{entry.name[:1].upper()}{entry.name[1:]}")
-        items.append(html.Li([html.P([name, f": {entry.where}"]), html.P(why, className="aside")]))
+        name = html.B(text.capital(say(entry.name)))
+        items.append(
+            html.Li([html.P([name, ": ", say(entry.where)]), html.P(why, className="aside")])
+        )
     return items
 
 
@@ -229,7 +234,7 @@ def _spans(told: Told, asked: Wish) -> Component:
     links = [
         html.Li(
             html.A(
-                name,
+                say(name),
                 href=asked.same(span_d=days),
                 **(marked(aria_current="true") if days == asked.span_d else {}),
             )
@@ -244,7 +249,10 @@ def _spans(told: Told, asked: Wish) -> Component:
         [
             html.Ul(links),
             html.Ul(moves),
-            html.P(f"Times are {clock}. {_covered(told)}", className="aside"),
+            html.P(
+                say("Times are {clock}. {covered}", clock=clock, covered=_covered(told)),
+                className="aside",
+            ),
             _carry(told),
         ],
         className="spans",
@@ -262,7 +270,11 @@ def _covered(told: Told) -> str:
         return "Every hour of them has readings."
     edges = np.diff(np.concatenate([[0], missing.astype(np.int8), [0]]))
     longest = int((np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)).max())
-    return f"{min(share, 99.9):.1f} % of the hours have readings; the longest gap is {words.hours(longest)}."
+    return say(
+        "{share:.1f} % of the hours have readings; the longest gap is {hours}.",
+        share=min(share, 99.9),
+        hours=words.hours(longest),
+    )
 
 
 def _neighbours(told: Told, asked: Wish) -> list[tuple[str, str]]:
@@ -287,15 +299,19 @@ def _noted(told: Told) -> list[Any]:
     lines = [
         html.Li(
             [
-                html.B(event.kind),
+                html.B(say(event.kind)),
                 f" {words.when(event.at_s, told.site.timezone)}",
                 f": {event.value}" if event.value else "",
-                "" if event.zone else " (the whole unit)",
+                "" if event.zone else f" {say('(the whole unit)')}",
             ]
         )
         for event in newest[:MOST_NOTED]
     ]
-    more = f" The newest {MOST_NOTED} of {len(newest)}." if len(newest) > MOST_NOTED else ""
+    more = (
+        say(" The newest {most_noted} of {newest}.", most_noted=MOST_NOTED, newest=len(newest))
+        if len(newest) > MOST_NOTED
+        else ""
+    )
     return [
         html.H2("What people noted"),
         html.Ul(lines, className="noted"),
@@ -309,7 +325,7 @@ def _carry(told: Told) -> Component:
     base = words.zone_path(zone.site, zone.unit, zone.code)
     span = {"from": int(told.series.from_hour), "to": int(told.series.from_hour) + len(told.at_s)}
     files = [
-        html.A(name, href=f"/export{base}/{kind}.csv?{urlencode(span)}", download="")
+        html.A(say(name), href=f"/export{base}/{kind}.csv?{urlencode(span)}", download="")
         for kind, name in (("readings", "readings"), ("hours", "judged hours"))
         if kind == "hours" or not told.by_day
     ]
@@ -385,15 +401,27 @@ def _moisture(told: Told, span: Span, asked: Wish) -> list[Any]:
     if told.twin is not None:
         twin = named["dry twin"] = told.twin.wood_moisture_percent
         lines.append(
-            Line(f"dry twin {told.twin_code}", told.at_s, twin, drawing.WATER, dash="dash")
+            Line(
+                say("dry twin {twin_code}", twin_code=told.twin_code),
+                told.at_s,
+                twin,
+                drawing.WATER,
+                dash="dash",
+            )
         )
     figure = drawing.chart(
         lines,
         span,
         unit="%",
         limits=[
-            (told.limits.damp_percent, f"damp from {told.limits.damp_percent:g} %"),
-            (told.limits.wet_percent, f"wet from {told.limits.wet_percent:g} %"),
+            (
+                told.limits.damp_percent,
+                say("damp from {damp_percent:g} %", damp_percent=told.limits.damp_percent),
+            ),
+            (
+                told.limits.wet_percent,
+                say("wet from {wet_percent:g} %", wet_percent=told.limits.wet_percent),
+            ),
         ],
         headroom=0.5,  # the rain's
     )
@@ -414,13 +442,13 @@ def _mark(figure: go.Figure, told: Told, values: Floats, span: Span) -> None:
         if len(at_s):
             height = values[(at_s - span.from_s) // HOUR_S]
             height = np.where(np.isnan(height), foot, height)
-            drawing.add_marks(figure, at_s, height, span, name=kind, symbol=symbol)
+            drawing.add_marks(figure, at_s, height, span, name=say(kind), symbol=symbol)
 
 
 def _step(name: str, words: str, told: Told) -> str:
     """What an index means is said of the limit that the index's authors give it, of no other."""
     value = getattr(told.limits, name)
-    return words if value == getattr(LIMITS, name) else f"limit {value:g}"
+    return say(words) if value == getattr(LIMITS, name) else say("limit {value:g}", value=value)
 
 
 def _mould(told: Told, span: Span, asked: Wish) -> list[Any]:
@@ -480,8 +508,19 @@ def _chart(  # noqa: PLR0913  each is what it says
     return [
         html.H2(title, className="chart-title"),
         html.P(sentence, className="sentence"),
-        views.graph(figure, label=f"{title}. {sentence}"),
-        html.Details([html.Summary(f"{title}: {_rows_name(span).lower()} values"), daily]),
+        views.graph(figure, label=f"{say(title)}. {sentence}"),
+        html.Details(
+            [
+                html.Summary(
+                    say(
+                        "{title}: {lower} values",
+                        title=say(title),
+                        lower=say(_rows_name(span)).lower(),
+                    )
+                ),
+                daily,
+            ]
+        ),
     ]
 
 
@@ -491,18 +530,30 @@ def summary(named: dict[str, Floats], *, unit: str, rain_mm: Floats | None = Non
     for name, values in named.items():
         known = values[~np.isnan(values)]
         if not len(known):
-            said.append(f"no {name}")
+            said.append(say("no {name}", name=say(name)))
             continue
         last, low, high = (
             words.number(float(v), unit) for v in (known[-1], known.min(), known.max())
         )
-        said.append(f"{name} last {last}, between {low} and {high}")
+        said.append(
+            say(
+                "{name} last {last}, between {low} and {high}",
+                name=say(name),
+                last=last,
+                low=low,
+                high=high,
+            )
+        )
     if rain_mm is not None:
         known = ~np.isnan(rain_mm)
-        said.append(f"{np.nansum(rain_mm):.0f} mm of rain" if known.any() else "no rain source")
+        said.append(
+            say("{rain:.0f} mm of rain", rain=np.nansum(rain_mm))
+            if known.any()
+            else say("no rain source")
+        )
     gaps = int(np.isnan(next(iter(named.values()))).sum())
     if gaps:
-        said.append(f"{words.hours(gaps)} without data")
+        said.append(say("{hours} without data", hours=words.hours(gaps)))
     text = "; ".join(said)
     return f"{text[:1].upper()}{text[1:]}."
 
@@ -528,7 +579,8 @@ def _daily(
 ) -> Component:
     step = _days_a_row(span)
     day = (told.at_s + span.offset_s) // DAY_S // step
-    names = [f"{name}, {part}" for name in named for part in ("lowest", "mean", "highest")]
+    parts = (say("lowest"), say("mean"), say("highest"))
+    names = [f"{say(name)}, {part}" for name in named for part in parts]
     columns = [part for values in named.values() for part in drawing.per_day(day, values)]
     if rain and "rain" not in named:
         names.append("rain, mm")
@@ -547,7 +599,7 @@ def _daily(
         for k in range(len(days) - 1, -1, -1)
     ]
     of = "day" if step == 1 else "week from"
-    return views.table([of, *names], rows, label=f"{_rows_name(span)} values")
+    return views.table([of, *names], rows, label=say("{rows} values", rows=say(_rows_name(span))))
 
 
 def _cell(value: float, *, last: bool) -> str:
@@ -578,8 +630,11 @@ def _unknowns(told: Told, span: Span, asked: Wish) -> list[Any]:
     )
     longest = sorted(gaps, key=lambda gap: gap[0] - gap[1])[:3]
     lines += [
-        f"No data for {words.hours(max(1, (end - start) // HOUR_S))} from "
-        f"{words.when(start, told.site.timezone)}."
+        say(
+            "No data for {hours} from {at}.",
+            hours=words.hours(max(1, (end - start) // HOUR_S)),
+            at=words.when(start, told.site.timezone),
+        )
         for start, end in longest
     ]
     if not told.zone.rain_known:

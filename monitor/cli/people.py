@@ -43,6 +43,9 @@ Place = Annotated[
 ]
 Fahrenheit = Annotated[bool | None, typer.Option("--fahrenheit/--celsius")]
 TwelveHour = Annotated[bool | None, typer.Option("--12h/--24h")]
+Language = Annotated[
+    str | None, typer.Option(help="Of messages: a code such as en, of those that have a file.")
+]
 
 
 @person_app.command("add")
@@ -56,6 +59,7 @@ def person_add(
     place: Place = None,
     fahrenheit: Fahrenheit = None,
     twelve_hour: TwelveHour = None,
+    language: Language = None,
 ) -> None:
     """Enter a person who is told of alarms."""
     from monitor.store import people
@@ -68,7 +72,7 @@ def person_add(
         person = Person(name=_named(name), role="owner", timezone=here, added_s=_now())
         person = _wished(
             person, role=role, reach=reach, timezone=here, quiet=quiet, place=place,
-            fahrenheit=fahrenheit, twelve_hour=twelve_hour,
+            fahrenheit=fahrenheit, twelve_hour=twelve_hour, language=language,
         )  # fmt: skip
         _check_reach(record, person)
         people.add(record.engine, _settings().record_home, person, pairs, by=_doer())
@@ -87,6 +91,7 @@ def person_change(
     place: Place = None,
     fahrenheit: Fahrenheit = None,
     twelve_hour: TwelveHour = None,
+    language: Language = None,
 ) -> None:
     """Change what is given; addresses given replace all those before."""
     from monitor.store import people
@@ -95,7 +100,7 @@ def person_change(
     with _record() as record:
         person = _wished(
             _find(record, name), role=role, reach=reach, timezone=timezone, quiet=quiet,
-            place=place, fahrenheit=fahrenheit, twelve_hour=twelve_hour,
+            place=place, fahrenheit=fahrenheit, twelve_hour=twelve_hour, language=language,
         )  # fmt: skip
         _check_reach(record, person)
         people.change(record.engine, _settings().record_home, person, pairs, by=_doer())
@@ -134,7 +139,7 @@ def person_remove(name: Name) -> None:
 @person_app.command("test")
 def person_test(name: Name) -> None:
     """Send one message to each address of a person, now."""
-    from monitor import text
+    from monitor import catalogue, text
     from monitor.messages import deliver_in_time
     from monitor.store import people
     from monitor.store.people import Message
@@ -142,7 +147,8 @@ def person_test(name: Name) -> None:
     with _record(read_only=True) as record:
         person = _find(record, name)
     urls, now_s, troubles = people.addresses(_settings().record_home), _now(), 0
-    subject, body = text.trial_message(person.name)
+    with catalogue.read_in(person.language):
+        subject, body = text.trial_message(person.name)
     for key, label in zip(person.addresses, person.labels, strict=True):
         message = Message(
             f"test/{secrets.token_hex(8)}", person.person_id, key, "test", 0, subject, body,
@@ -223,7 +229,9 @@ def _wished(  # the given ones replace those before
     place: int | None,
     fahrenheit: bool | None,
     twelve_hour: bool | None,
+    language: str | None,
 ) -> "Person":
+    from monitor.catalogue import check
     from monitor.store.users import checked_role
 
     given = {
@@ -234,6 +242,7 @@ def _wished(  # the given ones replace those before
         "place": place,
         "fahrenheit": fahrenheit,
         "twelve_hour": twelve_hour,
+        "language": None if language is None else check(language),
     }
     return replace(person, **{name: value for name, value in given.items() if value is not None})  # type: ignore[arg-type]
 
@@ -299,4 +308,5 @@ def _plain(person: "Person") -> dict[str, object]:
         "place": person.place,
         "fahrenheit": person.fahrenheit,
         "twelve_hour": person.twelve_hour,
+        "language": person.language,
     }

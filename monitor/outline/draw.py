@@ -7,6 +7,7 @@ readers by ear: the page says it in words.
 from collections.abc import Callable, Iterable, Mapping
 from html import escape
 
+from monitor.catalogue import say
 from monitor.lot import ZoneWord
 from monitor.outline.bodies import Point
 from monitor.outline.frames import WIDTH, Shape
@@ -78,7 +79,7 @@ def _title(title: Title) -> str:
     u, v = title.at
     return (
         f'<text class="edge" x="{_n(u)}" y="{_n(v)}" font-size="{TEXT}" text-anchor="{title.side}">'
-        f"{escape(title.words)}</text>"
+        f"{escape(say(title.words))}</text>"
     )
 
 
@@ -111,7 +112,7 @@ def _mark(mark: Mark, address: str) -> str:
     left, top, right, _ = mark.box
     u, v = mark.at
     corner = f"{_n(u - 12 * _SHAPE_SCALE)} {_n(v - 12 * _SHAPE_SCALE)}"
-    name = escape(f"{zone.code}, {zone.word}, {zone.kind}")
+    name = escape(f"{zone.code}, {say(zone.word)}, {say(zone.kind)}")
     return "".join(
         (
             f'<a class="zone is-{zone.word}" href="{escape(address)}" aria-label="{name}">',
@@ -121,6 +122,6 @@ def _mark(mark: Mark, address: str) -> str:
             f'<rect class="back" x="{_n(left)}" y="{_n(top)}" width="{_n(right - left)}" height="{_n(LABEL)}"/>',
             f'<text x="{_n(left + 5)}" y="{_n(top + 13)}" font-size="{TEXT}">{escape(mark.label)}</text>',
             f'<text class="state" x="{_n(left + 5)}" y="{_n(top + 27)}" font-size="{TEXT}">',
-            f"{escape(zone.word)}</text></a>",
+            f"{escape(say(zone.word))}</text></a>",
         )
     )

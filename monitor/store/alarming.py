@@ -35,9 +35,11 @@ def add(connection: Connection, alarm: NewAlarm, *, now_s: int) -> int | None:
         "text": alarm.text,
         "instant": int(alarm.instant),
         "parts": "\n".join(alarm.parts),
+        "facts": alarm.facts,
     }
     c = t.alarm.c
-    again = {name: row[name] for name in ("class", "cleared_s", "state", "cause", "text", "parts")}
+    made = ("class", "cleared_s", "state", "cause", "text", "parts", "facts")
+    again = {name: row[name] for name in made}
     given = insert(t.alarm).values(row)
     query = given.on_conflict_do_update(
         index_elements=["key"],

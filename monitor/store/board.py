@@ -125,6 +125,7 @@ class AlarmRow:
     withdrawn_s: int | None
     steps: tuple["StepRow", ...] = ()
     parts: tuple[str, ...] = ()  # of the text; none of one raised before they were kept
+    facts: str = ""  # what the text was made from; "" likewise
 
     @property
     def source(self) -> Source:
@@ -907,6 +908,7 @@ def _alarms(
             cleared_s=r["cleared_s"],
             withdrawn_s=r["withdrawn_s"],
             parts=tuple(filter(None, r["parts"].split("\n"))),
+            facts=r["facts"],
         )
         for r in db.execute(query.limit(newest) if newest else query).mappings()
     ]

@@ -16,6 +16,7 @@ from typing import Any, Literal
 from sqlalchemy import ColumnElement, Connection, Engine, delete, func, select, update
 from sqlalchemy.dialects.sqlite import insert
 
+from monitor.catalogue import ENGLISH
 from monitor.errors import InputError, StoreError
 from monitor.lot import AlarmClass, AlarmKind, AlarmState
 from monitor.store import alarming, holding
@@ -39,6 +40,7 @@ class Person:
     place: int = 1  # in the order of escalation
     fahrenheit: bool = False
     twelve_hour: bool = False
+    language: str = ENGLISH
     added_s: int = 0
     person_id: int = 0
     addresses: tuple[str, ...] = ()  # keys of the file
@@ -64,6 +66,7 @@ class AlarmNow:
     withdrawn_s: int | None
     revision: int
     text: str
+    facts: str = ""  # what the text was made from; "": not kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,6 +233,7 @@ def _shown(person: Person, urls: Sequence[tuple[str, str]] | None) -> dict[str, 
         "place": str(person.place),
         "unit of temperature": "degF" if person.fahrenheit else "degC",
         "clock": "12 h" if person.twelve_hour else "24 h",
+        "language": person.language,
     }
 
 
@@ -247,6 +251,7 @@ def _columns(person: Person) -> dict[str, Any]:
         "place": person.place,
         "fahrenheit": int(person.fahrenheit),
         "twelve_hour": int(person.twelve_hour),
+        "language": person.language,
     }
 
 
@@ -303,6 +308,7 @@ def listed(engine: Engine) -> list[Person]:
                 place=row["place"],
                 fahrenheit=bool(row["fahrenheit"]),
                 twelve_hour=bool(row["twelve_hour"]),
+                language=row["language"],
                 added_s=row["added_s"],
                 person_id=row["person_id"],
                 addresses=tuple(key for key, _ in held.get(row["person_id"], ())),
@@ -324,7 +330,7 @@ def _alarms(db: Connection, *where: ColumnElement[bool]) -> list[AlarmNow]:
             *(site, unit, func.coalesce(t.unit.c.name, ""), func.coalesce(t.unit.c.slot, "")),
             *(zone, node),
             *(c.kind, c["class"], c.state, c.raised_s, c.cleared_s, c.withdrawn_s, c.revision),
-            c.text,
+            *(c.text, c.facts),
         )
         .where(*where)
         .order_by(c.alarm_id),

@@ -81,6 +81,7 @@ class NewAlarm:
     outbox: tuple[OutboxItem, ...] = ()
     place: str = ""  # gateway, row or unit of a common cause
     parts: tuple[str, ...] = ()  # of its text, as `monitor.text.NAMES_OF_PARTS` names them
+    facts: str = ""  # what its text was made from, as `monitor.text.kept_facts` writes it
 
     def made_instant(self) -> "NewAlarm":
         """The same alarm, raised from a newest reading before its hour was over."""

@@ -407,6 +407,8 @@ alarm = Table(
     # "<unit_id>/<zone_id>/<node_id>/<kind>/<raised_s>", 0 for NULL: raised once
     Column("key", Text, nullable=False, unique=True),
     Column("parts", Text, nullable=False, server_default=""),  # of the text, one a line
+    # JSON of the zone and the facts that the text was made from; "": not kept
+    Column("facts", Text, nullable=False, server_default=""),
     Index(None, "state"),
     **_STRICT,
 )
@@ -514,6 +516,7 @@ person = Table(  # who is told (monitor.people); removed: the row stays, its add
     Column("twelve_hour", Integer, nullable=False, server_default="0"),
     Column("added_s", Integer, nullable=False),
     Column("removed_s", Integer),
+    Column("language", Text, nullable=False, server_default="en"),  # of `monitor.catalogue`
     **_STRICT,
 )
 
@@ -648,6 +651,7 @@ account = Table(  # a user of the board (monitor.store.users)
     Column("fahrenheit", Integer, nullable=False, server_default="0"),
     Column("twelve_hour", Integer, nullable=False, server_default="0"),
     Column("colours", Text, nullable=False, server_default=""),  # light, dark; '': as the device
+    Column("language", Text, nullable=False, server_default="en"),  # of `monitor.catalogue`
     **_STRICT,
 )
 

@@ -20,6 +20,8 @@ from typing import Any
 from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
 from sqlalchemy.engine import Row
 
+from monitor import catalogue
+from monitor.catalogue import ENGLISH
 from monitor.errors import InputError
 from monitor.lot import ROLES
 from monitor.store import passwords
@@ -73,6 +75,7 @@ class Visitor:
     fahrenheit: bool = False
     twelve_hour: bool = False
     colours: str = ""  # of `COLOURS`
+    language: str = ENGLISH
 
     @property
     def called(self) -> str:
@@ -267,7 +270,7 @@ def visitor(engine: Engine, token: str, *, now_s: int) -> Visitor | None:
     query = (
         select(
             t.session,
-            *(a.name, a.role, a.whole, a.fahrenheit, a.twelve_hour, a.colours),
+            *(a.name, a.role, a.whole, a.fahrenheit, a.twelve_hour, a.colours, a.language),
             *(t.unit.c.code, k.made_by),
         )
         .join_from(t.session, t.account, a.account_id == s.account_id, isouter=True)
@@ -300,27 +303,36 @@ def visitor(engine: Engine, token: str, *, now_s: int) -> Visitor | None:
         fahrenheit=bool(row.fahrenheit),
         twelve_hour=bool(row.twelve_hour),
         colours=row.colours or "",
+        language=row.language or ENGLISH,
     )
 
 
 def set_wishes(
-    engine: Engine, name: str, *, fahrenheit: bool, twelve_hour: bool, colours: str
+    engine: Engine,
+    name: str,
+    *,
+    fahrenheit: bool,
+    twelve_hour: bool,
+    colours: str,
+    language: str = ENGLISH,
 ) -> None:
-    """In which scale, by which clock and in which colours a user reads.
+    """In which scale, by which clock, in which colours and in which language a user reads.
 
     Raises
     ------
     InputError
-        If the colours are none of `COLOURS`, or nobody is called that.
+        If the colours are none of `COLOURS`, the language has no file, or nobody is called that.
     """
     if colours not in COLOURS:
         raise InputError("colours are light, dark, or as the device has them")
+    catalogue.check(language)
     with writing(engine) as db:
         here = t.account.c.account_id == _known(db, name)
         wishes = {
             "fahrenheit": int(fahrenheit),
             "twelve_hour": int(twelve_hour),
             "colours": colours,
+            "language": language,
         }
         db.execute(update(t.account).where(here).values(wishes))
 
