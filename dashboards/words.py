@@ -45,6 +45,7 @@ CHOICES = (
     "word",
     "from",
     "people",
+    "unit",
 )  # that narrow a list, as addresses name them
 VIEWS = {
     "plan": "From above",
