@@ -96,6 +96,7 @@ ROUTES: Mapping[str, str] = {
     "/limits/undo": "change",
     "/people/change": "change",
     "/unit/<unit>/note": "living",  # of which, the route looks at itself
+    "/unit/<unit>/lists/<act>": "acknowledge",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
@@ -116,6 +117,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/unit/(?P<unit>[^/]+)", "unit"),
     (r"/unit/(?P<unit>[^/]+)/zone/[^/]+", "unit"),
     (r"/unit/(?P<unit>[^/]+)/living", "living"),
+    (r"/unit/(?P<unit>[^/]+)/lists", "acknowledge"),
     (r"/site/(?P<site>[^/]+)/zone/[^/]+", "lot"),
     (r"/proof/(?P<unit>[^/]+)/[^/]+/[0-9]{1,12}", "proof"),
 )

@@ -8,12 +8,13 @@ from urllib.parse import quote, urlencode
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards.access import Gate
-from monitor import text
+from dashboards import gather
+from dashboards.access import Gate, plain
+from monitor import seasons, text
 from monitor.catalogue import say
 from monitor.errors import InputError
 from monitor.judge import dryer, limits
-from monitor.lot import Event, EventKind, LimitEntry
+from monitor.lot import Event, EventKind, LimitEntry, SeasonStep
 from monitor.store import Record, people
 
 HOUR_S = 3600
@@ -32,6 +33,7 @@ def add_routes(
     server.post("/limits/undo")(changes.undo)
     server.post("/people/change")(changes.person)
     server.post("/unit/<unit>/note")(changes.note)
+    server.post("/unit/<unit>/lists/<act>")(changes.season_list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +130,41 @@ class Changes:
 
         back = f"/unit/{quote(unit, safe='')}/living"
         return self._done(act, back, "noted", f"{unit[:64]}, {_sent('kind')[:20]}")
+
+    def season_list(self, unit: str, act: str) -> AnyResponse:
+        """Begin or end a lay-up or opening list, or note something of an item of it."""
+        who = self.gate.doer().who
+
+        def begin(record: Record) -> str:
+            found = next(one for one in record.units() if one.code == unit)
+            kind = _sent("kind")
+            if kind not in seasons.LIST_KINDS:
+                raise InputError("choose a list to begin")
+            climate = gather.climate(record, found.site, now_s=self.now())
+            made = seasons.items(
+                kind, climate, slides=found.slides, before=record.season_lists(unit)
+            )
+            record.begin_list(unit, kind, made, who=who, now_s=self.now())
+            return (
+                f"{text.LIST_TITLES[kind]}: {len(made[0])} items, {len(made[1])} of them left over."
+            )
+
+        def note(record: Record) -> str:
+            step = SeasonStep(
+                _sent("item"), _sent("word"), self.now(), who, _sent("why")[:MOST_WHY]
+            )
+            record.note_item(unit, round(_number("number")), step)
+            return f"Noted: {step.word}."
+
+        def end(record: Record) -> str:
+            record.end_list(unit, round(_number("number")), now_s=self.now())
+            return "The list is over; what was open in it goes on into the next one."
+
+        acts = {"begin": begin, "note": note, "end": end}
+        back = f"/unit/{quote(unit, safe='')}/lists"
+        if unit not in self.gate.sight.units or act not in acts:
+            return plain(404, f"There is no such list of {unit[:64]}.")
+        return self._done(acts[act], back, f"list: {act}", unit[:64])
 
     def _signed(self, entry: LimitEntry) -> LimitEntry:
         why = _sent("why")[:MOST_WHY]

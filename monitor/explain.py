@@ -24,6 +24,7 @@ LEAST_H = 12  # of them that must be known
 CONTRADICTS_H = 72  # a probe above the band for most of so many hours contradicts the weather
 SENSOR_K, SENSOR_PERCENT = 0.2, 2.0  # accuracy that the band of a forecast is for
 FORTNIGHT_H = 14 * 24
+RAIN_MM = 0.1  # of an hour that counts as rain
 ASSUMED_M3 = 30.0  # air in a unit: ours, for a travel trailer of 6 to 7 m
 ASSUMED_PANELS_M2 = 80.0  # of 3 mm ply that its air reaches: ours
 SHOWS_WATER: frozenset[AlarmKind] = frozenset({"leak suspect", "wet", "water contact"})
@@ -207,10 +208,17 @@ class Airing:
     furnishings_g: float
     volume_m3: float
     factor: float
+    from_forecast: bool = False
 
 
 def airing(
-    *, cabin: Floats, outside: Floats, factor: float, altitude_m: float, lines_can_freeze: bool
+    *,
+    cabin: Floats,
+    outside: Floats,
+    factor: float,
+    altitude_m: float,
+    lines_can_freeze: bool,
+    ahead: Floats | None = None,
 ) -> Airing | None:
     """What opening a unit does, from the last week's hours on both sides.
 
@@ -224,6 +232,9 @@ def airing(
     altitude_m : float
     lines_can_freeze : bool
         Whether water stands in its lines and nothing keeps them warm.
+    ahead : ndarray or None
+        Forecast of temperature, humidity and rain for the next 24 hours, shape (3, 24). [°C] [%] [mm]
+        nan where it says nothing. None, or one that misses half of them: the usual day of the week.
 
     Returns
     -------
@@ -244,8 +255,11 @@ def airing(
     here = dict(
         zip(("inside_c", "inside_percent", "outside_c", "outside_percent"), now, strict=True)
     )
-    ahead_c, ahead_percent = ventilation.typical_day(
-        temperature_c=outside_c, humidity_percent=outside_percent
+    forecast = ahead is not None and (~np.isnan(ahead[:2]).any(axis=0)).sum() >= REST_H // 2
+    ahead_c, ahead_percent = (
+        ahead[:2]
+        if ahead is not None and forecast
+        else ventilation.typical_day(temperature_c=outside_c, humidity_percent=outside_percent)
     )
     hours = ventilation.opening_hours(
         outside_c=ahead_c,
@@ -253,7 +267,7 @@ def airing(
         inside_c=now[0],
         inside_percent=now[1],
         coldest_surface_c=surface,
-        raining=False,
+        raining=ahead[2] > RAIN_MM if ahead is not None and forecast else False,
         cabin=room,
     )
     rate = ventilation.drying_rate(**here, air_changes_per_h=room.open_changes_per_h, cabin=room)
@@ -283,6 +297,7 @@ def airing(
         ),
         volume_m3=ASSUMED_M3,
         factor=factor,
+        from_forecast=bool(forecast),
     )
 
 

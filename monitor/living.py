@@ -21,7 +21,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.explain import ASSUMED_M3
+from monitor.explain import ASSUMED_M3, RAIN_MM
 from monitor.judge import frost
 from monitor.lot import Event, ForecastHour
 from monitor.physics import air, airchange, layers, ventilation, wall
@@ -42,7 +42,6 @@ STALE_H = 3  # older air is not that of now
 JUDGED = "Coldest surface that the cabin is judged by"
 NEAR_K = 1.0  # to the dew point: what factors and sensors leave unknown
 FROST_C = ventilation.LEAST_OPEN_C  # outside: air is let in for minutes only
-RAIN_MM = 0.1  # of an hour that counts as rain
 # carbon dioxide a person gives off: 0.0048 L/s sitting, 0.0033 asleep (Persily and de Jonge, Indoor
 # Air 27 (2017), from memory)
 SITTING_L_S, ASLEEP_L_S = 0.0048, 0.0033

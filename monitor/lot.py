@@ -78,6 +78,7 @@ AlarmState = Literal[
     "latched unacknowledged",
     "latched acknowledged",
 ]  # ISA-18.2; what an alarm says by itself
+ListKind = Literal["lay-up", "opening"]  # of what is done to a unit before and after it is stored
 ROLES = ("owner", "lot lead", "technician", "sales", "auditor")  # of users, and of who is told
 HoldWord = Literal["shelved", "suppressed by design", "out of service"]  # ISA-18.2; and its source
 Lean = Literal["", "level", "off-front", "off-rear", "door-front", "door-rear"]  # "": unknown
@@ -205,6 +206,45 @@ class LimitStep:
     from_hour: int
     name: str
     value: float
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonStep:
+    """What somebody noted of an item of a list: "done", "open again" or "left out"."""
+
+    item: str
+    word: str
+    at_s: int
+    who: str
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonList:
+    """A lay-up or opening list as it was begun, with what was noted of its items since, oldest first."""
+
+    number: int
+    kind: ListKind
+    begun_s: int
+    who: str
+    items: tuple[str, ...]
+    carried: tuple[str, ...]  # of them, those left over from earlier lists
+    steps: tuple[SeasonStep, ...] = ()
+    ended_s: int | None = None
+
+    def last(self, item: str) -> SeasonStep | None:
+        """The newest note of an item."""
+        return next((step for step in reversed(self.steps) if step.item == item), None)
+
+    @property
+    def left(self) -> tuple[str, ...]:
+        """Items that are neither done nor left out."""
+        closed = {
+            step.item
+            for item in self.items
+            if (step := self.last(item)) is not None and step.word != "open again"
+        }
+        return tuple(item for item in self.items if item not in closed)
 
 
 @dataclass(frozen=True, slots=True)

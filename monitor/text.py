@@ -1308,6 +1308,7 @@ AIRING_CAUTIONS = (
 
 NO_AIRING = "Cannot tell whether opening dries: the last hour inside or outside is not known."
 PATTERN = "From the pattern of the last week, not from a forecast."
+FORECAST = "By the forecast, without its hours of rain."
 
 
 def airing_basis(*, volume_m3: float, factor: float) -> str:
@@ -1444,6 +1445,102 @@ def days_to_dry_text(least_d: float, most_d: float, *, target_percent: float) ->
     last = f"{max(1.0, most_d):.0f}"
     days = f"about {first}" if first == last else f"{first} to {last}"
     return f"Airing takes {days} day{'' if last == '1' else 's'} to bring it to {target}."
+
+
+# --- lay-up and opening -----------------------------------------------------------------------------
+
+LIST_TITLES: Mapping[str, str] = {"lay-up": "Laying it up", "opening": "Opening it again"}
+LIST_ITEMS: Mapping[str, str] = {  # common practice, no source, where none is named
+    "dry first": "Dry it before you close it: wet towels, carpets and tanks make the damp of the first two weeks. "
+    "What stands above says whether it is dry enough.",
+    "look at seals": "Look at the sealant of roof edges, corners, windows, lamps and vents; renew what is cracked "
+    "or lifts, with the kind that is there, and note it as a reseal. From a ladder, never from a wet or soft roof.",
+    "clear drains": "Clear gutters, weep holes of windows and drains of the cooler, and let it lean so that water "
+    "runs off.",
+    "water out": "Drain tanks, heater and pipes; blow them out, or fill them and the traps with antifreeze made for "
+    "drinking water. Then note on its page that it is winterised.",
+    "tanks empty": "Empty the tanks and leave the taps open.",
+    "refrigerator": "Switch the refrigerator off, dry it, and wedge its door open.",
+    "fabrics out": "Take out bedding, clothes and food; stand mattresses and cushions on edge, away from outside walls.",
+    "cupboards open": "Open cupboards, drawers and the doors of wet rooms: shut ones are the dampest places.",
+    "slides in dry": "Wipe the seals of slide-outs and bring the slides in dry.",
+    "vents": "Leave two vents under rain covers ajar, or what its page advises for this climate; mend their screens.",
+    "drying in frost": "A compressor dehumidifier ices up below about 8 °C; a desiccant one works in frost. A tub of "
+    "salt holds little in the cold, and a full one is brine that spills: set it in a tray, or leave it out.",
+    "drying in damp heat": "Air from outside wets it in this climate: a dehumidifier that drains into the sink keeps "
+    "it dry where there is mains. Note it on its page, and it is watched.",
+    "gas and alarms": "Shut the gas as its makers say. Read the dates on the CO, LP-gas and smoke alarms, test them as "
+    "their makers say, and leave them in place; gas work is for licensed people.",
+    "house battery": "Charge the house battery, and disconnect it or keep it charged as its maker says; alarms that run "
+    "from it need what their makers say.",
+    "probes heard": "See on Nodes that every probe was heard today and no battery is low.",
+    "air it": "Air it for a day before anybody sleeps in it: new and warm units give off formaldehyde (measured in "
+    "519 trailers, CDC 2008).",
+    "nests": "Look for nests in vents, furnace and refrigerator openings before anything is lit; have gas appliances "
+    "looked at by licensed people.",
+    "walk round": "Walk round it: soft corners, ripples, stains, open joints; press the floor at door, bath and slide "
+    "edges. Note what you find at its zone.",
+    "hose test": "Hose it with a soft spray, one side at a time, from the lowest joint upwards, five minutes each, and "
+    "note each side as a hose test: its zones answer within two days.",
+    "water in": "Flush the antifreeze out, fill, and look for drips under pressure; then note that water is on.",
+    "water fresh": "Rinse and fill the tanks as local rules say, and look for drips under pressure.",
+    "look for mould": "Look behind cushions, under the bed and in cupboards; clean up as the caution below says.",
+    "tubs out": "Take out tubs of salt: full ones are brine. Empty the dehumidifier and note it.",
+    "cooler drain": "See that the cooler's drain runs free: a blocked one wets the ceiling.",
+}
+LIST_WORDS_NOTED = {"done": "done", "open again": "open again", "left out": "left out"}
+LISTS_MEAN = (
+    "The list is made by this site's climate on the day it is begun. What is neither done nor left out goes on into "
+    "the next list."
+)
+CLIMATE_UNKNOWN = (
+    "Less than 60 days of outside air are known: items for frost and for damp heat are all in it."
+)
+SOUTH_UNKNOWN = "The site's time zone has no place: the time of year is taken as in the north."
+NO_LIST = "No list was begun yet."
+
+
+def due_text(kind: str) -> str:
+    """That it is the time of year for a list."""
+    return {
+        "lay-up": "It is the time of year to lay it up.",
+        "opening": "It is the time of year to open it again.",
+    }[kind]
+
+
+def dryness_text(
+    ready: bool | None,  # noqa: FBT001  one meaning
+    *,
+    cabin_percent: float,
+    against: Sequence[tuple[str, str]],
+    unknown: Sequence[str],
+) -> str:
+    """Whether a unit is dry enough to close, and what speaks against it."""
+    room = "" if isnan(cabin_percent) else f" The cabin's last day was at {cabin_percent:.0f} %."
+    if ready:
+        return f"Dry enough to close: no watched wall, roof or floor is damp.{room}"
+    parts = [f"{zone} is {word}" for zone, word in against]
+    if cabin_percent >= 60.0:
+        parts.append("the cabin's air is above 60 %")
+    if ready is False:
+        return f"Dry it before you close it: {', '.join(parts)}.{room}"
+    what = (
+        f"nothing is known of {', '.join(unknown)}"
+        if unknown
+        else "the cabin or walls are not measured"
+    )
+    return f"Nothing measured speaks against closing it, but {what}.{room}"
+
+
+def settling_text(*, days: int, first: float, last: float) -> str:
+    """How the air did since a unit was closed."""
+    if isnan(first + last):
+        return f"Closed {days} days ago; the air of the first or of the last day is not known."
+    way = "rose" if last > first + 3.0 else "fell" if last < first - 3.0 else "stayed"
+    more = (
+        " Something inside still gives off water: look at it and air it." if way == "rose" else ""
+    )
+    return f"Closed {days} days ago: the cabin's humidity {way}, from {first:.0f} % to {last:.0f} %.{more}"
 
 
 # --- living in it ---------------------------------------------------------------------------------

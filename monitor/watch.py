@@ -17,7 +17,7 @@ from monitor import alarms, causes, holds, judge, living, text
 from monitor.errors import DamageError, InputError
 from monitor.evidence import trust
 from monitor.explain import ASSUMED_M3
-from monitor.judge import dryer, frost, limits, proofs
+from monitor.judge import dryer, frost, limits, proofs, snow
 from monitor.judge.day import PIPE_KINDS
 from monitor.judge.rules import DELAYS as JUDGED_DELAYS
 from monitor.judge.rules import Delay
@@ -131,6 +131,8 @@ def tick(record: Record, *, now_s: int) -> Round:
         except DamageError as error:
             LOG.error("%s is not worked out: %s", site.code, error)  # noqa: TRY400
     dues = record.due(to_hour=now_s // HOUR_S)
+    for code in {units[due.unit].site for due in dues}:
+        _note_thaw(record, sites[code], now_s=now_s)
     placements = record.placements()  # after `due`: a later one leaves its mark for the next round
     for due in dues:
         unit = units[due.unit]
@@ -215,6 +217,27 @@ def judge_unit(
         prove(record, unit, watched, to_hour=to_hour, now_s=now_s)
     hours = sum(len(table["hour"]) for table in found.hours.values())
     return Round(1, hours, len(work.new))
+
+
+def _note_thaw(record: Record, site: Site, *, now_s: int) -> None:
+    """Note that snow melted at a site, where a service or a file gives what falls; once for each thaw."""
+    to_hour = now_s // HOUR_S
+    first = to_hour - snow.LOOKS_BACK_H
+    for zone in record.site_zones(site.code):
+        if not zone.source:
+            continue
+        rows = record.site_hours(site.code, zone.code, from_hour=first, to_hour=to_hour)
+        line = np.full((2, snow.LOOKS_BACK_H), np.nan)
+        for row in rows:
+            for place, name in enumerate(("temperature_c", "rain_mm")):
+                line[place, row["hour"] - first] = np.nan if row[name] is None else row[name]
+        noted = [e.at_s for e in record.events(site.code, unit="") if e.kind == "thaw"]
+        for hour, melted_mm in snow.thaws(*line):
+            at_s = (first + hour) * HOUR_S
+            if all(abs(at_s - known) > DAY_S for known in noted):
+                event = Event(at_s, "thaw", f"about {melted_mm:g} mm of melt, worked out")
+                record.add_event(site.code, event, recorded_s=now_s, who=SYSTEM)
+                noted.append(at_s)
 
 
 def _look_ahead(record: Record, unit: Unit, *, now_s: int) -> None:

@@ -93,6 +93,7 @@ ASKED = {
     "/limits/undo": ("POST", "/limits/undo", "change"),
     "/people/change": ("POST", "/people/change", "change"),
     "/unit/<unit>/note": ("POST", "/unit/van-wet/note", "living"),
+    "/unit/<unit>/lists/<act>": ("POST", "/unit/van-wet/lists/begin", "acknowledge"),
 }  # fmt: skip
 PAGES = {
     "/": "lot",
@@ -111,6 +112,7 @@ PAGES = {
     "/unit/van-wet": "unit",
     "/unit/van-wet/zone/off-rear-low": "unit",
     "/unit/van-wet/living": "living",
+    "/unit/van-wet/lists": "acknowledge",
     "/site/yard/zone/outside": "lot",
     "/proof/van-wet/off-rear-low/5": "proof",
 }

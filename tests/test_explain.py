@@ -231,3 +231,18 @@ def test_the_parts_of_the_longer_caution_that_go_with_looking_are_in_it_too():
     for word in ("ladder", "shore power"):
         assert any(word in part for part in text.LOOK_CAUTIONS)
     assert "LP gas" in text.CAUTION
+
+
+def test_a_forecast_takes_the_place_of_the_usual_day_and_rain_closes_its_hours():
+    both = {"cabin": air(20, 60, 168), "outside": air(12, 60, 168)}
+    ahead = np.array([np.full(24, 12.0), np.full(24, 60.0), np.zeros(24)])
+    ahead[2, 6:10] = 0.5
+    found = airing(**both, ahead=ahead)
+    assert found.from_forecast
+    assert found.windows == ((0, 6), (10, 24))
+    humid = np.array([np.full(24, 19.0), np.full(24, 95.0), np.zeros(24)])
+    assert airing(**both, ahead=humid).windows == ()
+    half = ahead.copy()
+    half[:, 11:] = np.nan
+    assert not airing(**both, ahead=half).from_forecast
+    assert airing(**both, ahead=half).windows == ((0, 24),)

@@ -44,7 +44,10 @@ def blocks(airing: Airing | None, asked: Wish, *, next_hour: int) -> list[Any]:
     return [
         head,
         html.P(said, className="sentence"),
-        html.P(f"{hours} {text.PATTERN}", className="sentence"),
+        html.P(
+            f"{hours} {text.FORECAST if airing.from_forecast else text.PATTERN}",
+            className="sentence",
+        ),
         html.Details(
             [
                 html.Summary("Before you open or close anything"),

@@ -189,7 +189,7 @@ def _chart(told: Told, found: Living, asked: Wish) -> list[Any]:
     ]
     figure = drawing.chart(lines, span, unit=asked.degree, headroom=0.3)
     drawing.add_rain(figure, at_s, outside.rain_mm, span)
-    drawing.add_moment(figure, next_s, span, name="from here on expected")
+    drawing.add_moment(figure, next_s, span, name="expected")
     sentence = text.night_text(
         forecast=found.from_forecast,
         balance=found.from_balance,
@@ -225,7 +225,7 @@ def _surfaces(found: Living, told: Told, asked: Wish) -> list[Any]:
     sources = "; ".join(f"{surface.name.lower()}: {surface.source}" for surface in found.surfaces)
     return [
         html.H2("Coldest surfaces in the 24 hours to come"),
-        views.table(names, rows, label="Coldest surfaces"),
+        views.table(names, rows, label="Coldest surfaces", kind="cold"),
         html.Details(
             [html.Summary("Where the factors are from"), html.P(f"{text.FACTOR_MEANS} {sources}.")]
         ),
@@ -266,7 +266,9 @@ def _water(found: Living, asked: Wish) -> list[Any]:
         html.H2("Water that people add, and air that takes it away"),
         *(html.P(line, className="sentence") for line in lines),
         html.P(["Work it out for so many people: ", *_spaced(choices)], className="choices"),
-        views.table(names, rows, label="Where the air settles tonight") if rows else None,
+        views.table(names, rows, label="Where the air settles tonight", kind="cold")
+        if rows
+        else None,
         html.P(text.settles_basis(volume_m3=found.volume_m3), className="aside"),
     ]
 

@@ -26,11 +26,12 @@ class More:
     """What else the page of a unit tells.
 
     `by_day`: its figures are means of the last whole day, for it is lived in by others; `living`: the
-    visitor may see the page of that name; `rain`: its last storms; `dryer`: how its dehumidifier does.
+    visitor may see the page of that name, `lists`: those of the seasons; `rain`: its last storms; `dryer`: how its dehumidifier does.
     """
 
     by_day: bool = False
     living: bool = False
+    lists: bool = False
     rain: Rain | None = None
     dryer: str = ""
 
@@ -60,6 +61,7 @@ def blocks(
         _living(unit, asked)
         if more.living and any(z.kind == "cabin" for z in unit.zones)
         else None,
+        _lists(unit, asked) if more.lists else None,
         html.H2("Zones"),
         html.P(text.BY_THE_DAY, className="sentence") if more.by_day else None,
         _zones(unit, site, asked),
@@ -85,10 +87,20 @@ def _word(unit: UnitNow, asked: Wish) -> Component:
 
 
 def _living(unit: UnitNow, asked: Wish) -> Component:
+    path = words.unit_path(unit.code)
     return html.P(
         html.A(
             "Living in it: tonight's air, cold surfaces and frost",
-            href=asked.link(f"{words.unit_path(unit.code)}/living"),
+            href=asked.link(f"{path}/living"),
+        )
+    )
+
+
+def _lists(unit: UnitNow, asked: Wish) -> Component:
+    return html.P(
+        html.A(
+            "Lay-up and opening: dry enough to close, what is to do",
+            href=asked.link(f"{words.unit_path(unit.code)}/lists"),
         )
     )
 

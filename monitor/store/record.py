@@ -18,7 +18,10 @@ from monitor.lot import (
     Event,
     ForecastHour,
     LimitEntry,
+    ListKind,
     Placement,
+    SeasonList,
+    SeasonStep,
     Site,
     Source,
     Unit,
@@ -34,6 +37,7 @@ from monitor.store import (
     holding,
     judging,
     limits,
+    lists,
     proving,
     sealing,
     taking,
@@ -287,6 +291,37 @@ class Record:
         """When the newest forecast of a site came (0: never), and its hours from one on."""
         with self._reading() as connection:
             return forecasts.hours(connection, _site_id(connection, site), from_hour=from_hour)
+
+    # --- lists of the seasons ---
+
+    def season_lists(self, unit: str) -> list[SeasonList]:
+        """Lay-up and opening lists of a unit, the newest first."""
+        with self._reading() as connection:
+            return lists.lists(connection, _unit_id(connection, unit))
+
+    def begin_list(
+        self,
+        unit: str,
+        kind: ListKind,
+        items: tuple[Sequence[str], Sequence[str]],
+        *,
+        who: str,
+        now_s: int,
+    ) -> int:
+        """Begin a list of items, of which some are left over; the unit's others end. Its number."""
+        with self._writing() as connection:
+            of = _unit_id(connection, unit)
+            return lists.begin(connection, of, kind, items, who=who, now_s=now_s)
+
+    def note_item(self, unit: str, number: int, step: SeasonStep) -> None:
+        """Note something of an item of a list that is open."""
+        with self._writing() as connection:
+            lists.note(connection, _unit_id(connection, unit), number, step)
+
+    def end_list(self, unit: str, number: int, *, now_s: int) -> None:
+        """End a list; what is open in it goes on into the next one."""
+        with self._writing() as connection:
+            lists.end(connection, _unit_id(connection, unit), number, now_s=now_s)
 
     # --- common causes ---
 

@@ -12,6 +12,7 @@
     alarm ─< alarm_step            what was raised, and each change of its life
     hold                           alarms of which zone or node were held back, by whom and why
     cause ─< cause_member          alarms that share one cause, which is an alarm itself
+    unit ─< season_list ─< season_step                             what is done before and after storage
     limit_change                   who changed a limit of judgement, for what, and why
     outbox                         what still has to be told to a person or another store
     person ─< person_address       who is told; the addresses themselves lie in a file beside this
@@ -737,6 +738,35 @@ forecast = Table(  # hours ahead as the last issue has them; an hour that is ove
     **_KEYED,
 )
 
+season_list = Table(  # a lay-up or opening list of a unit, as it was begun
+    "season_list",
+    metadata,
+    Column("season_list_id", Integer, primary_key=True),
+    Column("unit_id", ForeignKey("unit.unit_id"), nullable=False),
+    Column("kind", Text, nullable=False),  # lay-up, opening
+    Column("begun_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("items", Text, nullable=False),  # JSON: what it asks for by that day's climate
+    Column("carried", Text, nullable=False, server_default="[]"),  # JSON: of them, left over
+    Column("ended_s", Integer),
+    Index(None, "unit_id"),
+    **_STRICT,
+)
+
+season_step = Table(  # append-only: what was noted of an item
+    "season_step",
+    metadata,
+    Column("season_step_id", Integer, primary_key=True),
+    Column("season_list_id", ForeignKey("season_list.season_list_id"), nullable=False),
+    Column("item", Text, nullable=False),
+    Column("word", Text, nullable=False),  # done, open again, left out
+    Column("at_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("why", Text, nullable=False, server_default=""),
+    Index(None, "season_list_id"),
+    **_STRICT,
+)
+
 # Rows are checked in groups (a, b). Triggers drop the checksum of a group with every change of its
 # rows, so that a checksum that stands is of rows that nobody has written since it was taken.
 # `{row}` is where OLD or NEW goes. A new table joins here and brings its triggers in its migration.
@@ -767,6 +797,8 @@ GROUPS: dict[str, tuple[str, str]] = {
     "cause_member": ("cause_id", "0"),
     "limit_change": ("limit_change_id", "0"),
     "forecast": ("site_id", "0"),
+    "season_list": ("season_list_id", "0"),
+    "season_step": ("season_step_id", "0"),
     "outbox": ("outbox_id", "0"),
     "person": ("person_id", "0"),
     "person_address": ("address_id", "0"),
