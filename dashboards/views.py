@@ -228,6 +228,19 @@ def unknown_zones(unit: UnitNow) -> str:
     )
 
 
+REASONS = (
+    "no zone is known",
+    "no zone is watched",
+    "cabin only: walls not watched",
+)  # of the record
+
+
+def reason(told: str) -> str:
+    """Why a unit's word is not its worst zone's, as `monitor.store.board.unit_word` tells it."""
+    zone, wet, _ = told.partition(" was wet when last heard")
+    return say("{zone} was wet when last heard", zone=zone) if wet else say(told)
+
+
 def why_unknown(asked: Wish, zone: ZoneNow, site: SiteRow) -> str:
     """Facts behind a zone that is unknown."""
     if zone.heard_s is None:

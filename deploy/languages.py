@@ -136,9 +136,9 @@ def _texts(value: object) -> Iterator[str]:
 
 def _kinds() -> Iterator[str]:
     """Words that the record knows: kinds, classes, states."""
-    lot = import_module("monitor.lot")
+    lot, file = import_module("monitor.lot"), import_module("monitor.lotfile")
     yield from lot.ROLES
-    for value in vars(lot).values():
+    for value in (*vars(lot).values(), file.Life):
         if get_origin(value) is Literal:
             yield from filter(None, get_args(value))
 

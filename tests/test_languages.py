@@ -10,7 +10,7 @@ import pytest
 from dash import dcc, html
 from sqlalchemy import update
 
-from dashboards import paint, signin
+from dashboards import access, paint, signin
 from dashboards.app import page
 from dashboards.pages import access as access_pages
 from dashboards.words import wish
@@ -123,6 +123,7 @@ PAGES = (
 NOT_YET = {  # what of a page is not said yet
     "/unit/van-wet": "pages/unit.py",
     "/unit/van-wet/living": "pages/living.py",
+    "/unit/van-wet/lists": "pages/lists.py",
     "/unit/van-lost/zone/door-mid-high": "`index_text` of pages/unit.py",
     "/unit/van-dry/zone/air-main": "airing",
 }
@@ -143,6 +144,12 @@ def test_every_word_of_a_page_comes_from_the_catalogue(
 ) -> None:
     with catalogue.read_in(reader):
         assert drawn(record, address) == set()
+
+
+def test_every_page_is_drawn_here() -> None:
+    drawn_here = [address.partition("?")[0] for address in (*PAGES, *NOT_YET, "/proof/u/w/1")]
+    for pattern, _ in access.PAGES:
+        assert any(re.fullmatch(pattern, address) for address in drawn_here), pattern
 
 
 def test_every_word_of_a_repair_comes_from_the_catalogue(tmp_path: Path, reader: Catalogue) -> None:

@@ -281,7 +281,11 @@ def _unknowns(lot: Lot, asked: Wish) -> Component:
             link = html.A(unit.code, href=asked.link(words.unit_path(unit.code)))
             reasons.setdefault(unit.reason, []).append(link)
     lines += [
-        [f"{text.capital(say(reason))}: ", *_joined(links[:FIRST]), _more(len(links) - FIRST)]
+        [
+            f"{text.capital(views.reason(reason))}: ",
+            *_joined(links[:FIRST]),
+            _more(len(links) - FIRST),
+        ]
         for reason, links in reasons.items()
     ]
     dry = [u.code for u in lot.units if u.zones and not any(z.rain_known for z in u.zones)]

@@ -264,10 +264,10 @@ def _covered(told: Told) -> str:
     """How much of what is shown was measured, and the longest time that was not."""
     missing = np.isnan(told.series.temperature_c)
     if not len(missing) or missing.all():
-        return "No hour of them has readings."
+        return say("No hour of them has readings.")
     share = 100.0 * (1.0 - missing.mean())
     if not missing.any():
-        return "Every hour of them has readings."
+        return say("Every hour of them has readings.")
     edges = np.diff(np.concatenate([[0], missing.astype(np.int8), [0]]))
     longest = int((np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)).max())
     return say(
