@@ -245,7 +245,7 @@ def _water(found: Living, asked: Wish) -> list[Any]:
     rows = [
         html.Tr(
             [
-                html.Td(words.number(row.changes_per_h, digits=2)),
+                html.Th(words.number(row.changes_per_h, digits=2), scope="row"),
                 html.Td(words.temperature(row.dew_point_c, asked)),
                 html.Td(text.settled_humidity(row.humidity_percent)),
                 html.Td("runs with water" if row.streams else "stays dry"),
