@@ -34,20 +34,23 @@ def serve(home: Path, *, port: int | None = None) -> None:
     """Serve the board of a home folder."""
     import waitress
 
-    from dashboards.app import make_app
+    from dashboards.app import Running, make_app
+    from dashboards.pages.begin import Broker
 
     settings = load(home)
     folder = settings.record_home
     open_record(folder).close()  # made or migrated; afterwards it is only read
     record = open_record(folder, read_only=True)
     proxy = settings.pages.proxy
+    at = settings.broker
+    nodes = Broker(at.address, at.port, at.prefix, embedded=at.embedded, tls=bool(at.ca_file))
     app = make_app(
         record,
         now=_now,
         change=lambda: open_record(folder),
         secure=bool(proxy),
         keeps=True,
-        runs=shown(settings, version=version("sillkeep")),
+        runs=Running(shown(settings, version=version("sillkeep")), nodes),
     )
     waitress.serve(
         app.server, host=settings.pages.host, port=port or settings.pages.port, threads=THREADS,

@@ -93,6 +93,7 @@ ROUTES: Mapping[str, str] = {
     "/export/unit/<unit>/zone/<zone>/<kind>.csv": "unit",  # of which, the route looks at itself
     "/export/site/<site>/zone/<zone>/<kind>.csv": "lot",
     "/limits/change": "change",
+    "/begin/<step>": "change",
     "/limits/undo": "change",
     "/people/change": "change",
     "/unit/<unit>/note": "living",  # of which, the route looks at itself
@@ -113,6 +114,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/log", "log"),
     (r"/people", "people"),
     (r"/settings", "settings"),
+    (r"/begin", "change"),
     (r"/account", "account"),
     (r"/unit/(?P<unit>[^/]+)", "unit"),
     (r"/unit/(?P<unit>[^/]+)/zone/[^/]+", "unit"),
@@ -127,6 +129,7 @@ OWN_PAGES = (
     ("/links", "Links"),
     ("/users", "Users"),
     ("/settings", "Settings"),
+    ("/begin", "First steps"),
     ("/log", "Log"),
 )
 

@@ -5,7 +5,7 @@ import logging
 import re
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -15,7 +15,7 @@ from flask import Flask, Response, g, has_request_context, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards import access, answers, changes, exports, gather, paint, signin, views, words
+from dashboards import access, answers, begin, changes, exports, gather, paint, signin, views, words
 from dashboards.access import Gate, Sight
 from dashboards.access import plain as _plain
 from dashboards.pages import access as access_pages
@@ -25,6 +25,7 @@ from dashboards.pages import morning as morning_page
 from dashboards.pages import nodes as nodes_page
 from dashboards.pages import people as people_page
 from dashboards.pages import proof as proof_page
+from dashboards.pages.begin import Broker
 from dashboards.words import Wish
 from monitor import catalogue
 from monitor.catalogue import say
@@ -79,6 +80,17 @@ DARK_WHEN = {
 }  # as a visitor likes it: media of the dark style sheet
 
 
+@dataclass(frozen=True, slots=True)
+class Running:
+    """How the program runs, as (name, value) for a page, and where nodes publish; no secrets."""
+
+    facts: Sequence[tuple[str, str]] = ()
+    broker: Broker = field(default_factory=Broker)
+
+
+RUNNING = Running()
+
+
 class Board(Dash):
     """A Dash whose empty page has the colours that its visitor likes."""
 
@@ -99,7 +111,7 @@ def make_app(
     now: Callable[[], int],
     change: Callable[[], Record],
     secure: bool = False,
-    runs: Sequence[tuple[str, str]] = (),
+    runs: Running = RUNNING,
     keeps: bool = False,
 ) -> Dash:
     """Build the board over a record.
@@ -114,8 +126,8 @@ def make_app(
         Opens the record for writing: sessions, users and links, and acknowledging an alarm.
     secure : bool
         Whether browsers reach it through a proxy with TLS.
-    runs : sequence of (name, value)
-        How the program runs, for the Settings page; no secrets.
+    runs : Running
+        How the program runs, for the Settings page, and where nodes publish; no secrets.
     keeps : bool
         Whether a lot that was just read may be shown again for some seconds (`Lots`).
     """
@@ -171,6 +183,7 @@ def make_app(
     signin.add_routes(server, gate)
     answers.add_routes(server, gate, now=now, change=change)
     changes.add_routes(server, gate, now=now, change=change)
+    begin.add_routes(server, gate, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
     _guard(server, app)
     return app
@@ -220,11 +233,11 @@ def page(
     token: str,
     sight: Sight,
     lots: Lots | None = None,
-    runs: Sequence[tuple[str, str]] = (),
+    runs: Running = RUNNING,
 ) -> list[Component]:
     """Page of an address, if it is open to the visitor: read the record, view it.
 
-    `runs` says how the program runs, for the Settings page.
+    `runs` says how the program runs, and where nodes publish.
     """
     lots = lots or Lots(record)
     blocks = access.opened(asked, sight) or _blocks(record, asked, token, sight, lots, runs)
@@ -254,14 +267,11 @@ def _blocks(
     token: str,
     sight: Sight,
     lots: Lots,
-    runs: Sequence[tuple[str, str]],
+    runs: Running,
 ) -> list[Any]:
     path = asked.path.rstrip("/") or "/"
     named: dict[str, Callable[[], list[Any]]] = {
-        "/": lambda: [
-            *lot_page.blocks(sight.lot(lots.read(asked.now_s)), asked),
-            *access.sold_line(sight),
-        ],
+        "/": lambda: _lot(record, asked, token, sight, lots, runs),
         "/morning": lambda: morning_page.blocks(sight.lot(lots.read(asked.now_s)), asked),
         "/alarms": lambda: gather.alarms_page(record, asked, token, sight),
         "/load": lambda: gather.load_page(record, asked, sight),
@@ -296,8 +306,18 @@ def _blocks(
     return views.missing("page", path, asked)
 
 
+def _lot(
+    record: Record, asked: Wish, token: str, sight: Sight, lots: Lots, runs: Running
+) -> list[Any]:
+    """The lot; while nothing is entered, the first steps for who may take them."""
+    lot = sight.lot(lots.read(asked.now_s))
+    if not lot.units and not sight.sold and "change" in sight.acts:
+        return gather.begin_page(record, asked, sight, token=token, broker=runs.broker)
+    return [*lot_page.blocks(lot, asked), *access.sold_line(sight)]
+
+
 def _own_pages(
-    record: Record, asked: Wish, token: str, sight: Sight, runs: Sequence[tuple[str, str]]
+    record: Record, asked: Wish, token: str, sight: Sight, runs: Running
 ) -> dict[str, Callable[[], list[Any]]]:
     """Pages about who sees the board."""
     who = sight.visitor
@@ -318,8 +338,9 @@ def _own_pages(
             people.listed(record.engine), asked, token=token if "change" in sight.acts else ""
         ),
         "/settings": lambda: gather.settings_page(
-            record, asked, token if "change" in sight.acts else "", runs
+            record, asked, token if "change" in sight.acts else "", runs.facts
         ),
+        "/begin": lambda: gather.begin_page(record, asked, sight, token=token, broker=runs.broker),
         "/log": lambda: access_pages.journal(
             users.log(record.engine, limit=LOG_LINES), whole=users.is_log_whole(record.engine)
         ),

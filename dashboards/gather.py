@@ -10,6 +10,7 @@ import numpy as np
 from dashboards import access, privacy, views, words
 from dashboards.access import Sight
 from dashboards.pages import alarms as alarms_view
+from dashboards.pages import begin as begin_view
 from dashboards.pages import lists as lists_view
 from dashboards.pages import living as living_view
 from dashboards.pages import load as load_view
@@ -20,13 +21,15 @@ from dashboards.pages import zone as zone_view
 from dashboards.words import Wish
 from monitor import explain, living, seasons, storms, text, watch
 from monitor import load as alarm_load
+from monitor.evidence.entries import BlindSpot
 from monitor.judge import dryer, frost, limits, proofs
 from monitor.judge.day import ASSUMED_FACTOR, PIPE_KINDS
 from monitor.judge.rules import LIMITS, Limits
-from monitor.lot import AIR_KINDS, MouldClass, SeasonList, Unit, ZoneKind
+from monitor.lot import AIR_KINDS, MouldClass, Placement, SeasonList, Unit, Zone, ZoneKind
 from monitor.store import RepairRow, board
 from monitor.store.proving import standing_line
 from monitor.store.record import Record
+from monitor.weather import NODE as FEED
 
 SECTION_H = 90 * 24  # a wall at 10 °C has forgotten most of what it held before
 AIRING_H = 7 * 24
@@ -487,3 +490,42 @@ def _settling(
     hours = board.series(record.engine, cabin, from_hour=from_hour, to_hour=from_hour + days * 24)
     first, now = seasons.settling(hours.humidity_percent, days=days)
     return text.settling_text(days=days, first=first, last=now)
+
+
+# --- first steps ----------------------------------------------------------------------------------
+
+MOST_SUGGESTED = 6
+
+
+def begin_page(
+    record: Record, asked: Wish, sight: Sight, *, token: str, broker: begin_view.Broker
+) -> list[Any]:
+    """What is entered so far, and what is next."""
+    sites = tuple(site for site in record.sites() if site.code in sight.sites)
+    units = tuple(unit for unit in record.units() if unit.code in sight.units)
+    wanted = asked.choice("unit")
+    unit = next((one for one in units if one.code == wanted), units[-1] if units else None)
+    zones: tuple[Zone, ...] = ()
+    placed: tuple[Placement, ...] = ()
+    suggested: tuple[BlindSpot, ...] = ()
+    if unit is not None:
+        own = record.zones(unit.code)
+        zones = (*own, *record.site_zones(unit.site))
+        here = {(zone.unit, zone.code) for zone in zones}
+        placed = tuple(
+            p
+            for p in record.placements()
+            if p.to_s is None
+            and p.site == unit.site
+            and (p.unit, p.zone) in here
+            and p.node != FEED
+        )
+        spots = explain.unseen([(zone.code, zone.kind) for zone in own], unit)
+        known = {zone.code for zone in own}
+        suggested = tuple(spot for spot in spots if spot.zone not in known)[:MOST_SUGGESTED]
+    heard: dict[tuple[str, str], int] = {}
+    for sample in record.latest():
+        key = (sample.site, sample.node)
+        heard[key] = max(heard.get(key, 0), sample.at_s)
+    told = begin_view.Told(sites, units, unit, zones, suggested, placed, heard, broker)
+    return begin_view.blocks(told, asked, token=token)

@@ -27,14 +27,14 @@ LABELS = (
     "dark", "day", "days", "desiccant", "did", "disputed", "door", "everything", "everywhere",
     "from", "front", "gateway", "goal", "heard", "height", "here", "high", "highest", "hose",
     "humidity", "inner", "inside", "intake", "kind", "late", "life", "light", "limit", "logic",
-    "low", "lowest", "mean", "messages", "mid", "missing", "never", "new", "newest", "node",
-    "note", "nothing", "off", "ours", "outer", "outside", "page", "pages", "person", "points",
-    "position", "rain", "readings", "rear", "reason", "rejects", "repair", "repaired",
-    "reporting", "response", "role", "row", "said", "sees", "share", "side", "signal", "site",
-    "snow", "source", "state", "survived", "suspect", "temperature", "thaw", "thickness",
-    "time", "times", "told", "unit", "unknown", "unplaced", "verdict", "wash", "washes",
-    "watch", "watches", "water", "weather", "what", "when", "who", "windows", "within", "word",
-    "zone",
+    "low", "lowest", "mean", "messages", "mid", "missing", "motorhome", "never", "new",
+    "newest", "node", "note", "nothing", "off", "ours", "outer", "outside", "page", "pages",
+    "person", "points", "position", "rain", "readings", "rear", "reason", "rejects", "repair",
+    "repaired", "reporting", "response", "role", "row", "said", "sees", "share", "side",
+    "signal", "site", "snow", "source", "state", "survived", "suspect", "temperature", "thaw",
+    "thickness", "time", "times", "told", "topic", "unit", "unknown", "unplaced", "van",
+    "verdict", "wash", "washes", "watch", "watches", "water", "weather", "what", "when", "who",
+    "windows", "within", "word", "zone",
 )  # fmt: skip
 UNMEASURED = "–"
 UNSAID = "not said"  # by a zone's code
@@ -46,6 +46,7 @@ CHOICES = (
     "word",
     "from",
     "people",
+    "unit",
 )  # that narrow a list, as addresses name them
 VIEWS = {
     "plan": "From above",

@@ -1279,6 +1279,55 @@ def sentence(words: str) -> str:
     return f"{capital(words)}." if words else ""
 
 
+# --- first steps ----------------------------------------------------------------------------------
+
+BEGIN_MEANS = "From nothing to a first reading. Each step says whether it is done; this page follows by itself as readings come."
+BEGIN_STEPS: Mapping[str, str] = {
+    "site": "The place it stands",
+    "unit": "The unit",
+    "zones": "What is watched in it",
+    "node": "A node",
+    "reading": "Its first reading",
+}
+BEGIN_MORE: Mapping[str, str] = {
+    "site": "Enter another site",
+    "unit": "Enter another unit",
+    "zones": "Enter more zones",
+    "node": "Enter another node",
+    "reading": "",
+}
+BEGIN_SITE = "A site is a driveway, yard or lot. Its time zone says when it is morning; its altitude sets the air pressure."
+BEGIN_UNIT = "One RV. Its kind and slide-outs say which ways water takes in it, and so where probes help most."
+BEGIN_ZONES = (
+    "A zone is a place where water collects. Begin with the cabin's air, the air outside, and the lowest corners; "
+    "tick what you have a probe for."
+)
+BEGIN_CABIN = "the room's air, at the height of a bed, away from vents, heaters and sun"
+BEGIN_OUTSIDE = "the air outside, in a shaded vented place under the nose or beside it"
+BEGIN_CODES = "Codes are a to z, 0 to 9, - and _; ours follow side, position, height: off-rear-low."
+BEGIN_NODE = (
+    "A node is the electronics that publish; it has one probe or more. Its code is the last part of its topic, by "
+    "custom the end of its radio address."
+)
+BEGIN_READING = "Enter a node first; then its address and topic stand here."
+BEGIN_WAITS = (
+    "Nothing was heard yet. Type this into the node, or scan it; samples it took before are not lost, for a node "
+    "keeps them until the monitor has them."
+)
+BEGIN_HEARD = (
+    "Values show on the unit's page at once. Two days of readings settle a probe before its zone has a word, and three "
+    "weeks before a leak can be suspected."
+)
+BEGIN_EMBEDDED = (
+    "The monitor's own broker answers on this machine alone: good for trying. For real nodes name a broker in the "
+    "settings, with TLS and a user for each node."
+)
+BEGIN_BY_HAND = (
+    "From the machine that the broker runs on, with the tools that come with it. It is an invented reading: do it "
+    "for a trial unit."
+)
+
+
 # --- airing ---------------------------------------------------------------------------------------
 
 KEEP_VENTS_OPEN = "Keep the usual vents open: people need the air, whatever the figures say."

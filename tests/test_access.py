@@ -89,6 +89,7 @@ ASKED = {
         "GET", "/export/unit/van-wet/zone/off-rear-low/hours.csv", "unit"),
     "/export/site/<site>/zone/<zone>/<kind>.csv": (
         "GET", "/export/site/yard/zone/outside/hours.csv", "lot"),
+    "/begin/<step>": ("POST", "/begin/site", "change"),
     "/limits/change": ("POST", "/limits/change", "change"),
     "/limits/undo": ("POST", "/limits/undo", "change"),
     "/people/change": ("POST", "/people/change", "change"),
@@ -108,6 +109,7 @@ PAGES = {
     "/log": "log",
     "/people": "people",
     "/settings": "settings",
+    "/begin": "change",
     "/account": "account",
     "/unit/van-wet": "unit",
     "/unit/van-wet/zone/off-rear-low": "unit",

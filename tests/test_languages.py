@@ -29,7 +29,7 @@ from tests.signed import sight
 # plain letters that may stand on a page, each with its reason
 DATA = (
     r"van-(?:wet|lost|dry)|\bu1\b|\bw\d\b|North yard|yard|Long grey|Short one|node-\w+|p1",  # codes and names
-    r"(?:off|door)-[a-z0-9-]+|slide1-[a-z-]+|air-main|outside",  # codes of zones
+    r"(?:off|door|floor|roof)-[a-z0-9-]+|slide1-[a-z-]+|air-main|outside",  # codes of zones
     r"(?<![A-Za-z])[A-C](?:\d+|(?![A-Za-z]))",  # rows and slots
     r"[A-Z][a-z]+/[A-Z][a-z]+|UTC(?:[+-]\d\d:\d\d)?|CET|AM|PM",  # time zones and clocks
     r"Sillkeep|Ann|/nowhere",  # names
@@ -37,7 +37,8 @@ DATA = (
     r"opened and dried, sensor moved",  # what a person noted of a repair
     r"not JSON",  # reasons of the wire format, kept with what it refused
     r"(?<=[\d\u202f ])(?:h|d|s|min|mm|mL|m|g|kg|g/kg|ppm|Pa|hPa|K|L/s|dBm|km|m²)(?![A-Za-z])",  # units
-    r"°[CF]|^mm$",
+    r"°[CF]|^mm$|MQTT",
+    r"\{\"site\".*\}",  # what a code to scan holds
     r"\S+\.(?:csv|json|parquet|toml)",  # names of files
 )
 _DATA = re.compile("|".join(f"(?:{part})" for part in DATA))
@@ -116,7 +117,7 @@ FACTS: dict[str, float | str] = {
 
 PAGES = (
     "/", "/morning", "/alarms", "/load", "/proof", "/nodes", "/chain", "/account", "/links", "/users",
-    "/people", "/settings", "/log", "/nowhere", "/?row=A&state=wet", "/nodes?word=silent",
+    "/people", "/settings", "/begin", "/log", "/nowhere", "/?row=A&state=wet", "/nodes?word=silent",
     "/unit/van-wet/zone/off-rear-low", "/unit/van-dry/zone/off-rear-low?days=365",
     "/site/yard/zone/outside", "/unit/van-wet", "/unit/van-lost", "/unit/van-wet/living", "/unit/van-wet/lists",
     "/unit/van-lost/zone/door-mid-high", "/unit/van-dry/zone/air-main",
