@@ -122,7 +122,6 @@ PAGES = (
     "/site/yard/zone/outside",
 )  # fmt: skip
 NOT_YET = {  # what of a page is not said yet
-    "/begin": "pages/begin.py",
     "/unit/van-wet": "pages/unit.py",
     "/unit/van-wet/living": "pages/living.py",
     "/unit/van-wet/lists": "pages/lists.py",
