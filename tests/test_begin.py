@@ -62,7 +62,8 @@ def test_five_steps_lead_from_nothing_to_a_reading(yard: Yard) -> None:
     # what is to be sent by hand is a pack that the wire format takes
     command = unescape(re.search(r"<pre><code>(.*?)</code>", html, re.DOTALL)[1])
     topic, pack = re.search(r"-t (\S+)", command)[1], re.search(r"-m '(.*)'", command)[1]
-    decoded = wire.decode(topic, pack.encode(), received_s=NOW_S)
+    decoded, rejects = wire.decode(topic, pack.encode(), received_s=NOW_S)
+    assert rejects == []
     assert {(r.site, r.node, r.probe) for r in decoded} == {
         ("home", "02005e10a4c3", probe) for probe in ("p1", "p2", "p3")
     }
