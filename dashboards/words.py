@@ -23,17 +23,18 @@ COLOURS = (("", "as the device has them"), ("light", "light"), ("dark", "dark"))
 # words of small letters that pages write as labels: named here, for elsewhere they look like codes
 LABELS = (
     "about", "above", "across", "act", "address", "ahead", "all", "answer", "archive",
-    "battery", "broker", "busiest", "check", "count", "counted", "coverage", "dark", "day",
-    "days", "did", "disputed", "door", "everything", "everywhere", "from", "front", "gateway",
-    "goal", "heard", "height", "here", "high", "highest", "hose", "humidity", "inner", "inside",
-    "intake", "kind", "late", "life", "light", "limit", "logic", "low", "lowest", "mean",
-    "messages", "mid", "missing", "never", "new", "newest", "node", "note", "nothing", "off",
-    "ours", "outer", "outside", "page", "pages", "person", "points", "position", "rain",
-    "readings", "rear", "reason", "rejects", "repair", "repaired", "reporting", "response",
-    "role", "row", "said", "sees", "share", "side", "signal", "site", "snow", "source", "state",
-    "survived", "suspect", "temperature", "thaw", "thickness", "time", "times", "told", "unit",
-    "unknown", "unplaced", "verdict", "wash", "washes", "watch", "watches", "water", "weather",
-    "what", "when", "who", "windows", "within", "word", "zone",
+    "battery", "broker", "busiest", "check", "compressor", "count", "counted", "coverage",
+    "dark", "day", "days", "desiccant", "did", "disputed", "door", "everything", "everywhere",
+    "from", "front", "gateway", "goal", "heard", "height", "here", "high", "highest", "hose",
+    "humidity", "inner", "inside", "intake", "kind", "late", "life", "light", "limit", "logic",
+    "low", "lowest", "mean", "messages", "mid", "missing", "motorhome", "never", "new",
+    "newest", "node", "note", "nothing", "off", "ours", "outer", "outside", "page", "pages",
+    "person", "points", "position", "rain", "readings", "rear", "reason", "rejects", "repair",
+    "repaired", "reporting", "response", "role", "row", "said", "sees", "share", "side",
+    "signal", "site", "snow", "source", "state", "survived", "suspect", "temperature", "thaw",
+    "thickness", "time", "times", "told", "topic", "unit", "unknown", "unplaced", "van",
+    "verdict", "wash", "washes", "watch", "watches", "water", "weather", "what", "when", "who",
+    "windows", "within", "word", "zone",
 )  # fmt: skip
 UNMEASURED = "–"
 UNSAID = "not said"  # by a zone's code

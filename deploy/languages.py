@@ -11,6 +11,7 @@ import ast
 import re
 import sys
 from collections.abc import Iterator
+from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from importlib import import_module
 from io import BytesIO
@@ -25,7 +26,7 @@ from monitor.catalogue import FOLDER
 HERE = Path(__file__).parent.parent
 TEMPLATE = FOLDER / "sillkeep.pot"
 READ = ("monitor/text.py", "monitor/evidence/entries.py", "monitor/evidence/verdict.py",
-        "monitor/drawing.py", "monitor/outline", "monitor/explain.py", "monitor/physics/layers.py",
+        "monitor/drawing.py", "monitor/living.py", "monitor/outline", "monitor/explain.py", "monitor/physics/layers.py",
         "dashboards")  # fmt: skip
 # arguments that are no texts: names of the page's own parts, addresses, kinds of fields
 UNREAD = {"className", "id", "href", "action", "method", "type", "role", "htmlFor", "src", "auto",
@@ -129,6 +130,8 @@ def _texts(value: object) -> Iterator[str]:
     elif isinstance(value, dict):
         for inside in value.values():
             yield from _texts(inside)
+    elif is_dataclass(value) and not isinstance(value, type):
+        yield from _texts([getattr(value, each.name) for each in fields(value)])
     elif isinstance(value, tuple | list | frozenset | set):
         for inside in sorted(value, key=str) if isinstance(value, frozenset | set) else value:
             yield from _texts(inside)

@@ -28,6 +28,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from email.message import EmailMessage
 from email.utils import format_datetime, formataddr
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -181,7 +182,7 @@ class Courier:
                 old = now_s - storm.answer_hour * people.HOUR_S > people.KEPT_S["storm"]
                 if said is None or old:
                     continue
-                line = storms.line(storm, said, timezone=clocks[unit.site])
+                line = partial(storms.line, storm, said, timezone=clocks[unit.site])
                 for person in asks:
                     told = people.storm_key(person, unit.code, storm.from_hour)
                     late = storm.answer_hour * people.HOUR_S < person.added_s

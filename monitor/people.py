@@ -387,11 +387,21 @@ def storm_key(person: Person, unit: str, from_hour: int) -> str:
 
 
 def storm_messages(
-    person: Person, unit: str, from_hour: int, line: str, *, now_s: int, board_url: str = ""
+    person: Person,
+    unit: str,
+    from_hour: int,
+    line: Callable[[], str],
+    *,
+    now_s: int,
+    board_url: str = "",
 ) -> list[Message]:
-    """A unit's words after a storm, to each address of a person, outside quiet hours."""
+    """A unit's words after a storm, to each address of a person, outside quiet hours.
+
+    `line` says them in the language that is read.
+    """
     wish = text.Wish(person.timezone, person.fahrenheit, person.twelve_hour)
-    subject, body = text.storm_message(unit, line, wish, board_url=board_url)
+    with catalogue.read_in(person.language):
+        subject, body = text.storm_message(unit, line(), wish, board_url=board_url)
     due = first_loud_s(person, now_s)
     return [
         Message(

@@ -1362,10 +1362,12 @@ FORECAST = "By the forecast, without its hours of rain."
 
 def airing_basis(*, volume_m3: float, factor: float) -> str:
     """What the figures of airing rest on."""
-    return (
-        f"Figures are for {volume_m3:.0f} m³ of air with a roof vent and a window ajar, two changes of air "
-        f"an hour, and a coldest surface of temperature factor {factor:.2f} that lags by a day: assumptions, "
-        "and rough ones."
+    return say(
+        "Figures are for {volume_m3:.0f} m³ of air with a roof vent and a window ajar, "
+        "two changes of air an hour, and a coldest surface of temperature factor "
+        "{factor:.2f} that lags by a day: assumptions, and rough ones.",
+        volume_m3=volume_m3,
+        factor=factor,
     )
 
 
@@ -1392,37 +1394,61 @@ def airing_text(
     rate_g_h : float
         Water that leaves with the vents open, negative where it comes in; nan: not said. [g/h]
     """
-    points = f"dew point {_celsius(outside_dew_c)} outside, {_celsius(inside_dew_c)} inside"
-    amount = "" if isnan(rate_g_h) else f" {_water(abs(rate_g_h))} an hour"
+    points = say(
+        "dew point {outside_dew_c} outside, {inside_dew_c} inside",
+        outside_dew_c=_celsius(outside_dew_c),
+        inside_dew_c=_celsius(inside_dew_c),
+    )
+    amount = "" if isnan(rate_g_h) else say(" {water} an hour", water=_water(abs(rate_g_h)))
     hold = (
-        "Open no more than usual: " if occupied else "Leave windows and roof vents closed for now: "
+        say("Open no more than usual: ")
+        if occupied
+        else say("Leave windows and roof vents closed for now: ")
     )
     said = {
-        "dries": f"Open{' more' if occupied else ''}: the air outside holds less water ({points})"
-        + (f" and would carry off{amount}." if amount else "."),
-        "wets": f"{hold}the air outside holds more water ({points})"
-        + (f" and would bring in{amount}." if amount else "."),
+        "dries": say(
+            "Open more: the air outside holds less water ({points})"
+            if occupied
+            else "Open: the air outside holds less water ({points})",
+            points=points,
+        )
+        + (say(" and would carry off{amount}.", amount=amount) if amount else "."),
+        "wets": say("{hold}the air outside holds more water ({points})", hold=hold, points=points)
+        + (say(" and would bring in{amount}.", amount=amount) if amount else "."),
         "condenses": _condensing(
             hold, points, surface_c, wetter_inside=occupied and inside_dew_c >= outside_dew_c + 1.0
         )
-        + (" Heat gently and wipe it." if occupied else f" {WARM_AFTER_COLD}"),
-        "no clear effect": f"Opening would hardly change the water inside ({points}).",
-        "unknown": "Cannot tell whether opening dries: temperature or humidity inside, outside or "
-        "at the coldest surface is not known.",
+        + (say(" Heat gently and wipe it.") if occupied else f" {say(WARM_AFTER_COLD)}"),
+        "no clear effect": say(
+            "Opening would hardly change the water inside ({points}).", points=points
+        ),
+        "unknown": say(
+            "Cannot tell whether opening dries: temperature or humidity inside, outside or at"
+            " the coldest surface is not known."
+        ),
     }[advice]
-    return f"{said} {KEEP_VENTS_OPEN}" if occupied else said
+    return f"{said} {say(KEEP_VENTS_OPEN)}" if occupied else said
 
 
 def _condensing(hold: str, points: str, surface_c: float, *, wetter_inside: bool) -> str:
     """What cold surfaces do to the air; people add water without end, so airing is still better."""
-    surface = f"the coldest surface (about {_celsius(surface_c)})"
-    frost = " as frost" if round(surface_c, 1) < 0.0 else ""
+    surface = say("the coldest surface (about {surface_c})", surface_c=_celsius(surface_c))
+    frost = say(" as frost") if round(surface_c, 1) < 0.0 else ""
     if wetter_inside:
-        return (
-            f"Open more: water settles on {surface}{frost}, and the air outside holds less "
-            f"({points}), though not little enough to keep that surface dry."
+        return say(
+            "Open more: water settles on {surface}{frost}, and the air outside holds less "
+            "({points}), though not little enough to keep that surface dry.",
+            surface=surface,
+            frost=frost,
+            points=points,
         )
-    return f"{hold}water of the air outside would settle on {surface}{frost} ({points})."
+    return say(
+        "{hold}water of the air outside would settle on {surface}{frost} ({points}).",
+        hold=hold,
+        surface=surface,
+        frost=frost,
+        points=points,
+    )
 
 
 def opening_hours_text(
@@ -1455,25 +1481,36 @@ def opening_hours_text(
     if windows:
         clock = partial(_clock, twelve_hour=twelve_hour)
         hours = ", ".join(
-            f"{clock(first_hour + start)} to {clock(first_hour + end)}" for start, end in windows
+            say(
+                "{first} to {last}",
+                first=clock(first_hour + start),
+                last=clock(first_hour + end),
+            )
+            for start, end in windows
         )
-        said = (
-            f"Worth opening, unless it rains: {hours}. From {_water(least_g)} to "
-            f"{_water(most_g)} of water would leave, more where the furnishings are damp."
+        said = say(
+            "Worth opening, unless it rains: {hours}. From {least} to {most} of water "
+            "would leave, more where the furnishings are damp.",
+            hours=hours,
+            least=_water(least_g),
+            most=_water(most_g),
         )
     else:
-        said = "No hour of the next day is worth opening for."
+        said = say("No hour of the next day is worth opening for.")
     if unknown_hours:
-        said += f" Hours that could not be judged: {unknown_hours}."
-    return f"{said} {KEEP_VENTS_OPEN}" if occupied else said
+        said += say(
+            " Hours that could not be judged: {unknown_hours}.", unknown_hours=unknown_hours
+        )
+    return f"{said} {say(KEEP_VENTS_OPEN)}" if occupied else said
 
 
 def buffer_text(*, air_g: float, furnishings_g: float) -> str:
     """Why a dry hour does not dry a unit: what ten points of humidity are."""
-    return (
-        f"Ten points of humidity are {_water(air_g)} of water in the air and "
-        f"{_water(furnishings_g)} in the furnishings: airing dries the air within the hour, and the "
-        "unit only over days."
+    return say(
+        "Ten points of humidity are {air} of water in the air and {furnishings} in the "
+        "furnishings: airing dries the air within the hour, and the unit only over days.",
+        air=_water(air_g),
+        furnishings=_water(furnishings_g),
     )
 
 
@@ -1481,19 +1518,34 @@ def days_to_dry_text(least_d: float, most_d: float, *, target_percent: float) ->
     """How long airing takes to bring the humidity down."""
     target = f"{target_percent:.0f} %"
     if isnan(least_d + most_d):
-        return f"Cannot tell how long airing takes to bring it to {target}."
+        return say("Cannot tell how long airing takes to bring it to {target}.", target=target)
     if most_d == 0.0:
-        return f"It is at {target} or below already."
+        return say("It is at {target} or below already.", target=target)
     if least_d == float("inf"):
-        return f"In this weather airing does not bring it to {target}: heat it or dry the air."
+        return say(
+            "In this weather airing does not bring it to {target}: heat it or dry the air.",
+            target=target,
+        )
     first = f"{max(1.0, least_d):.0f}"
     if not isfinite(most_d):
-        return (
-            f"Airing takes {first} days or more, and in this weather may not bring it to {target}."
+        return say(
+            "Airing takes {first} days or more, and in this weather may not bring it to {target}.",
+            first=first,
+            target=target,
         )
     last = f"{max(1.0, most_d):.0f}"
-    days = f"about {first}" if first == last else f"{first} to {last}"
-    return f"Airing takes {days} day{'' if last == '1' else 's'} to bring it to {target}."
+    days = (
+        say("about {first}", first=first)
+        if first == last
+        else say("{first} to {last}", first=first, last=last)
+    )
+    return say_number(
+        int(last),
+        "Airing takes {days} day to bring it to {target}.",
+        "Airing takes {days} days to bring it to {target}.",
+        days=days,
+        target=target,
+    )
 
 
 # --- lay-up and opening -----------------------------------------------------------------------------
@@ -1552,8 +1604,8 @@ NO_LIST = "No list was begun yet."
 def due_text(kind: str) -> str:
     """That it is the time of year for a list."""
     return {
-        "lay-up": "It is the time of year to lay it up.",
-        "opening": "It is the time of year to open it again.",
+        "lay-up": say("It is the time of year to lay it up."),
+        "opening": say("It is the time of year to open it again."),
     }[kind]
 
 
@@ -1565,31 +1617,50 @@ def dryness_text(
     unknown: Sequence[str],
 ) -> str:
     """Whether a unit is dry enough to close, and what speaks against it."""
-    room = "" if isnan(cabin_percent) else f" The cabin's last day was at {cabin_percent:.0f} %."
-    if ready:
-        return f"Dry enough to close: no watched wall, roof or floor is damp.{room}"
-    parts = [f"{zone} is {word}" for zone, word in against]
-    if cabin_percent >= 60.0:
-        parts.append("the cabin's air is above 60 %")
-    if ready is False:
-        return f"Dry it before you close it: {', '.join(parts)}.{room}"
-    what = (
-        f"nothing is known of {', '.join(unknown)}"
-        if unknown
-        else "the cabin or walls are not measured"
+    room = (
+        ""
+        if isnan(cabin_percent)
+        else say(" The cabin's last day was at {cabin_percent:.0f} %.", cabin_percent=cabin_percent)
     )
-    return f"Nothing measured speaks against closing it, but {what}.{room}"
+    if ready:
+        return say("Dry enough to close: no watched wall, roof or floor is damp.{room}", room=room)
+    parts = [say("{zone} is {word}", zone=zone, word=say(word)) for zone, word in against]
+    if cabin_percent >= 60.0:
+        parts.append(say("the cabin's air is above 60 %"))
+    if ready is False:
+        return say("Dry it before you close it: {parts}.{room}", parts=", ".join(parts), room=room)
+    what = (
+        say("nothing is known of {unknown}", unknown=", ".join(unknown))
+        if unknown
+        else say("the cabin or walls are not measured")
+    )
+    return say(
+        "Nothing measured speaks against closing it, but {what}.{room}", what=what, room=room
+    )
 
 
 def settling_text(*, days: int, first: float, last: float) -> str:
     """How the air did since a unit was closed."""
     if isnan(first + last):
-        return f"Closed {days} days ago; the air of the first or of the last day is not known."
+        return say(
+            "Closed {days} days ago; the air of the first or of the last day is not known.",
+            days=days,
+        )
     way = "rose" if last > first + 3.0 else "fell" if last < first - 3.0 else "stayed"
     more = (
-        " Something inside still gives off water: look at it and air it." if way == "rose" else ""
+        say(" Something inside still gives off water: look at it and air it.")
+        if way == "rose"
+        else ""
     )
-    return f"Closed {days} days ago: the cabin's humidity {way}, from {first:.0f} % to {last:.0f} %.{more}"
+    return say(
+        "Closed {days} days ago: the cabin's humidity {way}, from {first:.0f} % to "
+        "{last:.0f} %.{more}",
+        days=days,
+        way=say(way),
+        first=first,
+        last=last,
+        more=more,
+    )
 
 
 # --- living in it ---------------------------------------------------------------------------------
@@ -1613,11 +1684,15 @@ DRYER_STATES = {
 
 def dryer_text(*, device: str, state: str, least_kg_d: float, most_kg_d: float) -> str:
     """How a dehumidifier does, and what it takes out in a day, as a band."""
-    said = f"The {device} dehumidifier {DRYER_STATES[state]}."
+    said = say(
+        "The {device} dehumidifier {state}.", device=say(device), state=say(DRYER_STATES[state])
+    )
     if state == "works" and not isnan(least_kg_d + most_kg_d):
-        said += (
-            f" It takes out about {least_kg_d:.1f} to {most_kg_d:.1f} kg of water a day (by the air that comes in and "
-            "what thin panels give off; a rough band)."
+        said += say(
+            " It takes out about {least_kg_d:.1f} to {most_kg_d:.1f} kg of water a day (by "
+            "the air that comes in and what thin panels give off; a rough band).",
+            least_kg_d=least_kg_d,
+            most_kg_d=most_kg_d,
         )
     return said
 
@@ -1676,7 +1751,7 @@ LIVING_UNKNOWNS = (
 
 def band_text(band: str) -> str:
     """Where a humidity stands in the published bands; `band` as `monitor.living.band` has it."""
-    return _BANDS[band]
+    return say(_BANDS[band])
 
 
 def action_text(
@@ -1701,27 +1776,55 @@ def action_text(
     humidity_percent, co2_ppm : float
         Of the last hour.
     """
-    low = f"{surface[:1].lower()}{surface[1:]}"
-    near = (
-        f"tonight the {low} falls to {_celsius(surface_c)} and the dew point is {_celsius(dew_c)}"
+    said_of = say(surface)
+    low = f"{said_of[:1].lower()}{said_of[1:]}"
+    near = say(
+        "tonight the {low} falls to {surface_c} and the dew point is {dew_c}",
+        low=low,
+        surface_c=_celsius(surface_c),
+        dew_c=_celsius(dew_c),
     )
     said = {
-        "no figures": "Cannot say what tonight is like: cabin or outside air of the last days is missing.",
-        "open more": "Open more tonight: leave a roof vent and a window a hand's width open, as far as they "
-        f"make no draught on the bed. Why: {near}, and the air outside holds less water.",
-        "air and heat": "Open a roof vent and a window, and heat: airing alone does not keep the coldest "
-        f"places dry. Why: {near}.",
-        "heat": "Heat gently, and wipe what gets wet: the air outside holds no less water than the air "
-        f"inside. Why: {near}.",
-        "dry the air": f"Run a dehumidifier or the air conditioner, if there is one: it is {humidity_percent:.0f} % "
-        "inside and the air outside holds no less water.",
-        "open a little": f"Open a window or the fan's vent until it is below 60 %: it is {humidity_percent:.0f} % "
-        "inside, and the air outside holds less water.",
-        "more air": f"Let more air in: carbon dioxide is at {co2_ppm:.0f} ppm, little air for the people in it.",
-        "wipe": f"Wipe the glass in the morning and wring the cloth outside: {near}.",
-        "nothing": "Nothing needs doing tonight: no surface comes near the dew point.",
+        "no figures": say(
+            "Cannot say what tonight is like: cabin or outside air of the last days is missing."
+        ),
+        "open more": say(
+            "Open more tonight: leave a roof vent and a window a hand's width open, as far as"
+            " they make no draught on the bed. Why: {near}, and the air outside holds less "
+            "water.",
+            near=near,
+        ),
+        "air and heat": say(
+            "Open a roof vent and a window, and heat: airing alone does not keep the coldest "
+            "places dry. Why: {near}.",
+            near=near,
+        ),
+        "heat": say(
+            "Heat gently, and wipe what gets wet: the air outside holds no less water than "
+            "the air inside. Why: {near}.",
+            near=near,
+        ),
+        "dry the air": say(
+            "Run a dehumidifier or the air conditioner, if there is one: it is "
+            "{humidity_percent:.0f} % inside and the air outside holds no less water.",
+            humidity_percent=humidity_percent,
+        ),
+        "open a little": say(
+            "Open a window or the fan's vent until it is below 60 %: it is "
+            "{humidity_percent:.0f} % inside, and the air outside holds less water.",
+            humidity_percent=humidity_percent,
+        ),
+        "more air": say(
+            "Let more air in: carbon dioxide is at {co2_ppm:.0f} ppm, little air for the "
+            "people in it.",
+            co2_ppm=co2_ppm,
+        ),
+        "wipe": say(
+            "Wipe the glass in the morning and wring the cloth outside: {near}.", near=near
+        ),
+        "nothing": say("Nothing needs doing tonight: no surface comes near the dew point."),
     }[kind]
-    return said if kind == "no figures" else f"{said} {KEEP_VENTS_OPEN}"
+    return said if kind == "no figures" else f"{said} {say(KEEP_VENTS_OPEN)}"
 
 
 def conflicts(kind: str, *, rain_from: str, rain_known: bool, frost: bool, water: bool) -> str:
@@ -1745,14 +1848,17 @@ def conflicts(kind: str, *, rain_from: str, rain_known: bool, frost: bool, water
     parts = []
     if rain_from:
         parts.append(
-            f"Rain is expected from {rain_from}: open on the lee side, or a vent under its cover."
+            say(
+                "Rain is expected from {rain_from}: open on the lee side, or a vent under its cover.",
+                rain_from=rain_from,
+            )
         )
     elif not rain_known:
-        parts.append(RAIN_UNKNOWN)
+        parts.append(say(RAIN_UNKNOWN))
     if frost:
         parts.append(
-            FROST_OUTSIDE
-            + (" Keep doors of cupboards with pipes open to the warmth." if water else "")
+            say(FROST_OUTSIDE)
+            + (say(" Keep doors of cupboards with pipes open to the warmth.") if water else "")
         )
     return " ".join(parts)
 
@@ -1760,89 +1866,116 @@ def conflicts(kind: str, *, rain_from: str, rain_known: bool, frost: bool, water
 def margin_text(margin_k: float) -> str:
     """How far a surface stays from the dew point."""
     if margin_k <= 0.0:
-        return f"{abs(margin_k):.1f} K below: wet"
-    return f"{margin_k:.1f} K above" + (": about to be wet" if margin_k < 1.0 else "")
+        return say("{margin_k:.1f} K below: wet", margin_k=abs(margin_k))
+    return say("{margin_k:.1f} K above", margin_k=margin_k) + (
+        say(": about to be wet") if margin_k < 1.0 else ""
+    )
 
 
 def settled_humidity(percent: float) -> str:
     """A humidity that air settles at; it cannot be more than saturated."""
-    return "100 %, water settles" if percent >= 100.0 else f"{percent:.0f} %"
+    return say("100 %, water settles") if percent >= 100.0 else f"{percent:.0f} %"
 
 
 def settles_basis(*, volume_m3: float) -> str:
     """What the table of air changes rests on."""
-    return (
-        f"For {volume_m3:.0f} m³ of air (assumed), sleepers alone, and the coldest hour of the night. 0.15 and 0.39 "
-        "were measured in closed housing trailers (Maddalena and others, 2009); 2 is about a roof vent and a "
-        "window ajar, by wind."
+    return say(
+        "For {volume_m3:.0f} m³ of air (assumed), sleepers alone, and the coldest hour of"
+        " the night. 0.15 and 0.39 were measured in closed housing trailers (Maddalena "
+        "and others, 2009); 2 is about a roof vent and a window ajar, by wind.",
+        volume_m3=volume_m3,
     )
 
 
 def forecast_old_text(age: str) -> str:
     """A forecast that does not reach over the night."""
-    return f"The newest forecast came {age} and does not cover the night: the usual one of the last week is shown."
+    return say(
+        "The newest forecast came {age} and does not cover the night: the usual one of "
+        "the last week is shown.",
+        age=age,
+    )
 
 
 def night_text(
     *, forecast: bool, balance: bool, people: int, noted: bool, outside_c: float, inside_c: float
 ) -> str:
     """What the hours ahead are taken from."""
-    who = f"{people} {'person' if people == 1 else 'people'}{'' if noted else ' (assumed)'}"
+    who = say_number(people, "{n} person", "{n} people")
+    who = who if noted else say("{who} (assumed)", who=who)
     air = (
-        f"the balance of {who}, for nights with people in it are still to come"
+        say("the balance of {who}, for nights with people in it are still to come", who=who)
         if balance
-        else "the last nights in it"
+        else say("the last nights in it")
     )
     source = (
-        "the forecast" if forecast else "the usual day of the last week, for there is no forecast"
+        say("the forecast")
+        if forecast
+        else say("the usual day of the last week, for there is no forecast")
     )
-    return (
-        f"Outside down to {_celsius(outside_c)} by {source}; inside about {_celsius(inside_c)} then. The dew "
-        f"point inside is taken from {air}."
+    return say(
+        "Outside down to {outside_c} by {source}; inside about {inside_c} then. The dew "
+        "point inside is taken from {air}.",
+        outside_c=_celsius(outside_c),
+        source=source,
+        inside_c=_celsius(inside_c),
+        air=air,
     )
 
 
 def balance_text(*, people: int, noted: bool, least_g_h: float, most_g_h: float) -> str:
     """What sleepers give off, and that it must leave."""
-    counted = "" if noted else " (assumed)"
-    who = f"{people} {'sleeper' if people == 1 else 'sleepers'}{counted} {'gives' if people == 1 else 'give'}"
-    return (
-        f"{who} off {least_g_h:.0f} to {most_g_h:.0f} g of water an hour. Cooking, showers and drying "
-        "clothes come on top; a kg of gas burnt without a flue adds 1.6 kg. All of it leaves with the "
-        "air, or settles."
+    counted = "" if noted else say(" (assumed)")
+    who = say_number(
+        people, "{n} sleeper{counted} gives", "{n} sleepers{counted} give", counted=counted
+    )
+    return say(
+        "{who} off {least_g_h:.0f} to {most_g_h:.0f} g of water an hour. Cooking, showers"
+        " and drying clothes come on top; a kg of gas burnt without a flue adds 1.6 kg. "
+        "All of it leaves with the air, or settles.",
+        who=who,
+        least_g_h=least_g_h,
+        most_g_h=most_g_h,
     )
 
 
 def changes_text(*, low: float, high: float) -> str:
     """How often the air was exchanged, by the water of the last nights."""
     if isnan(low + high):
-        return (
-            "How often the air is exchanged cannot be told from the water in it: that takes three nights with "
-            "people in it, and more water inside than outside."
+        return say(
+            "How often the air is exchanged cannot be told from the water in it: that takes "
+            "three nights with people in it, and more water inside than outside."
         )
-    return (
-        f"By the water that stayed in it, the air was exchanged about {low:.2g} to {high:.2g} times an hour "
-        "in the last nights. Closed trailers were found at 0.15 to 0.39."
+    return say(
+        "By the water that stayed in it, the air was exchanged about {low:.2g} to "
+        "{high:.2g} times an hour in the last nights. Closed trailers were found at 0.15 "
+        "to 0.39.",
+        low=low,
+        high=high,
     )
 
 
 def decays_text(*, count: int, low: float, high: float) -> str:
     """How often the air was exchanged, by falls of carbon dioxide."""
-    times = "once" if count == 1 else f"{count} times"
-    span = f"{low:.2g} to {high:.2g}"
-    return (
-        f"Carbon dioxide fell {times} in this week as {span} air changes an hour would make it; "
-        "people who stay make that look slower than it is."
+    times = say("once") if count == 1 else say("{count} times", count=count)
+    span = say("{low:.2g} to {high:.2g}", low=low, high=high)
+    return say(
+        "Carbon dioxide fell {times} in this week as {span} air changes an hour would "
+        "make it; people who stay make that look slower than it is.",
+        times=times,
+        span=span,
     )
 
 
 def co2_text(*, ppm: float, asleep_l_s: float, sitting_l_s: float) -> str:
     """What carbon dioxide says of ventilation."""
     if isnan(asleep_l_s):
-        return f"{ppm:.0f} ppm, as outdoors."
-    return (
-        f"{ppm:.0f} ppm: about {asleep_l_s:.1f} L/s of air from outside for each person asleep, "
-        f"{sitting_l_s:.1f} L/s for each who sits."
+        return say("{ppm:.0f} ppm, as outdoors.", ppm=ppm)
+    return say(
+        "{ppm:.0f} ppm: about {asleep_l_s:.1f} L/s of air from outside for each person "
+        "asleep, {sitting_l_s:.1f} L/s for each who sits.",
+        ppm=ppm,
+        asleep_l_s=asleep_l_s,
+        sitting_l_s=sitting_l_s,
     )
 
 
@@ -1858,23 +1991,40 @@ def freeze_text(  # noqa: PLR0913  figures of one sentence
     forecast: bool,
 ) -> str:
     """When a place that follows the air outside freezes."""
-    source = "the forecast" if forecast else "the usual day of the last week"
+    source = say("the forecast") if forecast else say("the usual day of the last week")
     if earliest_h == float("inf"):
-        return (
-            f"{zone} ({_celsius(now_c)}) stays above freezing in the next {known_h} h by {source}; lowest about "
-            f"{_celsius(lowest_c)}."
+        return say(
+            "{zone} ({now_c}) stays above freezing in the next {known_h} h by {source}; "
+            "lowest about {lowest_c}.",
+            zone=zone,
+            now_c=_celsius(now_c),
+            known_h=known_h,
+            source=source,
+            lowest_c=_celsius(lowest_c),
         )
     if earliest_h == 0.0:
-        return f"{zone} is at {_celsius(now_c)}: at or near freezing."
+        return say("{zone} is at {now_c}: at or near freezing.", zone=zone, now_c=_celsius(now_c))
     if hours == float("inf"):
-        return (
-            f"{zone} ({_celsius(now_c)}) may freeze in {earliest_h:.0f} h or later, if it gets a little colder than "
-            f"{source} has it; lowest about {_celsius(lowest_c)}."
+        return say(
+            "{zone} ({now_c}) may freeze in {earliest_h:.0f} h or later, if it gets a little "
+            "colder than {source} has it; lowest about {lowest_c}.",
+            zone=zone,
+            now_c=_celsius(now_c),
+            earliest_h=earliest_h,
+            source=source,
+            lowest_c=_celsius(lowest_c),
         )
-    until = f"{latest_h:.0f}" if isfinite(latest_h) else f"more than {known_h}"
-    return (
-        f"{zone} ({_celsius(now_c)}) is expected at 0 °C in about {hours:.0f} h ({earliest_h:.0f} to {until} h), "
-        f"by {source}; lowest about {_celsius(lowest_c)}."
+    until = f"{latest_h:.0f}" if isfinite(latest_h) else say("more than {known_h}", known_h=known_h)
+    return say(
+        "{zone} ({now_c}) is expected at 0 °C in about {hours:.0f} h ({earliest_h:.0f} to"
+        " {until} h), by {source}; lowest about {lowest_c}.",
+        zone=zone,
+        now_c=_celsius(now_c),
+        hours=hours,
+        earliest_h=earliest_h,
+        until=until,
+        source=source,
+        lowest_c=_celsius(lowest_c),
     )
 
 
@@ -1893,12 +2043,15 @@ WINTERISED = "Noted as winterised: frost is no matter for its lines."
 def without_heating_text(*, zone: str, least_h: float, most_h: float) -> str:
     """How long a heated unit has once the heating stops."""
     if isnan(least_h):
-        return f"{zone} is warmer than outside by its heating, or by people."
+        return say("{zone} is warmer than outside by its heating, or by people.", zone=zone)
     if least_h == float("inf"):
-        return f"{zone} is heated, and it does not freeze outside in the night."
-    return (
-        f"{zone} is heated. If the heating stopped it would be at freezing in about {least_h:.0f} to {most_h:.0f} h "
-        "(time constants of 3 to 12 h, a rough figure)."
+        return say("{zone} is heated, and it does not freeze outside in the night.", zone=zone)
+    return say(
+        "{zone} is heated. If the heating stopped it would be at freezing in about "
+        "{least_h:.0f} to {most_h:.0f} h (time constants of 3 to 12 h, a rough figure).",
+        zone=zone,
+        least_h=least_h,
+        most_h=most_h,
     )
 
 
@@ -1909,15 +2062,15 @@ def _celsius(value: float) -> str:
 def _water(grams: float) -> str:
     """A mass of water, no finer than it can be known."""
     if grams < 9.5:
-        return "less than 10 g"
+        return say("less than 10 g")
     if grams < 995.0:
-        return f"about {round(grams, -1 if grams >= 95.0 else 0):.0f} g"
-    return f"about {grams / 1000.0:.1f} kg"
+        return say("about {grams:.0f} g", grams=round(grams, -1 if grams >= 95.0 else 0))
+    return say("about {grams:.1f} kg", grams=grams / 1000.0)
 
 
 def _clock(hour: int, *, twelve_hour: bool) -> str:
     said = clock_time(hour % 24 * 60, twelve_hour=twelve_hour)
-    return said + (" tomorrow" if hour > 24 else "")
+    return say("{clock} tomorrow", clock=said) if hour > 24 else said
 
 
 # --- after rain -----------------------------------------------------------------------------------
@@ -1942,23 +2095,34 @@ def storm_text(
     unheard : sequence of str
         Zones that were not heard all along.
     """
-    rain = f"Rain of {day}, {rain_mm:.0f} mm"
-    silent = f" No data of {', '.join(unheard)}." if unheard else ""
+    rain = say("Rain of {day}, {rain_mm:.0f} mm", day=day, rain_mm=rain_mm)
+    silent = say(" No data of {unheard}.", unheard=", ".join(unheard)) if unheard else ""
     if word == "no data":
-        return f"{rain}: no data. Nobody can say whether it stayed dry."
+        return say("{rain}: no data. Nobody can say whether it stayed dry.", rain=rain)
     if word == "too early":
-        return f"{rain}: too early to say; water takes a day to show."
+        return say("{rain}: too early to say; water takes a day to show.", rain=rain)
     if word == "look at":
         why = (
-            "an alarm stands there"
+            say("an alarm stands there")
             if isnan(rise_percent)
-            else f"its wood rose {rise_percent:.1f} points more than the others"
+            else say(
+                "its wood rose {rise_percent:.1f} points more than the others",
+                rise_percent=rise_percent,
+            )
         )
-        return f"{rain}: look at {zone}, {why}.{silent}"
-    where = " where it was heard" if unheard else ""
+        return say(
+            "{rain}: look at {zone}, {why}.{silent}", rain=rain, zone=zone, why=why, silent=silent
+        )
+    where = say(" where it was heard") if unheard else ""
     if word == "no change":
-        return f"{rain}: no zone answered to it{where}; {zone} was damp already.{silent}"
-    return f"{rain}: stayed dry{where}.{silent}"
+        return say(
+            "{rain}: no zone answered to it{where}; {zone} was damp already.{silent}",
+            rain=rain,
+            where=where,
+            zone=zone,
+            silent=silent,
+        )
+    return say("{rain}: stayed dry{where}.{silent}", rain=rain, where=where, silent=silent)
 
 
 def storm_message(unit: str, line: str, wish: "Wish", *, board_url: str) -> tuple[str, str]:

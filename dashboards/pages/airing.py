@@ -6,6 +6,7 @@ from dash import html
 
 from dashboards.words import Wish
 from monitor import text
+from monitor.catalogue import say
 from monitor.explain import Airing
 
 
@@ -45,7 +46,7 @@ def blocks(airing: Airing | None, asked: Wish, *, next_hour: int) -> list[Any]:
         head,
         html.P(said, className="sentence"),
         html.P(
-            f"{hours} {text.FORECAST if airing.from_forecast else text.PATTERN}",
+            f"{hours} {say(text.FORECAST if airing.from_forecast else text.PATTERN)}",
             className="sentence",
         ),
         html.Details(

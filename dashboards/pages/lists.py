@@ -11,6 +11,7 @@ from dashboards.pages.forms import button, field, hidden
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import text
+from monitor.catalogue import say
 from monitor.lot import ListKind, SeasonList, SeasonStep
 from monitor.seasons import LIST_KINDS, Dryness
 from monitor.store.board import SiteRow, UnitNow
@@ -69,13 +70,21 @@ def _list(one: SeasonList, told: Told, token: str) -> list[Any]:
     items = [_item(one, key, told, token) for key in one.items]
     return [
         html.H2(text.LIST_TITLES[one.kind]),
-        html.P(f"Begun {begun} by {one.who}. {done} of {len(one.items)} done or left out."),
+        html.P(
+            say(
+                "Begun {begun} by {who}. {done} of {items} done or left out.",
+                begun=begun,
+                who=one.who,
+                done=done,
+                items=len(one.items),
+            )
+        ),
         html.Ol(items, className="tasks"),
         button(
             _path(told, "end"),
             "End this list",
             token,
-            label=f"End the list {text.LIST_TITLES[one.kind]}",
+            label=say("End the list {title}", title=say(text.LIST_TITLES[one.kind])),
             number=str(one.number),
         ),
     ]
@@ -84,8 +93,8 @@ def _list(one: SeasonList, told: Told, token: str) -> list[Any]:
 def _item(one: SeasonList, key: str, told: Told, token: str) -> Component:
     last = one.last(key)
     closed = last is not None and last.word != "open again"
-    over = " Left over from the list before." if key in one.carried else ""
-    parts: list[Any] = [html.P([text.LIST_ITEMS.get(key, key), html.B(over)])]
+    over = f" {say('Left over from the list before.')}" if key in one.carried else ""
+    parts: list[Any] = [html.P([_named(key), html.B(over)])]
     if last is not None:
         parts.append(html.P(_noted(last, told), className="aside"))
     if closed:
@@ -104,7 +113,7 @@ def _item(one: SeasonList, key: str, told: Told, token: str) -> Component:
 
 
 def _step(one: SeasonList, key: str, word: str, said: str, told: Told, token: str) -> Component:
-    label = f"{said}: {text.LIST_ITEMS.get(key, key)[:60]}"
+    label = f"{say(said)}: {_named(key)[:60]}"
     sent = {"number": str(one.number), "item": key, "word": word}
     return button(_path(told, "note"), said, token, label=label, **sent)
 
@@ -116,24 +125,28 @@ def _form(one: SeasonList, key: str, told: Told, token: str) -> Component:
         "Leave out",
         type="submit",
         className="plain",
-        **marked(aria_label=f"Leave out: {text.LIST_ITEMS.get(key, key)[:60]}"),
+        **marked(aria_label=say("Leave out: {item}", item=_named(key)[:60])),
     )
     parts = [*(hidden(name, value) for name, value in sent.items()), why, send]
     return html.Form(parts, action=_path(told, "note"), method="post")
 
 
+def _named(key: str) -> str:
+    return say(text.LIST_ITEMS.get(key, key))
+
+
 def _noted(step: SeasonStep, told: Told) -> str:
     why = f": {step.why}" if step.why else ""
-    return f"{text.LIST_WORDS_NOTED[step.word]}, {words.when(step.at_s, told.site.timezone)}, {step.who}{why}"
+    return f"{say(text.LIST_WORDS_NOTED[step.word])}, {words.when(step.at_s, told.site.timezone)}, {step.who}{why}"
 
 
 def _begin(told: Told, token: str) -> list[Any]:
     forms = [
         button(
             _path(told, "begin"),
-            f"Begin: {text.LIST_TITLES[kind].lower()}",
+            say("Begin: {title}", title=say(text.LIST_TITLES[kind]).lower()),
             token,
-            label=f"Begin the list {text.LIST_TITLES[kind]}",
+            label=say("Begin the list {title}", title=say(text.LIST_TITLES[kind])),
             kind=kind,
         )
         for kind in LIST_KINDS
@@ -150,12 +163,16 @@ def _over(over: list[SeasonList], told: Told) -> list[Any]:
         return []
     rows = []
     for one in over[:SHOWN]:
-        span = f"{words.day(one.begun_s, told.site.timezone)} to {words.day(one.ended_s or 0, told.site.timezone)}"
-        left = f"; not done: {', '.join(one.left)}" if one.left else ""
-        steps = [html.Li([f"{step.item}: ", _noted(step, told)]) for step in one.steps]
+        span = say(
+            "{first} to {last}",
+            first=words.day(one.begun_s, told.site.timezone),
+            last=words.day(one.ended_s or 0, told.site.timezone),
+        )
+        left = say("; not done: {left}", left=", ".join(map(say, one.left))) if one.left else ""
+        steps = [html.Li([f"{say(step.item)}: ", _noted(step, told)]) for step in one.steps]
         rows.append(
             html.Details(
-                [html.Summary(f"{text.LIST_TITLES[one.kind]}, {span}{left}"), html.Ul(steps)]
+                [html.Summary(f"{say(text.LIST_TITLES[one.kind])}, {span}{left}"), html.Ul(steps)]
             )
         )
     return [html.H2("Lists that are over"), *rows]

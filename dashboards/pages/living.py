@@ -13,6 +13,7 @@ from dashboards.pages.forms import choice, field, hidden
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import drawing, living, text
+from monitor.catalogue import say
 from monitor.drawing import Line, Span
 from monitor.living import AHEAD_H, Living, Surface
 from monitor.store.board import HOUR_S, Series, SiteRow, UnitNow, ZoneNow
@@ -97,7 +98,7 @@ def _nobody(said: list[str], told: Told, asked: Wish) -> Component:
             html.H2("What to do"),
             *(html.P(line) for line in said),
             html.P(text.NOT_OCCUPIED),
-            html.P(html.A(f"{cabin}: open it up?", href=asked.link(path))),
+            html.P(html.A(say("{cabin}: open it up?", cabin=cabin), href=asked.link(path))),
         ],
         className="todo",
     )
@@ -189,7 +190,7 @@ def _chart(told: Told, found: Living, asked: Wish) -> list[Any]:
     ]
     figure = drawing.chart(lines, span, unit=asked.degree, headroom=0.3)
     drawing.add_rain(figure, at_s, outside.rain_mm, span)
-    drawing.add_moment(figure, next_s, span, name="expected")
+    drawing.add_moment(figure, next_s, span, name=say("expected"))
     sentence = text.night_text(
         forecast=found.from_forecast,
         balance=found.from_balance,
@@ -200,8 +201,8 @@ def _chart(told: Told, found: Living, asked: Wish) -> list[Any]:
     )
     return [
         html.H2("Dew point and coldest surface", className="chart-title"),
-        html.P(f"{text.WHERE_LINES_MEET} {sentence}", className="sentence"),
-        views.graph(figure, label=f"{text.WHERE_LINES_MEET} {sentence}"),
+        html.P(f"{say(text.WHERE_LINES_MEET)} {sentence}", className="sentence"),
+        views.graph(figure, label=f"{say(text.WHERE_LINES_MEET)} {sentence}"),
     ]
 
 
@@ -211,7 +212,7 @@ def _surfaces(found: Living, told: Told, asked: Wish) -> list[Any]:
     rows = [
         html.Tr(
             [
-                html.Th(surface.name, scope="row"),
+                html.Th(say(surface.name), scope="row"),
                 html.Td(words.temperature(_known(surface.now_c), asked)),
                 html.Td(words.temperature(surface.coldest_c, asked)),
                 html.Td(_clock(surface.hour, told, asked)),
@@ -222,12 +223,17 @@ def _surfaces(found: Living, told: Told, asked: Wish) -> list[Any]:
         for surface in found.surfaces
     ]
     names = ("Surface", "Now", "Nearest to dew", "At", "Margin to the dew point", "Factor")
-    sources = "; ".join(f"{surface.name.lower()}: {surface.source}" for surface in found.surfaces)
+    sources = "; ".join(
+        f"{say(surface.name).lower()}: {say(surface.source)}" for surface in found.surfaces
+    )
     return [
         html.H2("Coldest surfaces in the 24 hours to come"),
         views.table(names, rows, label="Coldest surfaces", kind="cold"),
         html.Details(
-            [html.Summary("Where the factors are from"), html.P(f"{text.FACTOR_MEANS} {sources}.")]
+            [
+                html.Summary("Where the factors are from"),
+                html.P(f"{say(text.FACTOR_MEANS)} {sources}."),
+            ]
         ),
     ]
 
@@ -348,7 +354,7 @@ def _note(told: Told, token: str) -> list[Any]:
 def _seen_by(told: Told) -> list[Any]:
     """Who else sees this unit, and how finely."""
     lines = [
-        html.Li(f"{name}, {role}: {'each hour' if fine else 'one mean a day'}")
+        html.Li(f"{name}, {say(role)}: {say('each hour' if fine else 'one mean a day')}")
         for name, role, fine in told.seen_by
     ]
     return [

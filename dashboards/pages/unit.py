@@ -1,5 +1,6 @@
 """Unit: its word, what to do next, its zones, and what we do not know about it."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, cast
@@ -14,6 +15,7 @@ from dashboards.pages.alarms import alarm_text
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import drawing, explain, storms, text
+from monitor.catalogue import say
 from monitor.evidence.entries import BASIS, BlindSpot
 from monitor.judge.rules import LIMITS, Limits
 from monitor.lot import STRUCTURE_KINDS, ZoneKind
@@ -73,13 +75,27 @@ def blocks(
 def _word(unit: UnitNow, asked: Wish) -> Component:
     heard = None if unit.heard_s is None else asked.now_s - unit.heard_s
     where = " · ".join(
-        part for part in (unit.site, f"slot {unit.slot}" if unit.slot else "", unit.life) if part
+        part
+        for part in (
+            unit.site,
+            say("slot {slot}", slot=unit.slot) if unit.slot else "",
+            say(unit.life),
+        )
+        if part
     )
     return html.Section(
         [
             views.mark(unit.word, large=True),
-            html.P(unit.reason) if unit.reason else None,
-            html.P([f"Heard {words.age(heard)}; {views.unknown_zones(unit)}."]),
+            html.P(views.reason(unit.reason)) if unit.reason else None,
+            html.P(
+                [
+                    say(
+                        "Heard {age}; {zones}.",
+                        age=words.age(heard),
+                        zones=views.unknown_zones(unit),
+                    )
+                ]
+            ),
             html.P(where, className="aside"),
         ],
         className=f"word is-{unit.word}",
@@ -110,7 +126,7 @@ def _rained(rain: Rain | None, site: SiteRow) -> Component | None:
     if rain is None:
         return None
     if not rain.answers:
-        said = (text.NO_STORM if rain.known else text.RAIN_NOT_KNOWN).format(days=storms.DAYS)
+        said = say(text.NO_STORM if rain.known else text.RAIN_NOT_KNOWN, days=storms.DAYS)
         return html.P(said, className="rained")
     shown = rain.answers[-1:] if rain.answers[-1][1] else rain.answers[-2:]
     return html.Div(
@@ -144,8 +160,12 @@ def _todo(alarm: AlarmRow, site: SiteRow) -> Component:
         [
             html.P(
                 [
-                    html.Span(alarm.alarm_class, className="class"),
-                    f" {alarm.kind}, raised {words.when(alarm.raised_s, site.timezone)}",
+                    html.Span(say(alarm.alarm_class), className="class"),
+                    say(
+                        " {kind}, raised {at}",
+                        kind=say(alarm.kind),
+                        at=words.when(alarm.raised_s, site.timezone),
+                    ),
                 ]
             ),
             alarm_text(alarm),
@@ -165,7 +185,7 @@ def _first_look(unit: UnitNow, asked: Wish) -> Component | None:
     return html.P(
         [
             html.B("Look first: "),
-            f"{first.name}, {first.where}. ",
+            f"{say(first.name)}, {say(first.where)}. ",
             html.A("Where to look, all places", href=asked.link(path)),
         ]
     )
@@ -185,7 +205,7 @@ def _not_seen(unit: UnitNow) -> list[Any]:
         html.Section(
             [
                 html.H2("What no probe here can see", id="unseen"),
-                html.Ul([html.Li(f"{spot.path[:1].upper()}{spot.path[1:]}") for spot in spots])
+                html.Ul([html.Li(text.capital(_of_slide(spot.path))) for spot in spots])
                 if spots
                 else html.P(text.ALL_COVERED),
                 html.P(text.ONE_PLACE) if walls else None,
@@ -198,6 +218,14 @@ def _not_seen(unit: UnitNow) -> list[Any]:
     ]
 
 
+def _of_slide(told: str) -> str:
+    """A path or place of `monitor.evidence.entries`, those of a slide with its number."""
+    found = re.search(r"(?<= slide )\d+", told)
+    if found is None:
+        return say(told)
+    return say(told.replace(found[0], "{number}"), number=found[0])
+
+
 def _next_probe(spots: Sequence[BlindSpot], unit: UnitNow, *, walls: bool) -> list[Any]:
     """Where the next probe, and the one after it, would help most."""
     if not spots:
@@ -205,7 +233,7 @@ def _next_probe(spots: Sequence[BlindSpot], unit: UnitNow, *, walls: bool) -> li
     said = []
     for place, spot in enumerate(spots):
         told = place > 0 and spot.reason == spots[0].reason
-        why = text.probe_text(spot.place, reason="" if told else spot.reason)
+        why = text.probe_text(_of_slide(spot.place), reason="" if told else say(spot.reason))
         lead = text.THEN_PROBE if place else text.NEXT_PROBE
         said.append(html.P([lead, html.B(spot.zone), why]))
     return [
@@ -213,7 +241,10 @@ def _next_probe(spots: Sequence[BlindSpot], unit: UnitNow, *, walls: bool) -> li
         None if walls else html.P(text.wall_probe_text([spot.zone for spot in spots])),
         *said,
         html.Details([html.Summary("How a probe is put there"), html.P(text.PUT_A_PROBE)]),
-        html.P(f"{BASIS} {text.stand_text(unit.declared)} {text.SIDES_MEAN}", className="aside"),
+        html.P(
+            f"{say(BASIS)} {text.stand_text(unit.declared)} {say(text.SIDES_MEAN)}",
+            className="aside",
+        ),
     ]
 
 
@@ -224,20 +255,40 @@ def _fortnight(unit: UnitNow, limits: Limits) -> Component | None:
     moisture, rain = unit.strip.moisture_percent, unit.strip.rain_mm
     known = moisture[~np.isnan(moisture)]
     said = (
-        f"wood moisture {known.min():.1f} to {known.max():.1f} %, now {known[-1]:.1f} %"
+        say(
+            "wood moisture {least:.1f} to {most:.1f} %, now {now:.1f} %",
+            least=known.min(),
+            most=known.max(),
+            now=known[-1],
+        )
         if len(known)
-        else "no wood moisture"
+        else say("no wood moisture")
     )
-    rain_said = f"{np.nansum(rain):.0f} mm of rain" if (~np.isnan(rain)).any() else "no rain source"
-    sentence = f"{unit.strip.zone}, {STRIP_DAYS} days: {said}; {rain_said}."
+    rain_said = (
+        say("{rain:.0f} mm of rain", rain=np.nansum(rain))
+        if (~np.isnan(rain)).any()
+        else say("no rain source")
+    )
+    sentence = say(
+        "{zone}, {days} days: {wood}; {rain}.",
+        zone=unit.strip.zone,
+        days=STRIP_DAYS,
+        wood=said,
+        rain=rain_said,
+    )
     return html.Figure(
         [
             html.Img(
                 src=drawing.strip(moisture, rain, limits_percent=lines), alt="", className="strip"
             ),
             html.Figcaption(
-                f"{sentence} Rain hangs from the top; thin lines at {lines[0]:g} and "
-                f"{lines[1]:g} %; hatched where nothing is known."
+                say(
+                    "{sentence} Rain hangs from the top; thin lines at {damp:g} and {wet:g} %; "
+                    "hatched where nothing is known.",
+                    sentence=sentence,
+                    damp=lines[0],
+                    wet=lines[1],
+                )
             ),
         ],
         className="fortnight",
@@ -248,7 +299,10 @@ def _zones(unit: UnitNow, site: SiteRow, asked: Wish) -> Component:
     if not unit.zones:
         return html.P(
             [
-                f"No zone of {unit.code} is entered. Write it into a lot file and read it in: ",
+                say(
+                    "No zone of {code} is entered. Write it into a lot file and read it in: ",
+                    code=unit.code,
+                ),
                 html.Code("sillkeep import lot.toml"),
             ]
         )
@@ -257,7 +311,7 @@ def _zones(unit: UnitNow, site: SiteRow, asked: Wish) -> Component:
 
 def _zone(zone: ZoneNow, site: SiteRow, asked: Wish) -> Component:
     hour = None if zone.hour is None else (zone.hour + 1) * HOUR_S
-    basis = {"pin": " (pin)", "air": " (from air)"}.get(zone.moisture_basis, "")
+    basis = {"pin": say(" (pin)"), "air": say(" (from air)")}.get(zone.moisture_basis, "")
     figures: list[tuple[str, Any]] = [
         ("temperature", words.temperature(zone.temperature_c, asked)),
         ("humidity", words.number(zone.humidity_percent, "%", digits=0)),
@@ -271,7 +325,7 @@ def _zone(zone: ZoneNow, site: SiteRow, asked: Wish) -> Component:
                 html.A(
                     zone.code, href=asked.link(words.zone_path(zone.site, zone.unit, zone.code))
                 ),
-                html.Span(zone.kind, className="slot"),
+                html.Span(say(zone.kind), className="slot"),
             ],
             className="who",
         ),
@@ -279,9 +333,13 @@ def _zone(zone: ZoneNow, site: SiteRow, asked: Wish) -> Component:
         html.Span(words.TRENDS[zone.trend], className="trend"),
     ]
     said = (
-        f"hour to {words.when(hour, site.timezone)}; rain witnessed {zone.witnessed} times"
+        say(
+            "hour to {at}; rain witnessed {witnessed} times",
+            at=words.when(hour, site.timezone),
+            witnessed=zone.witnessed,
+        )
         if hour is not None
-        else "not judged yet"
+        else say("not judged yet")
     )
     return html.Li(
         [html.Div(head, className="line"), views.facts(figures), html.P(said, className="aside")],
@@ -295,7 +353,7 @@ def index_text(zone: ZoneNow) -> str:
     text = words.number(zone.mould_index, digits=2)
     if low is None or high is None or high - low < 0.005:
         return text
-    return f"{text} ({low:.2f} to {high:.2f})"
+    return say("{text} ({low:.2f} to {high:.2f})", text=text, low=low, high=high)
 
 
 def _unknowns(unit: UnitNow, site: SiteRow, asked: Wish) -> list[Any]:
@@ -313,7 +371,12 @@ def _unknowns(unit: UnitNow, site: SiteRow, asked: Wish) -> list[Any]:
         lines.append("Cabin only: walls not watched.")
     partial = [z.code for z in judged if z.mould_index_high is not None and _apart(z)]
     if partial:
-        lines.append(f"Gaps: the mould index of {', '.join(partial)} lies between two bounds.")
+        lines.append(
+            say(
+                "Gaps: the mould index of {partial} lies between two bounds.",
+                partial=", ".join(partial),
+            )
+        )
     return lines
 
 

@@ -658,12 +658,16 @@ def _paths(body_type: str, *, lean: Corner, weather_side: Side, slides: int) -> 
     return (*corners[:3], *bunk, *boxes, _REST[0], corners[3], *_REST[1:])
 
 
+SLIDE_PATH = "roof, trim and wiper of slide {number}"
+SLIDE_PLACE = "on the floor of slide {number}, at its outer edge, in the corner towards the front"
+
+
 def _slide(number: int) -> _Path:
     return _Path(
-        f"roof, trim and wiper of slide {number}",
+        SLIDE_PATH.format(number=number),
         f"slide{number}-floor-front",
         "slide-floor",
-        f"on the floor of slide {number}, at its outer edge, in the corner towards the front",
+        SLIDE_PLACE.format(number=number),
         "the slide's seals drain into the cut edge of its floor",
         frozenset({"slide-floor"}),
         words=frozenset({f"slide{number}"}),
