@@ -657,6 +657,28 @@ class Record:
             if alarm.kind == "sensor suspect" and alarm.withdrawn_s is None
         ]
 
+    def disputed(self, site: str, *, unit: str) -> list[tuple[str, str, int]]:
+        """Node, probe and number of disputed samples of what watches a unit, or its site itself."""
+        d, p = t.dispute.c, t.placement.c
+        samples = select(d.probe_id, d.boot, d.seq).distinct().subquery()
+        here = (
+            select(p.probe_id)
+            .join(t.zone, t.zone.c.zone_id == p.zone_id)
+            .join(t.site, t.site.c.site_id == t.zone.c.site_id)
+            .outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
+            .where(t.site.c.code == site, or_(t.zone.c.unit_id.is_(None), t.unit.c.code == unit))
+        )
+        query = (
+            select(t.node.c.code, t.probe.c.code, func.count())
+            .join_from(samples, t.probe, t.probe.c.probe_id == samples.c.probe_id)
+            .join(t.node, t.node.c.node_id == t.probe.c.node_id)
+            .where(samples.c.probe_id.in_(here))
+            .group_by(t.node.c.code, t.probe.c.code)
+            .order_by(t.node.c.code, t.probe.c.code)
+        )
+        with self._reading() as connection:
+            return [(str(r[0]), str(r[1]), int(r[2])) for r in connection.execute(query)]
+
     def add_alarm(self, alarm: NewAlarm, *, now_s: int, hold: NewHold | None = None) -> None:
         """Keep an alarm; one that is known already changes nothing."""
         with self._writing() as connection:

@@ -1,0 +1,89 @@
+"""`sillkeep handover`: signed packets that a stranger can work out again."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from monitor.cli import JsonFlag, _now, _print_json, _record
+from monitor.errors import InputError
+
+handover_app = typer.Typer(help="Signed packets of proofs: make one, look at one.")
+
+
+@handover_app.command("packet")
+def packet_make(
+    unit: Annotated[str, typer.Argument(help="Unit code.")],
+    zone: Annotated[str, typer.Option(help="Zone that was repaired.")],
+    out: Annotated[Path, typer.Option(help="File to write; it must not be there yet.")],
+    repaired: Annotated[
+        str, typer.Option(help="Time of the repair; without it, the newest of that zone.")
+    ] = "",
+) -> None:
+    """Put all that the proof of a repair was taken from into one signed file."""
+    from importlib.metadata import version
+
+    from monitor.reports import packet, tree
+    from monitor.times import parse_time
+
+    if out.exists():
+        raise InputError(f"{out} is there already; choose another name")
+    with _record(read_only=True) as record:
+        rows = [row for row in record.repairs(unit=unit) if row.zone == zone]
+        if repaired:
+            rows = [row for row in rows if row.repaired_s == parse_time(repaired)]
+        if not rows:
+            raise InputError(
+                f"no repair of {unit} {zone} was noted; see them with: sillkeep proof {unit}"
+            )
+        key = tree.signing_key(record.home)
+        made = packet.make(
+            record, rows[0], key=key, made_s=_now(), program=f"Sillkeep {version('sillkeep')}"
+        )
+    packet.save(made, out)
+    now = rows[0].now
+    typer.echo(f"{out}: {now.verdict if now else ''}, {len(made) / 1e6:.2f} MB")
+    typer.echo(f"signed by {tree.public_key(key)}; hand this key over by another way")
+
+
+@handover_app.command("verify")
+def packet_verify(
+    file: Annotated[Path, typer.Argument(help="Packet.", exists=True, dir_okay=False)],
+    key: Annotated[str, typer.Option(help="Key that it must be signed by.")] = "",
+    as_json: JsonFlag = False,
+) -> None:
+    """Work a packet out again: its signature, its files, its verdict and its hours."""
+    from monitor.reports import packet
+
+    found = packet.verify(file.read_bytes())
+    if key:
+        same = key.strip().lower() == found.key
+        found.note("key", "" if same else f"it is signed by {found.key}", "is the one given")
+    told = found.manifest
+    if as_json:
+        _print_json(
+            [{"holds": found.holds, "key": found.key, "manifest": told, "steps": found.steps}]
+        )
+    else:
+        for what, holds, said in found.steps:
+            typer.echo(f"{'holds' if holds else 'FAILS'}  {what}: {said}")
+        if told:
+            typer.echo(
+                f"{told['unit']} {told['zone']}, repaired {told['repaired']}: {told['verdict']}, "
+                f"as of {told['as_of']}"
+            )
+            for name in told["missing"]:
+                typer.echo(f"  missing: {name}")
+        if not key and found.key:
+            typer.echo(f"signed by {found.key}: compare it with the key that you were given")
+    if not found.holds:
+        raise typer.Exit(1)
+
+
+@handover_app.command("key")
+def packet_key() -> None:
+    """Print the public key of this home; it is made with the first question."""
+    from monitor.reports import tree
+
+    with _record(read_only=True) as record:
+        typer.echo(tree.public_key(tree.signing_key(record.home)))

@@ -1,0 +1,1 @@
+"""What is handed over: documents and signed packets made from the record."""

@@ -1,0 +1,306 @@
+"""Signed packets: a stranger works the verdict out again, and one altered byte fails."""
+
+import io
+import json
+import shutil
+import stat
+import subprocess
+import sys
+import zipfile
+from collections.abc import Iterator
+from hashlib import sha256
+from pathlib import Path
+
+import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from monitor import watch
+from monitor.cli import app
+from monitor.errors import InputError
+from monitor.reports import packet, tree
+from monitor.store import Record, open_record
+from tests.judging import DAY_S, START_S
+from tests.test_repairs import END_S, followed, history, take
+
+KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("packet")
+    followed(folder, history()).close()
+    return folder
+
+
+@pytest.fixture
+def record(home: Path) -> Iterator[Record]:
+    with open_record(home, read_only=True) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def made(home: Path) -> bytes:
+    with open_record(home, read_only=True) as opened:
+        (row,) = opened.repairs(unit="u1")
+        return packet.make(opened, row, key=KEY, made_s=END_S, program="test 1")
+
+
+def parts(data: bytes) -> dict[str, bytes]:
+    with zipfile.ZipFile(io.BytesIO(data)) as packed:
+        return {name: packed.read(name) for name in packed.namelist()}
+
+
+def repacked(held: dict[str, bytes]) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as packed:
+        for name, data in held.items():
+            packed.writestr(name, data)
+    return out.getvalue()
+
+
+def signed_anew(held: dict[str, bytes], key: Ed25519PrivateKey = KEY) -> bytes:
+    """What somebody makes who has a key: digests, root and signature are right again."""
+    manifest = json.loads(held["manifest.json"])
+    texts = {name: held[name].decode() for name in packet.NAMES}
+    for name, text in texts.items():
+        manifest["files"][name] = {
+            "bytes": len(held[name]), "lines": text.count("\n"),
+            "sha256": sha256(held[name]).hexdigest(),
+        }  # fmt: skip
+    lines = packet._lines(texts)
+    manifest |= {"leaves": len(lines), "root": tree.root(lines)}
+    said = packet._written(manifest)
+    signature = {"public_key": tree.public_key(key), "signature": tree.sign(key, said)}
+    return repacked(held | {"manifest.json": said, "signature.json": packet._written(signature)})
+
+
+def failing(data: bytes) -> dict[str, str]:
+    return {what: said for what, holds, said in packet.verify(data).steps if not holds}
+
+
+# --- the tree and the signature -------------------------------------------------------------------
+
+# RFC 6962 test vectors as certificate transparency's reference has them: leaves, and the root of the
+# first n of them (from memory of those public vectors; n = 0 is the hash of nothing, RFC 9162, 2.1.1)
+LEAVES = [bytes.fromhex(text) for text in (
+    "", "00", "10", "2021", "3031", "40414243", "5051525354555657", "606162636465666768696a6b6c6d6e6f",
+)]  # fmt: skip
+ROOTS = {
+    0: "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855",
+    1: "6e340b9cffb37a989ca544e6bb780a2c78901d3fb33738768511a30617afa01d",
+    2: "fac54203e7cc696cf0dfcb42c92a1d9dbaf70ad9e621f4bd8d98662f00e3c125",
+    3: "aeb6bcfe274b70a14fb067a5e5578264db0fa9b51af5e0ba159158f329e06e77",
+    5: "4e3bbb1f7b478dcfe71fb631631519a3bca12c9aefca1612bfce4c13a86264d4",
+    8: "5dc9da79a70659a9ad559cb701ded9a2ab9d823aad2f4960cfe370eff4604328",
+}
+
+
+@pytest.mark.parametrize(("count", "digits"), ROOTS.items())
+def test_the_root_is_that_of_certificate_transparency(count: int, digits: str) -> None:
+    assert tree.root(LEAVES[:count]) == digits
+
+
+@given(st.lists(st.binary(max_size=6), min_size=1, max_size=40), st.data())
+def test_no_other_lines_have_the_same_root(leaves: list[bytes], data: st.DataObject) -> None:
+    said = tree.root(leaves)
+    place = data.draw(st.integers(0, len(leaves) - 1))
+    assert tree.root([*leaves, leaves[-1]]) != said  # the last one said twice
+    assert tree.root([*leaves[:place], leaves[place] + b"x", *leaves[place + 1 :]]) != said
+
+
+def test_the_signature_is_that_of_the_standard() -> None:
+    """RFC 8032, section 7.1, test 2."""
+    secret = "4ccd089b28ff96da9db6c346ec114e0f5b8a319f35aba624da8cf6ed4fb8a6fb"
+    key = Ed25519PrivateKey.from_private_bytes(bytes.fromhex(secret))
+    public = "3d4017c3e843895a92b70aa74d1b7ebc9c982ccf2ec4968cc0cd55f12af4660c"
+    signature = (
+        "92a009a9f0d4cab8720e820b5f642540a2b27b5416503f8fb3762223ebdb69da"
+        "085ac1e43e15996e458f3613d0f11d8c387b2eaeb4302aeeb00d291612bb0c00"
+    )
+    assert tree.public_key(key) == public
+    assert tree.sign(key, b"\x72") == signature
+    assert tree.is_signed(b"\x72", signature=signature, by=public)
+    assert not tree.is_signed(b"\x73", signature=signature, by=public)
+    assert not tree.is_signed(b"\x72", signature="zz", by=public)
+
+
+def test_the_key_is_kept_for_its_owner_alone_and_a_wrong_file_is_said(tmp_path: Path) -> None:
+    key = tree.signing_key(tmp_path)
+    file = tmp_path / tree.KEY_FILE
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    assert tree.public_key(tree.signing_key(tmp_path)) == tree.public_key(key)
+    file.write_text("not a key")
+    with pytest.raises(InputError, match="holds no signing key"):
+        tree.signing_key(tmp_path)
+
+
+# --- a packet -------------------------------------------------------------------------------------
+
+
+def test_a_packet_holds_and_says_what_the_record_says(made: bytes, record: Record) -> None:
+    found = packet.verify(made)
+    assert found.steps
+    assert found.holds, failing(made)
+    assert {what for what, _, _ in found.steps} == {
+        "signature",
+        "files",
+        "rules",
+        "verdict",
+        "hours",
+    }
+    (row,) = record.repairs(unit="u1")
+    assert row.now is not None
+    assert found.manifest["verdict"] == row.now.verdict
+    assert found.manifest["missing"] == list(row.now.missing)
+    assert found.key == tree.public_key(KEY)
+
+
+def test_the_same_record_gives_the_same_bytes(made: bytes, record: Record) -> None:
+    (row,) = record.repairs(unit="u1")
+    assert packet.make(record, row, key=KEY, made_s=END_S, program="test 1") == made
+
+
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.data())
+def test_one_altered_byte_fails(made: bytes, data: st.DataObject) -> None:
+    """In the contents of any file; bytes of the archive that say nothing of them may differ."""
+    held = parts(made)
+    name = data.draw(st.sampled_from(sorted(held)))
+    place = data.draw(st.integers(0, len(held[name]) - 1))
+    changed = bytearray(held[name])
+    changed[place] ^= 1 << data.draw(st.integers(0, 7))
+    altered = repacked(held | {name: bytes(changed)})
+    if name == "signature.json" and json_same(held[name], bytes(changed)):
+        return
+    assert not packet.verify(altered).holds
+
+
+def json_same(one: bytes, other: bytes) -> bool:
+    """Whether only what says nothing differs: the name of the algorithm, or spaces."""
+    try:
+        keys = [
+            {k: v for k, v in json.loads(text).items() if k != "algorithm"} for text in (one, other)
+        ]
+    except (ValueError, AttributeError):
+        return False
+    wanted = {"public_key", "signature"}
+    return all(wanted <= set(each) for each in keys) and all(
+        keys[0][name].lower() == keys[1][name].lower() for name in wanted
+    )
+
+
+@pytest.mark.parametrize("cut", [0, 10, 1000])
+def test_what_is_no_packet_is_said(made: bytes, cut: int) -> None:
+    for data in (made[:cut], made[cut:], b"", b"PK\x05\x06" + bytes(18)):
+        found = packet.verify(data)
+        if data != made:
+            assert not found.holds
+    held = parts(made)
+    for changed in ({**held, "more.csv": b""}, {k: v for k, v in held.items() if k != "hours.csv"}):
+        assert "files of a packet" in failing(repacked(changed))["packet"]
+
+
+def test_who_signs_an_invented_verdict_is_found_by_the_hours(made: bytes) -> None:
+    held = parts(made)
+    manifest = json.loads(held["manifest.json"])
+    manifest["verdict"] = "did not stay dry"
+    lied = signed_anew(held | {"manifest.json": json.dumps(manifest).encode()})
+    assert failing(lied) == {"verdict": "worked out again, verdict differ"}
+
+
+def test_who_signs_invented_hours_is_found_by_the_readings(made: bytes) -> None:
+    held = parts(made)
+    rows = held["hours.csv"].decode().splitlines()
+    place = next(
+        n
+        for n in range(len(rows) - 1, 0, -1)
+        if rows[n].startswith("w1,") and rows[n].split(",")[3]
+    )
+    cells = rows[place].split(",")
+    cells[3] = repr(float(cells[3]) - 0.01)
+    rows[place] = ",".join(cells)
+    lied = signed_anew(held | {"hours.csv": ("\n".join(rows) + "\n").encode()})
+    assert "wood_moisture_percent" in failing(lied)["hours"]
+
+
+def test_another_key_holds_by_itself_and_not_for_who_was_given_the_first(
+    made: bytes, tmp_path: Path
+) -> None:
+    other = signed_anew(parts(made), Ed25519PrivateKey.from_private_bytes(bytes(32)))
+    assert packet.verify(other).holds
+    file = tmp_path / "other.zip"
+    file.write_bytes(other)
+    told = CliRunner().invoke(app, ["handover", "verify", str(file), "--key", tree.public_key(KEY)])
+    assert told.exit_code == 1
+    assert "FAILS  key" in told.output
+
+
+def test_other_rules_say_so_and_nothing_more(made: bytes) -> None:
+    held = parts(made)
+    manifest = json.loads(held["manifest.json"]) | {"rules": "0/0"}
+    old = signed_anew(held | {"manifest.json": json.dumps(manifest).encode()})
+    assert list(failing(old)) == ["rules"]
+
+
+def test_a_repair_without_a_proof_has_no_packet(tmp_path: Path) -> None:
+    with followed(tmp_path, []) as record:
+        (row,) = record.repairs(unit="u1")
+        with pytest.raises(InputError, match="nothing is proven"):
+            packet.make(record, row, key=KEY, made_s=END_S, program="test")
+
+
+# --- as a person does it --------------------------------------------------------------------------
+
+
+def test_made_by_command_and_verified_where_there_is_no_record(
+    home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own = tmp_path / "home"
+    shutil.copytree(home, own)
+    monkeypatch.setenv("SILLKEEP_HOME", str(own))
+    file = tmp_path / "w1.zip"
+    asked = ["handover", "packet", "u1", "--zone", "w1", "--out", str(file)]
+    told = CliRunner().invoke(app, asked)
+    assert told.exit_code == 0, told.output
+    again = CliRunner().invoke(app, asked)
+    assert "is there already" in str(again.exception or again.output)
+    key = CliRunner().invoke(app, ["handover", "key"]).output.strip()
+    empty = tmp_path / "stranger"
+    empty.mkdir()
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor.cli", "handover", "verify", str(file), "--key", key],
+        env={"SILLKEEP_HOME": str(empty), "PATH": ""}, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "holds  verdict" in done.stdout
+    assert "holds  hours" in done.stdout
+    assert "missing: " in done.stdout
+    assert list(empty.iterdir()) == []
+
+
+def test_late_readings_make_another_revision_and_the_first_packet_still_holds(
+    tmp_path: Path,
+) -> None:
+    gap = range(START_S + 30 * DAY_S, START_S + 36 * DAY_S)
+    readings = history()
+    late = [r for r in readings if r.probe == "p1" and r.at_s in gap]
+    with followed(tmp_path, [r for r in readings if r not in late]) as record:
+        (row,) = record.repairs(unit="u1")
+        first = packet.make(record, row, key=KEY, made_s=END_S, program="test 1")
+        take(record, late, END_S + 1000)
+        watch.tick(record, now_s=END_S + 1000)
+        (row,) = record.repairs(unit="u1")
+        second = packet.make(record, row, key=KEY, made_s=END_S + 2000, program="test 1")
+    before, after = packet.verify(first), packet.verify(second)
+    assert before.holds, failing(first)
+    assert after.holds, failing(second)
+    assert after.manifest["revision"] > before.manifest["revision"]
+    assert (before.manifest["verdict"], after.manifest["verdict"]) == (
+        "not yet shown", "stayed dry",
+    )  # fmt: skip
+    assert "late readings" in parts(second)["revisions.csv"].decode()
