@@ -126,7 +126,10 @@ class Changes:
                     raise InputError("choose what to note of the dehumidifier")
             event = Event(self.now(), kind, value, unit=unit)
             record.add_event(site, event, recorded_s=self.now(), who=self.gate.doer().who)
-            return say("Noted: {kind}.", kind=", ".join(filter(None, (say(kind), value))))
+            return say(
+                "Noted: {kind}.",
+                kind=", ".join(filter(None, (say(kind), text.noted_text(kind, value)))),
+            )
 
         back = f"/unit/{quote(unit, safe='')}/living"
         return self._done(act, back, "noted", f"{unit[:64]}, {_sent('kind')[:20]}")
@@ -145,8 +148,11 @@ class Changes:
                 kind, climate, slides=found.slides, before=record.season_lists(unit)
             )
             record.begin_list(unit, kind, made, who=who, now_s=self.now())
-            return (
-                f"{text.LIST_TITLES[kind]}: {len(made[0])} items, {len(made[1])} of them left over."
+            return say(
+                "{title}: {items} items, {left} of them left over.",
+                title=say(text.LIST_TITLES[kind]),
+                items=len(made[0]),
+                left=len(made[1]),
             )
 
         def note(record: Record) -> str:
@@ -154,16 +160,16 @@ class Changes:
                 _sent("item"), _sent("word"), self.now(), who, _sent("why")[:MOST_WHY]
             )
             record.note_item(unit, round(_number("number")), step)
-            return f"Noted: {step.word}."
+            return say("Noted: {kind}.", kind=say(step.word))
 
         def end(record: Record) -> str:
             record.end_list(unit, round(_number("number")), now_s=self.now())
-            return "The list is over; what was open in it goes on into the next one."
+            return say("The list is over; what was open in it goes on into the next one.")
 
         acts = {"begin": begin, "note": note, "end": end}
         back = f"/unit/{quote(unit, safe='')}/lists"
         if unit not in self.gate.sight.units or act not in acts:
-            return plain(404, f"There is no such list of {unit[:64]}.")
+            return plain(404, say("There is no such list of {unit}.", unit=unit[:64]))
         return self._done(acts[act], back, f"list: {act}", unit[:64])
 
     def _signed(self, entry: LimitEntry) -> LimitEntry:

@@ -13,6 +13,7 @@ from flask import Flask, Response, request
 from dashboards import privacy, words
 from dashboards.access import Gate, plain
 from monitor import living, text
+from monitor.catalogue import say
 from monitor.lot import ZoneReadings
 from monitor.store import Record
 
@@ -79,7 +80,9 @@ class Files:
         return self._file(site, "", zone, kind)
 
     def _nothing(self, owner: str, zone: str) -> Response:
-        found: Response = plain(404, f"There is no zone {zone[:64]} of {owner[:64]}.")  # type: ignore[assignment]
+        found: Response = plain(
+            404, say("There is no zone {zone} of {owner}.", zone=zone[:64], owner=owner[:64])
+        )  # type: ignore[assignment]
         return found
 
     def _file(self, site: str, unit: str, zone: str, kind: str) -> Response:
@@ -90,7 +93,7 @@ class Files:
         spells = self._spells(unit)
         count = max(to_hour - from_hour, 0)
         if kind == "readings" and privacy.lived_in(spells, from_hour=from_hour, count=count).any():
-            refused: Response = plain(403, text.NO_READINGS)  # type: ignore[assignment]
+            refused: Response = plain(403, say(text.NO_READINGS))  # type: ignore[assignment]
             return refused
         if kind == "readings":
             lines = self._readings(site, unit, zone, from_hour * HOUR_S, to_hour * HOUR_S)

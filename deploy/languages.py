@@ -79,6 +79,8 @@ def _said(tree: ast.AST) -> Iterator[Message]:
             case "count" if len(given) > 1 and given[1]:
                 many = given[2] if len(given) > 2 and given[2] else f"{given[1]}s"
                 yield f"{{n:,}} {given[1]}", f"{{n:,}} {many}"
+            case "Item" if given and given[0]:  # of a list, by its short name
+                yield given[0]
             case "_known" | "_word" if given[-1]:
                 yield given[-1]
 

@@ -1646,20 +1646,22 @@ def settling_text(*, days: int, first: float, last: float) -> str:
             "Closed {days} days ago; the air of the first or of the last day is not known.",
             days=days,
         )
-    way = "rose" if last > first + 3.0 else "fell" if last < first - 3.0 else "stayed"
-    more = (
-        say(" Something inside still gives off water: look at it and air it.")
-        if way == "rose"
-        else ""
-    )
+    figures = {"days": days, "first": first, "last": last}
+    if last > first + 3.0:
+        return say(
+            "Closed {days} days ago: the cabin's humidity rose, from {first:.0f} % to "
+            "{last:.0f} %. Something inside still gives off water: look at it and air it.",
+            **figures,
+        )
+    if last < first - 3.0:
+        return say(
+            "Closed {days} days ago: the cabin's humidity fell, from {first:.0f} % to "
+            "{last:.0f} %.",
+            **figures,
+        )
     return say(
-        "Closed {days} days ago: the cabin's humidity {way}, from {first:.0f} % to "
-        "{last:.0f} %.{more}",
-        days=days,
-        way=say(way),
-        first=first,
-        last=last,
-        more=more,
+        "Closed {days} days ago: the cabin's humidity stayed, from {first:.0f} % to {last:.0f} %.",
+        **figures,
     )
 
 
@@ -1680,6 +1682,21 @@ DRYER_STATES = {
     "cannot tell": "cannot be judged: air of the last days is missing",
     "lived in": "cannot be judged while people live in the unit: their water hides what it does",
 }
+
+
+def noted_text(kind: str, value: str) -> str:
+    """What was noted with an event of a kind; what people wrote in their own words stays as it is."""
+    if kind == "dehumidifier":
+        return {
+            "compressor": say("compressor"),
+            "desiccant": say("desiccant"),
+            "emptied": say("emptied"),
+            "taken away": say("taken away"),
+        }.get(value, value)
+    found = re.fullmatch(r"([0-9]{1,2}) (person|people)", value)
+    if kind == "occupied" and found:
+        return say_number(int(found[1]), "{n} person", "{n} people")
+    return value
 
 
 def dryer_text(*, device: str, state: str, least_kg_d: float, most_kg_d: float) -> str:

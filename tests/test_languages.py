@@ -3,20 +3,24 @@
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 from html import unescape
 from pathlib import Path
+from typing import get_args
 
 import pytest
 from dash import dcc, html
+from sqlalchemy import text as sql
 from sqlalchemy import update
 
 from dashboards import access, paint, signin
 from dashboards.app import page
 from dashboards.pages import access as access_pages
 from dashboards.words import wish
-from monitor import catalogue, people, text
+from monitor import catalogue, people, seasons, storms, text
 from monitor.catalogue import Catalogue
-from monitor.lot import AlarmKind
+from monitor.judge.storms import Answer, Storm
+from monitor.lot import AlarmKind, Event, ForecastHour, SeasonStep
 from monitor.store import schema as t
 from monitor.store.people import AlarmNow, Person
 from monitor.store.record import Record, open_record
@@ -64,9 +68,9 @@ def figure_texts(part: object) -> list[str]:
     return []
 
 
-def drawn(record: Record, address: str, *, now_s: int = NOW_S) -> set[str]:
+def drawn(record: Record, address: str, *, now_s: int = NOW_S, role: str = "owner") -> set[str]:
     path, _, search = address.partition("?")
-    tops = page(record, wish(path, search, now_s=now_s), token="t", sight=sight(record))
+    tops = page(record, wish(path, search, now_s=now_s), token="t", sight=sight(record, role))
     found: set[str] = set()
     for top in tops:
         for part in [top, *top._traverse()]:
@@ -87,12 +91,18 @@ def reader() -> Catalogue:
 @pytest.fixture(scope="module")
 def record(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Record]:
     folder = tmp_path_factory.mktemp("languages")
-    with filled_record(folder, days=4) as made, made.engine.begin() as db:
-        for kind in ("wet", "damp", "silent"):
-            facts = text.kept_facts("off-rear-low", FACTS)
-            db.execute(update(t.alarm).where(t.alarm.c.kind == kind).values(facts=facts))
+    with filled_record(folder, days=4) as made:
+        keep_facts(made)
     with open_record(folder, read_only=True) as opened:
         yield opened
+
+
+def keep_facts(record: Record) -> None:
+    """Give the alarms of a filled record what they are said from."""
+    facts = text.kept_facts("off-rear-low", FACTS)
+    with record.engine.begin() as db:
+        for kind in ("wet", "damp", "silent"):
+            db.execute(update(t.alarm).where(t.alarm.c.kind == kind).values(facts=facts))
 
 
 FACTS: dict[str, float | str] = {
@@ -120,7 +130,7 @@ PAGES = (
     "/people", "/settings", "/begin", "/log", "/nowhere", "/?row=A&state=wet", "/nodes?word=silent",
     "/unit/van-wet/zone/off-rear-low", "/unit/van-dry/zone/off-rear-low?days=365",
     "/site/yard/zone/outside", "/unit/van-wet", "/unit/van-lost", "/unit/van-wet/living", "/unit/van-wet/lists",
-    "/unit/van-lost/zone/door-mid-high", "/unit/van-dry/zone/air-main",
+    "/unit/van-lost/zone/door-mid-high", "/unit/van-dry/zone/air-main", "/unit/van-dry/lists",
 )  # fmt: skip
 
 
@@ -146,6 +156,76 @@ def test_every_word_of_a_repair_comes_from_the_catalogue(tmp_path: Path, reader:
         for address in ("/proof", f"/proof/u1/w1/{test_repairs.REPAIRED_S}"):
             with catalogue.read_in(reader):
                 assert drawn(record, address, now_s=test_repairs.END_S) == set()
+
+
+@pytest.fixture(scope="module")
+def used(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Record]:
+    """Two people in `van-dry` with a forecast, carbon dioxide and a dehumidifier; one in `van-wet`
+    that stands empty; lists begun and ended.
+    """
+    folder = tmp_path_factory.mktemp("used")
+    with filled_record(folder, days=9) as made:
+        keep_facts(made)
+        for code, kind, value in (
+            ("van-dry", "occupied", "2 people"),
+            ("van-dry", "dehumidifier", "compressor"),
+            ("van-wet", "dehumidifier", "desiccant"),
+        ):
+            event = Event(NOW_S - 9 * 86_400, kind, value, code)  # type: ignore[arg-type]
+            made.add_event("yard", event, recorded_s=NOW_S)
+        hour = NOW_S // 3600
+        ahead = [ForecastHour(hour + k, -4.0, 90.0, 0.8 if k == 9 else 0.0) for k in range(36)]
+        made.keep_forecast("yard", ahead, now_s=NOW_S)
+        items = ("vents", "dry first", "water out")
+        for unit in ("van-dry", "van-lost"):
+            begun_s = NOW_S - 5 * 86_400
+            first = made.begin_list(unit, "lay-up", (items, ()), who="Ann", now_s=begun_s)
+            made.note_item(unit, first, SeasonStep("vents", "done", begun_s + 60, "Ann"))
+            made.note_item(
+                unit, first, SeasonStep("dry first", "left out", begun_s + 60, "Ann", "p1")
+            )
+            made.end_list(unit, first, now_s=begun_s + 600)
+        second = made.begin_list(
+            "van-dry",
+            "opening",
+            (("air it", "nests", "water out"), ("water out",)),
+            who="Ann",
+            now_s=NOW_S - 600,
+        )
+        for word in ("done", "open again"):
+            made.note_item("van-dry", second, SeasonStep("air it", word, NOW_S - 60, "Ann"))
+        made.note_item("van-dry", second, SeasonStep("nests", "done", NOW_S - 60, "Ann"))
+        with made.engine.begin() as db:
+            db.execute(sql("UPDATE reading SET co2_ppm = 1725"))
+            zone = "(SELECT zone_id FROM zone WHERE code = '{}')"
+            air = "UPDATE hour SET temperature_c = {}, humidity_percent = {}, dew_point_c = {} WHERE zone_id IN {}"
+            db.execute(sql(air.format(19.0, 64.0, 12.1, zone.format("air-main"))))
+            db.execute(sql(air.format(2.0, 85.0, -0.3, zone.format("outside"))))
+    with open_record(folder, read_only=True) as opened:
+        yield opened
+
+
+@pytest.mark.parametrize(
+    ("address", "role"),
+    [
+        ("/unit/van-dry", "owner"),
+        ("/unit/van-dry/living", "owner"),
+        ("/unit/van-dry/lists", "owner"),
+        ("/unit/van-dry/zone/air-main", "owner"),
+        ("/unit/van-wet", "owner"),
+        ("/unit/van-wet/living", "owner"),
+        ("/unit/van-lost/lists", "owner"),
+        ("/unit/van-dry", "lot lead"),
+        ("/unit/van-dry/zone/air-main", "lot lead"),
+        ("/unit/van-dry/zone/off-rear-low", "lot lead"),
+        ("/unit/van-dry/living", "lot lead"),
+    ],
+)
+def test_every_word_of_a_unit_in_use_comes_from_the_catalogue(
+    used: Record, reader: Catalogue, address: str, role: str
+) -> None:
+    with catalogue.read_in(reader):
+        assert drawn(used, address, role=role) == set()
 
 
 def test_a_sentence_that_is_not_said_is_found(reader: Catalogue) -> None:
@@ -191,6 +271,12 @@ CASES: tuple[dict[str, float | str], ...] = (
 )  # fmt: skip
 
 
+def test_every_kind_of_alarm_and_item_of_a_list_is_tried(reader: Catalogue) -> None:
+    assert set(text.PARTS) == set(get_args(AlarmKind))
+    items = {item.key for items in seasons.ITEMS.values() for item in items}
+    assert items <= set(reader.messages)  # an ended list has them by their short names
+
+
 @pytest.mark.parametrize("kind", sorted(text.PARTS))
 def test_every_alarm_is_said_in_the_reader_s_language(reader: Catalogue, kind: AlarmKind) -> None:
     for facts in CASES:
@@ -231,7 +317,16 @@ def test_every_message_is_said_in_the_reader_s_language(
             for one in people.list_of(who, kind, standing, corrected=standing, due=NOW_S, now_s=NOW_S, board_url="")
         ),
     ]  # fmt: skip
-    assert len(sent) > 8
+    rained = Storm(NOW_S // 3600 - 30, NOW_S // 3600 - 26, 9.0)
+    answer = Answer(rained, "look at", "off-rear-low", 2.5, (), ("door-mid-high",))
+    sent += people.storm_messages(
+        who,
+        "van-wet",
+        rained.from_hour,
+        partial(storms.line, rained, answer, timezone="UTC"),
+        now_s=NOW_S,
+    )
+    assert len(sent) > 9
     for message in sent:
         lines = [message.subject, *message.body.splitlines()]
         for line in lines:
@@ -284,6 +379,33 @@ def of_days_and_nights() -> Iterator[str]:
         )
 
 
+def of_airing() -> Iterator[str]:
+    for occupied in (True, False):
+        for windows, unknown in (([(2, 5), (25, 27)], 0), ([], 3)):
+            yield text.opening_hours_text(
+                windows, first_hour=11, least_g=4.0, most_g=1200.0, unknown_hours=unknown,
+                occupied=occupied, twelve_hour=occupied,
+            )  # fmt: skip
+        yield text.airing_text(
+            "condenses", occupied=occupied, inside_dew_c=8.0, outside_dew_c=9.0, surface_c=-1.0
+        )
+    yield text.buffer_text(air_g=40.0, furnishings_g=900.0)
+    yield text.airing_basis(volume_m3=30.0, factor=0.4)
+
+
+def of_the_seasons() -> Iterator[str]:
+    yield from map(text.due_text, ("lay-up", "opening"))
+    for ready, against in ((True, ()), (False, (("off-a", "wet"), ("off-b", "damp"))), (None, ())):
+        for percent, unknown in ((NAN, ()), (70.0, ("off-c",))):
+            yield text.dryness_text(ready, cabin_percent=percent, against=against, unknown=unknown)
+    for first, last in ((NAN, 50.0), (50.0, 60.0), (60.0, 50.0), (50.0, 51.0)):
+        yield text.settling_text(days=4, first=first, last=last)
+    for value in ("compressor", "desiccant", "emptied", "taken away"):
+        yield text.noted_text("dehumidifier", value)
+    for value in ("1 person", "2 people"):
+        yield text.noted_text("occupied", value)
+
+
 def of_repairs_and_health() -> Iterator[str]:
     for verdict in ("stayed dry", "drying", "not yet shown", "did not stay dry"):
         for survived in (0, 1, 3):
@@ -304,5 +426,7 @@ def of_repairs_and_health() -> Iterator[str]:
 
 def test_each_form_of_a_sentence_comes_from_the_catalogue(reader: Catalogue) -> None:
     with catalogue.read_in(reader):
-        said = [*of_living(), *of_days_and_nights(), *of_repairs_and_health()]
+        said = [
+            *of_living(), *of_airing(), *of_the_seasons(), *of_days_and_nights(), *of_repairs_and_health()
+        ]  # fmt: skip
     assert set().union(*(english(f">{one}<") for one in said)) == set()

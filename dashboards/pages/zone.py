@@ -301,7 +301,7 @@ def _noted(told: Told) -> list[Any]:
             [
                 html.B(say(event.kind)),
                 f" {words.when(event.at_s, told.site.timezone)}",
-                f": {event.value}" if event.value else "",
+                f": {text.noted_text(event.kind, event.value)}" if event.value else "",
                 "" if event.zone else f" {say('(the whole unit)')}",
             ]
         )
