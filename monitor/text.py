@@ -2132,6 +2132,12 @@ def storm_message(unit: str, line: str, wish: "Wish", *, board_url: str) -> tupl
     return f"{unit}: {said}", _letter(said, *link)
 
 
+PACKET_MEANS = (
+    "One file with every reading, note and figure that this verdict was taken from. Whoever has it works the verdict "
+    "and the hours out again without this record; a changed digit is found. Give the key it is signed by another way "
+    "(sillkeep handover key)."
+)
+
 # --- repair proof ---------------------------------------------------------------------------------
 
 _NO_PROOF = {
