@@ -92,6 +92,7 @@ ROUTES: Mapping[str, str] = {
     "/holds/add": "acknowledge",
     "/export/unit/<unit>/zone/<zone>/<kind>.csv": "unit",  # of which, the route looks at itself
     "/export/site/<site>/zone/<zone>/<kind>.csv": "lot",
+    "/export/proof/<unit>/<zone>/<int:repaired_s>.zip": "proof",
     "/limits/change": "change",
     "/begin/<step>": "change",
     "/limits/undo": "change",

@@ -6,6 +6,7 @@ The columns are those of `sillkeep judge`: what was taken away can be judged aga
 import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from importlib.metadata import version
 from typing import Any
 
 from flask import Flask, Response, request
@@ -56,6 +57,7 @@ def add_routes(server: Flask, gate: Gate, record: Record, *, now: Callable[[], i
     files = Files(gate, record, now)
     server.get("/export/unit/<unit>/zone/<zone>/<kind>.csv")(files.of_unit)
     server.get("/export/site/<site>/zone/<zone>/<kind>.csv")(files.of_site)
+    server.get("/export/proof/<unit>/<zone>/<int:repaired_s>.zip")(files.of_proof)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,32 @@ class Files:
         if site not in self.gate.sight.sites:
             return self._nothing(site, zone)
         return self._file(site, "", zone, kind)
+
+    def of_proof(self, unit: str, zone: str, repaired_s: int) -> Response:
+        """Signed packet of a repair's proof; of an occupied unit its owner's alone."""
+        from monitor.reports import packet, tree
+
+        rows = self.record.repairs(unit=unit) if unit in self.gate.sight.units else []
+        row = next((r for r in rows if (r.zone, r.repaired_s) == (zone, repaired_s)), None)
+        if row is None or row.now is None:
+            return self._nothing(unit, zone)
+        if self._spells(unit):
+            refused: Response = plain(403, say(text.NO_READINGS))  # type: ignore[assignment]
+            return refused
+        made = packet.make(
+            self.record,
+            row,
+            key=tree.signing_key(self.record.home),
+            made_s=self.now(),
+            program=f"Sillkeep {version('sillkeep')}",
+        )
+        self.gate.note("packet taken", f"{unit}/{zone}")
+        name = re.sub(r"[^A-Za-z0-9_]+", "_", f"{unit}-{zone}-proof")
+        return Response(
+            made,
+            mimetype="application/zip",
+            headers={"Content-Disposition": f'attachment; filename="{name}.zip"'},
+        )
 
     def _nothing(self, owner: str, zone: str) -> Response:
         found: Response = plain(

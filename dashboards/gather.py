@@ -102,8 +102,79 @@ def unit_page(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]
             lists="acknowledge" in sight.acts,
             rain=storms.of(record, unit.declared, now_s=asked.now_s) if unit.zones else None,
             dryer=_dryer(record, unit.declared, site.code, asked),
+            glance=_glance(record, unit, site, asked, coarse=coarse),
         ),
     )
+
+
+def _glance(
+    record: Record, unit: board.UnitNow, site: board.SiteRow, asked: Wish, *, coarse: bool
+) -> list[str]:
+    """Whether to open it up, its batteries, and when its seals are next looked at."""
+    lines = []
+    cabin = next((zone for zone in unit.zones if zone.kind == "cabin"), None)
+    if cabin is not None and not coarse:
+        to_hour = cabin.hour + 1 if cabin.hour is not None else asked.now_s // 3600
+        hours = Hours(record, to_hour - AIRING_H, to_hour, ())
+        aired = _aired(hours, cabin, site, now_s=asked.now_s)
+        lines.append(
+            text.NO_AIRING
+            if aired is None
+            else text.airing_text(
+                aired.advice,
+                occupied=True,
+                inside_dew_c=aired.inside_dew_c,
+                outside_dew_c=aired.outside_dew_c,
+                surface_c=aired.surface_c,
+            )
+        )
+    levels = {
+        sample.node: sample.battery_percent
+        for sample in record.latest()
+        if sample.unit == unit.code and sample.battery_percent is not None
+    }
+    lines.append(text.batteries_text(levels))
+    return [*lines, _seals(record, unit, site, asked)]
+
+
+def _aired(
+    hours: "Hours", cabin: board.ZoneNow, site: board.SiteRow, *, now_s: int
+) -> explain.Airing | None:
+    """What opening a unit does now."""
+    _, outside = board.sides(hours.record.engine, cabin, now_s=now_s)
+    if outside is None:
+        return None
+    sides = [hours.of(row) for row in (cabin, outside)]
+    within, around = (np.array([side.temperature_c, side.humidity_percent]) for side in sides)
+    return explain.airing(
+        cabin=within,
+        outside=around,
+        factor=cabin.temperature_factor or ASSUMED_FACTOR,
+        altitude_m=site.altitude_m,
+        lines_can_freeze=frost.has_water(hours.record.events(cabin.site, unit=cabin.unit)),
+        ahead=_ahead(hours.record, cabin.site, hours.to_hour),
+    )
+
+
+def _seals(record: Record, unit: board.UnitNow, site: board.SiteRow, asked: Wish) -> str:
+    """When the seals were last looked at or renewed, and when they are next due."""
+    looked = [
+        step.at_s
+        for one in record.season_lists(unit.code)
+        for step in one.steps
+        if (step.item, step.word) == ("look at seals", "done")
+    ]
+    looked += [
+        event.at_s
+        for event in record.events(unit.site, unit=unit.code)
+        if event.kind == "reseal" and event.unit == unit.code
+    ]
+    if not looked:
+        return text.seals_text("", "", due=True)
+    last = max(looked)
+    next_s = last + seasons.SEALS_DAYS * 86_400
+    days = [words.day(at_s, site.timezone) for at_s in (last, next_s)]
+    return text.seals_text(*days, due=next_s <= asked.now_s)
 
 
 def _dryer(record: Record, unit: Unit, site: str, asked: Wish) -> str:
@@ -374,14 +445,8 @@ def _explained(
         )
     }
     if own is None:
-        found["airing"] = explain.airing(
-            cabin=cabin[:, -AIRING_H:],
-            outside=around[:, -AIRING_H:],
-            factor=zone.temperature_factor or ASSUMED_FACTOR,
-            altitude_m=site.altitude_m,
-            lines_can_freeze=frost.has_water(hours.record.events(zone.site, unit=zone.unit)),
-            ahead=_ahead(hours.record, zone.site, hours.to_hour),
-        )
+        week = replace(hours, from_hour=hours.to_hour - AIRING_H)
+        found["airing"] = _aired(week, zone, site, now_s=now_s)
     elif zone.mould_index is not None:
         found["growth"] = explain.growth(
             climate=own[:, -explain.FORTNIGHT_H :],

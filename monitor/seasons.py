@@ -26,6 +26,7 @@ HUMID_DEW_C = 18.0  # mean of the dampest month: air from outside wets what it m
 MONTH_H = 30 * 24
 # northern months in which a list is due; six months apart in the south
 DUE: Mapping[ListKind, tuple[int, ...]] = {"lay-up": (9, 10, 11), "opening": (3, 4)}
+SEALS_DAYS = 90  # between two walks round the seals: common practice, no source
 DRY_PERCENT = 60.0  # cabin air, mean of a day: EPA's upper end for rooms
 SETTLES_D = 14  # after closing: what was left inside shows by then
 

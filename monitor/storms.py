@@ -44,9 +44,7 @@ def of(record: Record, unit: Unit, *, now_s: int) -> Rain:
     rain = _wettest(gauges, to_hour - from_hour)
     kinds = {zone.code: zone.kind for zone in record.zones(unit.code) if zone.code in hours}
     moisture = {code: course(code, "wood_moisture_percent") for code in kinds}
-    alarms = [
-        a for a in record.alarms(unit=unit.code) if a.kind in SPEAKS and a.withdrawn_s is None
-    ]
+    alarms = [a for a in record.alarms(unit=unit.code) if a.withdrawn_s is None]
     found: list[tuple[Storm, Answer | None]] = []
     for storm in storms.storms(rain, from_hour=from_hour):
         said = None
@@ -57,7 +55,7 @@ def of(record: Record, unit: Unit, *, now_s: int) -> Rain:
                 kinds,
                 from_hour=from_hour,
                 alarmed=_standing(alarms, SPEAKS, storm),
-                damp=_standing(alarms, {"damp"}, storm),
+                damp=_standing(alarms, {"damp"}, storm) | _was_damp(record, unit, kinds, storm),
             )
         found.append((storm, said))
     return Rain(tuple(found), bool((~np.isnan(rain)).mean() >= 0.5))
@@ -87,6 +85,16 @@ def _standing(alarms: Iterable[Alarm], kinds: Collection[AlarmKind], storm: Stor
         if alarm.kind in kinds
         and alarm.raised_s < to_s
         and (alarm.cleared_s is None or alarm.cleared_s > from_s)
+    }
+
+
+def _was_damp(record: Record, unit: Unit, zones: Iterable[str], storm: Storm) -> set[str]:
+    """Zones whose word was damp or wet then: in the cold a zone is damp without an alarm."""
+    span = {"from_hour": storm.from_hour, "to_hour": storm.answer_hour}
+    return {
+        zone
+        for zone in zones
+        if any(row["state"] in {"damp", "wet"} for row in record.hours(unit.code, zone, **span))
     }
 
 

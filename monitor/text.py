@@ -2149,6 +2149,39 @@ def storm_message(unit: str, line: str, wish: "Wish", *, board_url: str) -> tupl
     return f"{unit}: {said}", _letter(said, *link)
 
 
+def batteries_text(levels: Mapping[str, float]) -> str:
+    """The lowest battery of a unit's nodes, by node."""
+    if not levels:
+        return say("Batteries: no node of it tells its own.")
+    lowest = min(levels, key=lambda node: (levels[node], node))
+    return say(
+        "Batteries: the lowest is that of {node}, {percent:.0f} %.",
+        node=lowest,
+        percent=levels[lowest],
+    )
+
+
+def seals_text(last: str, next_day: str, *, due: bool) -> str:
+    """When the seals of a unit were last looked at, and when next: every 90 days by common practice."""
+    if not last:
+        return say("Seals: nobody noted that they were looked at; do it, and note it in its list.")
+    if due:
+        return say(
+            "Seals: last looked at or renewed on {last}; due since {next_day}.",
+            last=last,
+            next_day=next_day,
+        )
+    return say(
+        "Seals: looked at or renewed on {last}; next by {next_day}.", last=last, next_day=next_day
+    )
+
+
+PACKET_MEANS = (
+    "One file with every reading, note and figure that this verdict was taken from. Whoever has it works the verdict "
+    "and the hours out again without this record; a changed digit is found. Give the key it is signed by another way "
+    "(sillkeep handover key)."
+)
+
 # --- repair proof ---------------------------------------------------------------------------------
 
 _NO_PROOF = {

@@ -90,6 +90,8 @@ ASKED = {
     "/export/site/<site>/zone/<zone>/<kind>.csv": (
         "GET", "/export/site/yard/zone/outside/hours.csv", "lot"),
     "/begin/<step>": ("POST", "/begin/site", "change"),
+    "/export/proof/<unit>/<zone>/<int:repaired_s>.zip": (
+        "GET", "/export/proof/van-wet/off-rear-low/5.zip", "proof"),
     "/limits/change": ("POST", "/limits/change", "change"),
     "/limits/undo": ("POST", "/limits/undo", "change"),
     "/people/change": ("POST", "/people/change", "change"),

@@ -17,13 +17,18 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from dashboards.app import page
+from dashboards.words import wish
 from monitor import watch
 from monitor.cli import app
 from monitor.errors import InputError
+from monitor.lot import Event
 from monitor.reports import packet, tree
 from monitor.store import Record, open_record
 from tests.judging import DAY_S, START_S
-from tests.test_repairs import END_S, followed, history, take
+from tests.signed import sight
+from tests.test_access import make_yard
+from tests.test_repairs import END_S, REPAIRED_S, followed, history, take
 
 KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 
@@ -304,3 +309,31 @@ def test_late_readings_make_another_revision_and_the_first_packet_still_holds(
         "not yet shown", "stayed dry",
     )  # fmt: skip
     assert "late readings" in parts(second)["revisions.csv"].decode()
+
+
+def test_the_board_hands_it_to_who_sees_the_proof_and_not_of_who_lives_there(
+    home: Path, tmp_path: Path
+) -> None:
+    own = tmp_path / "home"
+    shutil.copytree(home, own)
+    yard = make_yard(own)
+    yard.now_s = END_S
+    at = f"/export/proof/u1/w1/{REPAIRED_S}.zip"
+    for who in ("owner", "sales", "auditor"):
+        answer = yard.somebody(who).get(at)
+        assert answer.status_code == 200
+        assert packet.verify(answer.data).holds
+    assert yard.somebody("owner").get("/export/proof/u1/w2/5.zip").status_code == 404
+    assert yard.client().get(at).status_code == 303
+    with open_record(own) as record:
+        shown = "".join(
+            getattr(part, "data-still", "")
+            for top in page(record, wish(f"/proof/u1/w1/{REPAIRED_S}", "", now_s=END_S), token="t",
+                            sight=sight(record))
+            for part in [top, *top._traverse()]
+            if not isinstance(part, str)
+        )  # fmt: skip
+        assert f'href="{at}"' in shown
+        record.add_event("yard", Event(END_S, "occupied", "2 people", "u1"), recorded_s=END_S)
+    assert yard.somebody("sales").get(at).status_code == 403
+    assert yard.somebody("owner").get(at).status_code == 200

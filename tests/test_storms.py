@@ -166,7 +166,21 @@ def test_the_answer_comes_a_day_after_the_rain_and_rain_unknown_is_said(tmp_path
         assert "too early" in storms.line(storm, found, timezone="UTC")
 
 
-def fill(record, *, rained_h: int) -> None:
+def test_what_was_damp_already_is_never_called_dry(tmp_path: Path):
+    """By the word of its hours: in the cold there is no alarm."""
+    with open_record(tmp_path) as record:
+        record.add_site(Site("yard"))
+        record.add_unit(Unit("u1", "yard"))
+        for owner, code, kind in (("u1", "off-rear-low", "wall"), ("", "outside", "outside")):
+            record.add_zone("yard", Zone(owner, code, kind))  # type: ignore[arg-type]
+        fill(record, rained_h=30, state="damp")
+        ((storm, found),) = storms.of(record, record.units()[0], now_s=NOW_S).answers
+        assert found is not None
+        assert (found.word, found.zone) == ("no change", "off-rear-low")
+        assert "stayed dry" not in storms.line(storm, found, timezone="UTC")
+
+
+def fill(record, *, rained_h: int, state: str = "dry") -> None:
     from monitor.store import schema as t
 
     to_hour = NOW_S // HOUR_S
@@ -175,7 +189,7 @@ def fill(record, *, rained_h: int) -> None:
             for hour in range(to_hour - 14 * 24, to_hour):
                 rained = 6.0 if hour == to_hour - rained_h else 0.0
                 row = {"zone_id": zone.zone_id, "hour": hour, "readings": 6, "coverage_percent": 100.0,
-                       "state": "dry", "rain_mm": rained if zone.unit_id is None else None,
+                       "state": state, "rain_mm": rained if zone.unit_id is None else None,
                        "wood_moisture_percent": None if zone.unit_id is None else 12.0}  # fmt: skip
                 db.execute(t.hour.insert(), row)
 

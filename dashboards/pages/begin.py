@@ -59,6 +59,7 @@ def blocks(told: Told, asked: Wish, *, token: str) -> list[Any]:
     return [
         html.H1(say("First steps")),
         html.P(say(text.BEGIN_MEANS), className="lead"),
+        None if told.units else html.P(say("The record holds no unit yet: nothing is watched.")),
         *_units(told, asked),
         html.Ol(
             [
@@ -75,8 +76,13 @@ def blocks(told: Told, asked: Wish, *, token: str) -> list[Any]:
             ],
             className="steps begin",
         ),
-        html.P(
-            [say("With a file instead: "), html.Code("sillkeep import lot.toml")], className="aside"
+        html.Details(
+            [
+                html.Summary(say("With a file instead")),
+                html.P(["Write down what you have in ", html.Code("lot.toml"), ":"]),
+                html.Pre(lot_file(asked.now_s)),
+                html.P(["Read it in: ", html.Code("sillkeep import lot.toml")]),
+            ]
         ),
         html.P([say("To see it at work first: "), html.Code("sillkeep demo")], className="aside"),
     ]
@@ -106,6 +112,18 @@ def _step(name: str, done: bool, said: Sequence[Any], form: Sequence[Any]) -> Co
         ],
         className="is-done" if done else "",
         id=f"step-{name}",
+    )
+
+
+def lot_file(now_s: int) -> str:
+    """A lot file to begin with, as `sillkeep import` reads it."""
+    return (
+        '[[site]]\ncode = "home"\ntimezone = "Europe/Brussels"\n\n'
+        '[[unit]]\ncode = "rv1"\n\n'
+        '[[zone]]\nunit = "rv1"\ncode = "off-rear-low"\nkind = "wall"\n\n'
+        '[[node]]\ncode = "02005e10a4c3"\nunit = "rv1"\n'
+        f'from = "{words.utc(now_s)}"\n'
+        'probes = { p1 = "off-rear-low" }\n'
     )
 
 

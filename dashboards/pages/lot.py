@@ -17,6 +17,7 @@ from dash.development.base_component import Component
 from markupsafe import Markup, escape
 
 from dashboards import views, words
+from dashboards.pages import begin
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import causes, drawing, text
@@ -163,14 +164,7 @@ def _morning(asked: Wish) -> Component:
 
 
 def _empty(lot: Lot, asked: Wish) -> list[Any]:
-    example = (
-        '[[site]]\ncode = "home"\ntimezone = "Europe/Brussels"\n\n'
-        '[[unit]]\ncode = "rv1"\n\n'
-        '[[zone]]\nunit = "rv1"\ncode = "off-rear-low"\nkind = "wall"\n\n'
-        '[[node]]\ncode = "02005e10a4c3"\nunit = "rv1"\n'
-        f'from = "{words.utc(asked.now_s)}"\n'
-        'probes = { p1 = "off-rear-low" }\n'
-    )
+    example = begin.lot_file(asked.now_s)
     steps: list[Any] = [
         ["Write down what you have in ", html.Code("lot.toml"), ":", html.Pre(example)],
         ["Read it in: ", html.Code("sillkeep import lot.toml")],

@@ -28,7 +28,8 @@ class More:
     """What else the page of a unit tells.
 
     `by_day`: its figures are means of the last whole day, for it is lived in by others; `living`: the
-    visitor may see the page of that name, `lists`: those of the seasons; `rain`: its last storms; `dryer`: how its dehumidifier does.
+    visitor may see the page of that name, `lists`: those of the seasons; `rain`: its last storms; `dryer`: how its dehumidifier does;
+    `glance`: whether to open it up, its batteries, its seals.
     """
 
     by_day: bool = False
@@ -36,6 +37,7 @@ class More:
     lists: bool = False
     rain: Rain | None = None
     dryer: str = ""
+    glance: Sequence[str] = ()
 
 
 def blocks(
@@ -62,6 +64,12 @@ def blocks(
         *outline.blocks(unit, asked),
         _living(unit, asked)
         if more.living and any(z.kind == "cabin" for z in unit.zones)
+        else None,
+        html.Section(
+            [html.H2(say("At a glance")), html.Ul([html.Li(said) for said in more.glance])],
+            className="glance",
+        )
+        if more.glance
         else None,
         _lists(unit, asked) if more.lists else None,
         html.H2("Zones"),
