@@ -7,6 +7,7 @@ from functools import partial
 from html import unescape
 from pathlib import Path
 from typing import get_args
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from dash import dcc, html
@@ -28,7 +29,8 @@ from monitor.store.users import Link
 from tests import test_repairs
 from tests.filled import NOW_S, WET_TEXT, filled_record
 from tests.pseudo import pseudo
-from tests.signed import sight
+from tests.signed import session, sight
+from tests.test_access import make_yard, post
 
 # plain letters that may stand on a page, each with its reason
 DATA = (
@@ -254,6 +256,39 @@ def test_pages_outside_the_frame_come_from_the_catalogue(reader: Catalogue) -> N
             ),
         ]
     assert set().union(*map(english, shown)) == set()
+
+
+# --- answers --------------------------------------------------------------------------------------
+
+
+def test_every_answer_about_a_unit_is_said_in_the_reader_s_language(
+    tmp_path: Path, reader: Catalogue, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    filled_record(tmp_path, days=3).close()
+    session(tmp_path, now_s=NOW_S, name="Somebody")
+    board = make_yard(tmp_path)
+    owner, stranger = board.somebody("owner"), board.somebody("lot lead")
+    monkeypatch.setattr(catalogue, "load", lambda _: reader)
+
+    def noted(path: str, **sent: str) -> str:
+        return parse_qs(urlsplit(post(owner, path, **sent).location).query)["note"][0]
+
+    unit = "/unit/van-dry"
+    said = [
+        noted(f"{unit}/lists/begin", kind="lay-up"),
+        noted(f"{unit}/lists/note", number="1", item="vents", word="done"),
+        noted(f"{unit}/lists/end", number="1"),
+        noted(f"{unit}/note", kind="occupied", people="2"),
+        noted(f"{unit}/note", kind="dehumidifier", value="compressor"),
+        noted(f"{unit}/note", kind="dehumidifier", value="emptied"),
+        post(owner, f"{unit}/lists/eat", number="1").get_data(as_text=True),
+        owner.get("/export/unit/van-dry/zone/air-main/days.csv").get_data(as_text=True),
+    ]
+    file = stranger.get(f"/export{unit}/zone/air-main/readings.csv")
+    assert file.status_code == 403
+    said.append(file.get_data(as_text=True))
+    assert all(said)
+    assert set().union(*(english(f">{one}<") for one in said)) == set()
 
 
 # --- alarms and messages --------------------------------------------------------------------------
