@@ -21,7 +21,7 @@ from dashboards.words import wish
 from monitor import catalogue, people, seasons, storms, text
 from monitor.catalogue import Catalogue
 from monitor.judge.storms import Answer, Storm
-from monitor.lot import AlarmKind, Event, ForecastHour, SeasonStep
+from monitor.lot import AlarmKind, Event, ForecastHour, SeasonStep, Unit
 from monitor.store import schema as t
 from monitor.store.people import AlarmNow, Person
 from monitor.store.record import Record, open_record
@@ -441,6 +441,22 @@ def of_the_seasons() -> Iterator[str]:
         yield text.noted_text("occupied", value)
 
 
+def of_places_and_weather() -> Iterator[str]:
+    for lean, side, slides in (("level", "off", 0), ("off-rear", "front", 1), ("", "", None)):
+        yield text.stand_text(Unit("u1", "yard", lean=lean, weather_side=side, slides=slides))  # type: ignore[arg-type]
+    for last, due in (("", False), ("1", True), ("1", False)):
+        yield text.seals_text(last, "2", due=due)
+    for levels in ({}, {"node-5": 40.0}):
+        yield text.batteries_text(levels)
+    yield text.wall_probe_text(["off-a", "off-b"])
+    yield text.forecast_old_text("1")
+    yield text.co2_text(ppm=430.0, asleep_l_s=NAN, sitting_l_s=NAN)
+    for source in ("feed", "file"):
+        yield text.borrowed_text(source, "yard", 4.0)
+    for ago_s, problem in ((None, ""), (7200, "1")):
+        yield text.station_text("yard", "p1", ago_s=ago_s, problem=problem)
+
+
 def of_repairs_and_health() -> Iterator[str]:
     for verdict in ("stayed dry", "drying", "not yet shown", "did not stay dry"):
         for survived in (0, 1, 3):
@@ -462,6 +478,7 @@ def of_repairs_and_health() -> Iterator[str]:
 def test_each_form_of_a_sentence_comes_from_the_catalogue(reader: Catalogue) -> None:
     with catalogue.read_in(reader):
         said = [
-            *of_living(), *of_airing(), *of_the_seasons(), *of_days_and_nights(), *of_repairs_and_health()
+            *of_living(), *of_airing(), *of_the_seasons(), *of_days_and_nights(), *of_places_and_weather(),
+            *of_repairs_and_health(),
         ]  # fmt: skip
     assert set().union(*(english(f">{one}<") for one in said)) == set()
