@@ -1740,7 +1740,7 @@ NO_READINGS = (
     "Somebody lived in this unit in that time: its single readings are its owner's. Judged hours are given, as one "
     "mean a day."
 )
-NO_FORECAST = "No forecast is set up: the night is the usual one of the last week (deploy/README.md says how to add one)."
+NO_FORECAST = "No forecast is set up: the night is the usual one of the last week (the README says how to name one, under [[weather]])."
 NO_CO2 = "No probe here measures carbon dioxide: how much air people get is not known."
 NO_CABIN_NOW = "The last hours of the cabin are missing: figures of now are not known."
 LIVING_UNKNOWNS = (
