@@ -1736,6 +1736,7 @@ SEEN_MEANS = (
     "this unit, a link to it included, get one mean a day in the place of each hour; its words and alarms they see."
 )
 BY_THE_DAY = "Somebody lives or lived in this unit: its air is shown here as one mean a day. Its owner sees each hour."
+DAYS_LEFT_OUT = "Days that are not over, and those known by less than half, are left out."
 NO_READINGS = (
     "Somebody lived in this unit in that time: its single readings are its owner's. Judged hours are given, as one "
     "mean a day."
