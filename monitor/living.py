@@ -175,8 +175,10 @@ class Living:
         Air changes that carbon dioxide tells of.
     needed_per_h : float
         Air changes that hold the judged surface below 80 %.
+    ahead_outside_dew_c : ndarray, shape (24,)
+        Dew point outside, hour by hour from the next one.
     advice : str
-        A word of `monitor.physics.ventilation.ADVICE`.
+        What opening does now: a word of `monitor.physics.ventilation.ADVICE`.
     freezing : monitor.judge.frost.Freezing
     volume_m3 : float
     """
@@ -201,9 +203,22 @@ class Living:
     changes_per_h: tuple[float, float]
     decays: tuple[airchange.Decay, ...]
     needed_per_h: float
+    ahead_outside_dew_c: Floats
     advice: str
     freezing: frost.Freezing
     volume_m3: float
+
+    @property
+    def dries_tonight(self) -> bool:
+        """Whether the air outside is the drier when the judged surface comes nearest to the dew point.
+
+        Who moved in an hour ago has hardly wetted the air yet: what it will hold by then counts.
+        """
+        judged = self.judged
+        if judged is None:
+            return False
+        above = self.ahead_dew_c[judged.hour] - self.ahead_outside_dew_c[judged.hour]
+        return bool(above >= ventilation.LEAST_DEADBAND_K)
 
     @property
     def judged(self) -> Surface | None:
@@ -296,6 +311,7 @@ def living(told: Told) -> Living:
         changes_per_h=changes,
         decays=airchange.decays(at_s=told.co2_at_s, co2_ppm=told.co2_ppm),
         needed_per_h=_needed(night, judged, room, generation),
+        ahead_outside_dew_c=_dews(*night.outside),
         advice=_advice(now, around, judged),
         freezing=frost.freezing(
             told.pipes,
@@ -355,7 +371,9 @@ def act(found: Living) -> ActionKind:
         return "no figures"
     if judged.margin_k < NEAR_K:
         enough = found.needed_per_h <= ventilation.AJAR_CHANGES_PER_H
-        return "heat" if not opens else ("open more" if enough else "air and heat")
+        if not found.dries_tonight:
+            return "heat"
+        return "open more" if enough else "air and heat"
     return _lesser(found, opens=opens)
 
 

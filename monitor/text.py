@@ -1753,11 +1753,12 @@ SEEN_MEANS = (
     "this unit, a link to it included, get one mean a day in the place of each hour; its words and alarms they see."
 )
 BY_THE_DAY = "Somebody lives or lived in this unit: its air is shown here as one mean a day. Its owner sees each hour."
+DAYS_LEFT_OUT = "Days that are not over, and those known by less than half, are left out."
 NO_READINGS = (
     "Somebody lived in this unit in that time: its single readings are its owner's. Judged hours are given, as one "
     "mean a day."
 )
-NO_FORECAST = "No forecast is set up: the night is the usual one of the last week (deploy/README.md says how to add one)."
+NO_FORECAST = "No forecast is set up: the night is the usual one of the last week (the README says how to name one, under [[weather]])."
 NO_CO2 = "No probe here measures carbon dioxide: how much air people get is not known."
 NO_CABIN_NOW = "The last hours of the cabin are missing: figures of now are not known."
 LIVING_UNKNOWNS = (

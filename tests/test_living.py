@@ -131,6 +131,16 @@ def test_who_moved_in_today_is_worked_out_from_the_balance():
     assert found.judged.margin_k < 0.0
 
 
+def test_who_moved_in_an_hour_ago_is_told_of_the_night_and_not_of_the_hour():
+    """Inside and outside hold the same water now; by the night two people have added theirs."""
+    cabin, _ = a_week(inside_c=15.0, inside_percent=60.0)
+    outside = np.array([np.full(WEEK, 7.4), np.full(WEEK, 100.0)])
+    new = living.Stay(True, (NEXT_H - 1) * HOUR_S, 2, True)
+    found = living.living(told(air=(cabin, outside), stay=new))
+    assert found.advice != "dries"
+    assert living.act(found) in {"open more", "air and heat"}
+
+
 def test_surfaces_are_those_of_their_factors_the_nearest_to_dew_first():
     found = living.living(told(ahead=forecast(-10.0)))
     margins = [surface.margin_k for surface in found.surfaces]
@@ -210,10 +220,15 @@ def test_the_action_has_the_sign_of_the_water_in_the_air(
     kind = living.act(found)
     assert kind in {*KINDS, "freezing"}
     more_inside = found.dew_point_c - found.outside_dew_c
-    if kind in {"open more", "air and heat", "open a little"}:
+    if kind == "open a little":
         assert more_inside >= ventilation.LEAST_DEADBAND_K
-    if kind in {"heat", "dry the air"}:
+    if kind == "dry the air":
         assert more_inside < 3.0  # two sensors in dry air tell 1.7 K apart, the colder is worse
+    if kind in {"open more", "air and heat", "heat"}:
+        assert found.judged is not None
+        hour = found.judged.hour
+        tonight = found.ahead_dew_c[hour] - found.ahead_outside_dew_c[hour]
+        assert (tonight >= ventilation.LEAST_DEADBAND_K) == (kind != "heat")
 
 
 def test_opening_is_reconciled_with_rain_and_frost():

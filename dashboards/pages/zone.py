@@ -262,6 +262,8 @@ def _spans(told: Told, asked: Wish) -> Component:
 
 def _covered(told: Told) -> str:
     """How much of what is shown was measured, and the longest time that was not."""
+    if told.by_day:
+        return say(text.DAYS_LEFT_OUT)
     missing = np.isnan(told.series.temperature_c)
     if not len(missing) or missing.all():
         return say("No hour of them has readings.")
@@ -346,14 +348,14 @@ def _charts(told: Told, span: Span, asked: Wish) -> list[Any]:
 
 
 def _opening(told: Told, span: Span, asked: Wish) -> list[Any]:
-    if told.zone.kind not in AIR_KINDS:
+    if told.zone.kind not in AIR_KINDS or told.by_day:
         return []
     return opening.blocks(told.airing, asked, next_hour=(span.to_s + span.offset_s) // HOUR_S % 24)
 
 
 def _through(told: Told, asked: Wish) -> list[Any]:
     kind = told.zone.kind
-    if kind == "outside":
+    if kind == "outside" or told.by_day:
         return []
     return wall_section.blocks(told.section, asked, own=kind not in AIR_KINDS)
 
@@ -503,7 +505,12 @@ def _chart(  # noqa: PLR0913  each is what it says
     rain: bool = False,
 ) -> list[Any]:
     """Heading, sentence, chart, table."""
-    sentence = summary(named, unit=unit, rain_mm=told.series.rain_mm if rain else None)
+    sentence = summary(
+        named,
+        unit=unit,
+        rain_mm=told.series.rain_mm if rain else None,
+        gaps="{hours} not shown" if told.by_day else "{hours} without data",
+    )
     daily = _daily(named, told, span, asked, rain=rain)
     return [
         html.H2(title, className="chart-title"),
@@ -524,7 +531,13 @@ def _chart(  # noqa: PLR0913  each is what it says
     ]
 
 
-def summary(named: dict[str, Floats], *, unit: str, rain_mm: Floats | None = None) -> str:
+def summary(
+    named: dict[str, Floats],
+    *,
+    unit: str,
+    rain_mm: Floats | None = None,
+    gaps: str = "{hours} without data",
+) -> str:
     """One sentence with the last value and the range of each line, the rain and the gaps."""
     said = []
     for name, values in named.items():
@@ -551,9 +564,9 @@ def summary(named: dict[str, Floats], *, unit: str, rain_mm: Floats | None = Non
             if known.any()
             else say("no rain source")
         )
-    gaps = int(np.isnan(next(iter(named.values()))).sum())
-    if gaps:
-        said.append(say("{hours} without data", hours=words.hours(gaps)))
+    missing = int(np.isnan(next(iter(named.values()))).sum())
+    if missing:
+        said.append(say(gaps, hours=words.hours(missing)))
     text = "; ".join(said)
     return f"{text[:1].upper()}{text[1:]}."
 
@@ -628,7 +641,8 @@ def _unknowns(told: Told, span: Span, asked: Wish) -> list[Any]:
     gaps = drawing.gaps_of(
         told.at_s, told.series.temperature_c, from_s=span.from_s, to_s=min(span.to_s, asked.now_s)
     )
-    longest = sorted(gaps, key=lambda gap: gap[0] - gap[1])[:3]
+    # of a unit that others live in, hours that are not shown are not missing
+    longest = [] if told.by_day else sorted(gaps, key=lambda gap: gap[0] - gap[1])[:3]
     lines += [
         say(
             "No data for {hours} from {at}.",
