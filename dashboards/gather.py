@@ -240,6 +240,8 @@ def _lived(
         events, life=unit.life, people=int(people) if re.fullmatch(r"[1-9]", people) else 0
     )
     forecast_s, ahead = record.forecast(unit.site, from_hour=to_hour)
+    if asked.now_s - forecast_s > frost.FRESH_S:
+        ahead = []
     co2_at_s, co2_ppm = board.carbon_dioxide(
         record.engine, cabin, from_s=asked.now_s - 7 * 86_400, to_s=asked.now_s + 1
     )
@@ -411,8 +413,8 @@ def _beside(hours: Hours, zone: board.ZoneNow, *, now_s: int) -> dict[str, Any]:
 
 def _ahead(record: Record, site: str, next_hour: int) -> explain.Floats | None:
     """Forecast of the next day: temperature, humidity, rain; None where there is none."""
-    _, hours = record.forecast(site, from_hour=next_hour)
-    if not hours:
+    issued_s, hours = record.forecast(site, from_hour=next_hour)
+    if not hours or next_hour * 3600 - issued_s > frost.FRESH_S:
         return None
     table = np.full((3, 24), np.nan)
     for hour in hours:

@@ -1908,7 +1908,7 @@ def settles_basis(*, volume_m3: float) -> str:
 def forecast_old_text(age: str) -> str:
     """A forecast that does not reach over the night."""
     return say(
-        "The newest forecast came {age} and does not cover the night: the usual one of "
+        "The newest forecast came {age}: it is too old, or does not cover the night. The usual night of "
         "the last week is shown.",
         age=age,
     )

@@ -243,7 +243,9 @@ def _note_thaw(record: Record, site: Site, *, now_s: int) -> None:
 def _look_ahead(record: Record, unit: Unit, *, now_s: int) -> None:
     """Tell of a frost that is forecast for a unit with water in its lines, and take it back."""
     hour = now_s // HOUR_S
-    _, forecast = record.forecast(unit.site, from_hour=hour)
+    issued_s, forecast = record.forecast(unit.site, from_hour=hour)
+    if now_s - issued_s > frost.FRESH_S:
+        forecast = []
     known = {a.kind: a for a in record.alarms(unit=unit.code, open_only=True) if not a.cleared_s}
     standing = known.get(AHEAD)
     if not forecast and standing is None:

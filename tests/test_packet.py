@@ -22,13 +22,14 @@ from dashboards.words import wish
 from monitor import watch
 from monitor.cli import app
 from monitor.errors import InputError
-from monitor.lot import Event
+from monitor.lot import Event, Placement, Zone
 from monitor.reports import packet, tree
 from monitor.store import Record, open_record
+from sensors.wire import Reading
 from tests.judging import DAY_S, START_S
 from tests.signed import sight
 from tests.test_access import make_yard
-from tests.test_repairs import END_S, REPAIRED_S, followed, history, take
+from tests.test_repairs import END_S, HOUR_S, REPAIRED_S, followed, history, take
 
 KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 
@@ -337,3 +338,25 @@ def test_the_board_hands_it_to_who_sees_the_proof_and_not_of_who_lives_there(
         record.add_event("yard", Event(END_S, "occupied", "2 people", "u1"), recorded_s=END_S)
     assert yard.somebody("sales").get(at).status_code == 403
     assert yard.somebody("owner").get(at).status_code == 200
+
+
+def test_rooms_and_who_lived_there_are_not_in_it(home: Path, tmp_path: Path) -> None:
+    own = tmp_path / "home"
+    shutil.copytree(home, own)
+    with open_record(own) as record:
+        record.add_zone("yard", Zone("u1", "air-main", "cabin"))
+        placed = Placement("n9", "p1", "yard", "u1", "air-main", START_S)
+        record.place(placed, recorded_s=START_S, who="test")
+        take(record, [Reading(site="yard", node="n9", probe="p1", boot=1, seq=k,
+                              at_s=START_S + k * HOUR_S, temperature_c=19.0, humidity_percent=55.0)
+                      for k in range(400)])  # fmt: skip
+        for kind, at_s in (("occupied", START_S), ("vacated", START_S + DAY_S)):
+            record.add_event("yard", Event(at_s, kind, "2 people", "u1"), recorded_s=END_S)  # type: ignore[arg-type]
+        watch.tick(record, now_s=END_S + HOUR_S)
+        (row,) = record.repairs(unit="u1")
+        made = packet.make(record, row, key=KEY, made_s=END_S, program="test 1")
+    assert packet.verify(made).holds, failing(made)
+    told = b"".join(parts(made).values()).decode()
+    assert "2 people" not in told
+    assert ",air-main," not in parts(made)["readings.csv"].decode()
+    assert "air-main" not in parts(made)["hours.csv"].decode()

@@ -636,6 +636,13 @@ def test_a_winterised_unit_and_a_mild_forecast_tell_nothing(record, how):
     assert ahead(record) == []
 
 
+def test_a_forecast_of_the_day_before_yesterday_is_none(record):
+    now_s = a_cold_week(record)
+    expect(record, -9.0, now_s=now_s - 40 * HOUR_S)
+    watch.tick(record, now_s=now_s)
+    assert ahead(record) == []
+
+
 def test_winterising_ends_what_was_told_ahead(record):
     now_s = a_cold_week(record)
     expect(record, -9.0, now_s=now_s)

@@ -16,6 +16,7 @@ from monitor.physics import cooling
 Floats = NDArray[np.float64]
 
 WEEK_H, NIGHT_H = 7 * 24, 24
+FRESH_S = 36 * 3600  # an older issue of a forecast is none. Our choice.
 CLEARS_C = 2.0  # the lowest expected must be this warm again: a forecast wavers by as much
 
 

@@ -1,5 +1,7 @@
 """A signed packet of one repair's proof: everything that its verdict was taken from, and nothing else.
 
+Air of rooms is not in it, nor who lived there when: no verdict needs it, and it tells who was at home.
+
 ::
 
     record ── make ──> packet.zip
@@ -26,7 +28,7 @@ import io
 import json
 import zipfile
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -40,7 +42,7 @@ from numpy.typing import NDArray
 from monitor import judge
 from monitor.errors import InputError
 from monitor.judge import proofs
-from monitor.lot import Event, Site, Unit, Zone, ZoneReadings
+from monitor.lot import AIR_KINDS, Event, EventKind, Site, Unit, Zone, ZoneReadings
 from monitor.reports import tree
 from monitor.store import ProofRevision, Record, RepairRow
 from monitor.times import parse_time
@@ -52,6 +54,7 @@ MOST_BYTES = 200_000_000  # of a packet's files together, unpacked
 COLUMNS = ("hour", "temperature_c", "wood_moisture_percent", "coverage_percent", "rain_mm")
 READINGS = ("temperature_c", "humidity_percent", "wood_percent", "contact", "rain_mm")
 DIGITS = {"contact": 0}
+PRIVATE: frozenset[EventKind] = frozenset({"occupied", "vacated"})
 NAMES = (
     "readings.csv", "hours.csv", "zones.csv", "events.csv", "placements.csv", "doubts.csv",
     "revisions.csv", "disputed.csv",
@@ -101,13 +104,20 @@ def make(
     repaired = [r.repaired_s for r in record.repairs(unit=row.unit)]
     from_hour = min(repaired) // HOUR_S - proofs.BEFORE_DAYS * DAY_H
     revisions = record.proof_revisions(row.unit, row.zone, row.repaired_s)
+    zones = [zone for zone in record.zones(row.unit) if zone.kind not in AIR_KINDS]
+    held = {zone.code for zone in zones}
+    hours = record.unit_hours(row.unit, from_hour=from_hour, to_hour=end_s // HOUR_S)
     texts = {
-        "readings.csv": _readings(record, site, unit, from_hour * HOUR_S, end_s),
+        "readings.csv": _readings(record, site, unit, held, (from_hour * HOUR_S, end_s)),
         "hours.csv": _hours(
-            record.unit_hours(row.unit, from_hour=from_hour, to_hour=end_s // HOUR_S)
+            {code: table for code, table in hours.items() if code in held or code[:1] == "/"}
         ),
-        "zones.csv": _zones([*record.zones(row.unit), *record.site_zones(row.site)]),
-        "events.csv": _events(record.events(row.site, unit=row.unit)),
+        "zones.csv": _zones([*zones, *record.site_zones(row.site)]),
+        "events.csv": _events(
+            event
+            for event in record.events(row.site, unit=row.unit)
+            if event.kind not in PRIVATE and event.zone in {"", *held}
+        ),
         "placements.csv": _placements(record, row),
         "doubts.csv": _csv(("zone", "from_s", "to_s"), record.doubts(row.unit)),
         "revisions.csv": _revisions(revisions),
@@ -167,10 +177,14 @@ def _lines(texts: Mapping[str, str]) -> list[bytes]:
     return [f"{name}\t{line}".encode() for name in NAMES for line in texts[name].splitlines()]
 
 
-def _readings(record: Record, site: Site, unit: Unit, from_s: int, to_s: int) -> str:
+def _readings(
+    record: Record, site: Site, unit: Unit, zones: Collection[str], span_s: tuple[int, int]
+) -> str:
+    from_s, to_s = span_s
     held = {
         (unit.code, zone): series
         for zone, series in record.unit_readings(unit.code, from_s=from_s, to_s=to_s).items()
+        if zone in zones
     }
     held |= {
         ("", zone): series
