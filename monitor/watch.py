@@ -253,7 +253,9 @@ def _look_ahead(record: Record, unit: Unit, *, now_s: int) -> None:
     water = frost.has_water(record.events(unit.site, unit=unit.code))
     found = _expected(record, unit, hour, forecast, water=water)
     if standing is not None:
-        if found.is_over:
+        # nobody forecasts any more: it is over with the time that it was told for
+        passed = not forecast and now_s - standing.raised_s > AHEAD_H * HOUR_S
+        if found.is_over or (passed and found.now_c >= frost.CLEARS_C):
             step = AlarmStep(now_s, alarms.after(standing.state, "ends"), SYSTEM, NO_FROST)
             ended = ChangedAlarm(standing.alarm_id, now_s, step.state, step)
             record.change_alarm(ended, now_s=now_s)

@@ -650,3 +650,21 @@ def test_winterising_ends_what_was_told_ahead(record):
     record.add_event("yard", Event(now_s, "winterised", unit="u1"), recorded_s=now_s)
     watch.tick(record, now_s=now_s + HOUR_S)
     assert [alarm.cleared_s for alarm in ahead(record)] == [now_s + HOUR_S]
+
+
+def test_what_was_told_ahead_ends_by_itself_where_nobody_forecasts_any_more(record):
+    now_s = a_cold_week(record)
+    expect(record, -9.0, now_s=now_s)
+    watch.tick(record, now_s=now_s)
+    (alarm,) = ahead(record)
+    for hours, over in ((40, False), (50, True)):
+        later_s = now_s + hours * HOUR_S
+        mild = [
+            Reading(site="yard", node="n1", probe=probe, boot=1, seq=5000 + hours,
+                    at_s=later_s - 60, temperature_c=8.0, humidity_percent=75.0)
+            for probe in ("p3", "p4")
+        ]  # fmt: skip
+        take(record, mild, later_s)
+        watch.tick(record, now_s=later_s)
+        (alarm,) = ahead(record)
+        assert (alarm.cleared_s is not None) == over
