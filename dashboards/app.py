@@ -287,7 +287,7 @@ def _blocks(
         return named[path]()
     placed: tuple[tuple[str, Callable[..., list[Any]]], ...] = (
         (r"/unit/([^/]+)", lambda unit: gather.unit_page(record, asked, unit, sight)),
-        (r"/unit/([^/]+)/lists", lambda unit: gather.lists_page(record, asked, unit, token)),
+        (r"/unit/([^/]+)/lists", lambda unit: gather.lists_page(record, asked, unit, token, sight)),
         (r"/unit/([^/]+)/living", lambda unit: gather.living_page(record, asked, unit, token)),
         (
             r"/(unit|site)/([^/]+)/zone/([^/]+)",

@@ -102,27 +102,32 @@ def unit_page(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]
             lists="acknowledge" in sight.acts,
             rain=storms.of(record, unit.declared, now_s=asked.now_s) if unit.zones else None,
             dryer=_dryer(record, unit.declared, site.code, asked),
-            glance=_glance(record, unit, site, asked, coarse=coarse),
+            glance=_glance(record, unit, site, asked, spells),
         ),
     )
 
 
 def _glance(
-    record: Record, unit: board.UnitNow, site: board.SiteRow, asked: Wish, *, coarse: bool
+    record: Record,
+    unit: board.UnitNow,
+    site: board.SiteRow,
+    asked: Wish,
+    spells: Sequence[living.Spell],
 ) -> list[str]:
     """Whether to open it up, its batteries, and when its seals are next looked at."""
     lines = []
     cabin = next((zone for zone in unit.zones if zone.kind == "cabin"), None)
-    if cabin is not None and not coarse:
+    if cabin is not None and not spells:
         to_hour = cabin.hour + 1 if cabin.hour is not None else asked.now_s // 3600
         hours = Hours(record, to_hour - AIRING_H, to_hour, ())
+        events = record.events(unit.site, unit=unit.code)
         aired = _aired(hours, cabin, site, now_s=asked.now_s)
         lines.append(
             text.NO_AIRING
             if aired is None
             else text.airing_text(
                 aired.advice,
-                occupied=True,
+                occupied=living.stay(events, life=unit.life).occupied,
                 inside_dew_c=aired.inside_dew_c,
                 outside_dew_c=aired.outside_dew_c,
                 surface_c=aired.surface_c,
@@ -499,7 +504,7 @@ def _outside_year(record: Record, site: str, *, now_s: int) -> board.Series | No
     return board.series(record.engine, row, from_hour=to_hour - YEAR_H, to_hour=to_hour)
 
 
-def lists_page(record: Record, asked: Wish, code: str, token: str) -> list[Any]:
+def lists_page(record: Record, asked: Wish, code: str, token: str, sight: Sight) -> list[Any]:
     """Page of a unit's lay-up and opening lists."""
     found = board.unit(record.engine, code, now_s=asked.now_s)
     if found is None:
@@ -517,7 +522,7 @@ def lists_page(record: Record, asked: Wish, code: str, token: str) -> list[Any]:
         lists=known,
         dryness=seasons.dryness(
             [(zone.code, zone.kind, zone.word) for zone in unit.zones],
-            cabin_percent=_cabin_day(record, cabin, asked.now_s),
+            cabin_percent=_cabin_day(record, cabin, asked.now_s, whole=code in sight.private),
         ),
         due=due[0] if due else None,
         climate_known=hours is not None
@@ -528,12 +533,14 @@ def lists_page(record: Record, asked: Wish, code: str, token: str) -> list[Any]:
     return lists_view.blocks(told, asked, token=token)
 
 
-def _cabin_day(record: Record, cabin: board.ZoneNow | None, now_s: int) -> float:
-    """Mean humidity of a cabin's last day; nan where half of it is missing."""
+def _cabin_day(record: Record, cabin: board.ZoneNow | None, now_s: int, *, whole: bool) -> float:
+    """Mean humidity of a cabin's last 24 h, or of its last whole day; nan where half is missing."""
     if cabin is None:
         return float("nan")
     to_hour = now_s // 3600
-    if cabin.hour is not None and to_hour - 3 < cabin.hour:
+    if whole:  # two means an hour apart would tell the hour
+        to_hour = to_hour // 24 * 24
+    elif cabin.hour is not None and to_hour - 3 < cabin.hour:
         to_hour = cabin.hour + 1
     day = board.series(record.engine, cabin, from_hour=to_hour - 24, to_hour=to_hour)
     known = ~np.isnan(day.humidity_percent)

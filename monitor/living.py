@@ -35,6 +35,7 @@ ASSUMED_PEOPLE = 2
 NIGHT_H = 6  # the last hours before six in the morning: people asleep, the air at rest
 NIGHT_ENDS_H = 6  # on the clock at the unit
 DRY_PERCENT, HUMID_PERCENT, TOO_HUMID_PERCENT = 30.0, 50.0, 60.0  # EPA; CDC: no more than 50
+LEAST_AHEAD_H = 18  # of a day that a forecast must tell; the others are those of the usual day
 LASTS_H = 24.0  # how long what is unusual in the weather lasts. Our choice.
 LEAST_PA = 10.0  # drier air is no air of these latitudes
 HEATED_C = 18.0  # of a unit that nobody is in, worked out as if somebody were
@@ -97,7 +98,7 @@ def spells(events: Sequence[Event], *, life: str) -> list[Spell]:
     since: int | None = 0 if life == "occupied" else None
     for event in sorted(events, key=lambda event: event.at_s):
         if event.kind == "occupied":
-            since = event.at_s if since in {None, 0} else since
+            since = event.at_s if since is None else since
         elif event.kind == "vacated" and since is not None:
             found.append((since, event.at_s))
             since = None
@@ -372,17 +373,22 @@ def act(found: Living) -> ActionKind:
     if judged.margin_k < NEAR_K:
         enough = found.needed_per_h <= ventilation.AJAR_CHANGES_PER_H
         if not found.dries_tonight:
-            return "heat"
+            return "more air" if _is_used(found) else "heat"
         return "open more" if enough else "air and heat"
     return _lesser(found, opens=opens)
 
 
 def _lesser(found: Living, *, opens: bool) -> ActionKind:
+    if _is_used(found):
+        return "more air"
     if found.humidity_percent >= TOO_HUMID_PERCENT:
         return "open a little" if opens else "dry the air"
-    if found.co2_ppm - airchange.OUTSIDE_PPM > LITTLE_AIR_PPM:
-        return "more air"
     return "wipe" if found.surfaces[0].margin_k < 0.0 else "nothing"
+
+
+def _is_used(found: Living) -> bool:
+    """Whether carbon dioxide tells of little air for who is in it: that goes before drying."""
+    return bool(found.co2_ppm - airchange.OUTSIDE_PPM > LITTLE_AIR_PPM)
 
 
 # --- parts ----------------------------------------------------------------------------------------
@@ -458,12 +464,9 @@ def _outside(told: Told, usual: Floats) -> tuple[Floats, bool, int]:
             given = (expected.temperature_c, expected.humidity_percent, expected.rain_mm)
             values = [np.nan if value is None else value for value in given]
             table[:, place], rain[place] = values[:2], values[2]
-    rain_h = -2 if np.isnan(rain).all() else -1
+    rain_h = -2 if (~np.isnan(rain)).sum() < LEAST_AHEAD_H else -1
     if (rain >= RAIN_MM).any():
         rain_h = int(np.argmax(rain >= RAIN_MM))
-    # part of a night from here, part from there is no night: half of it at least must be a forecast
-    if (~np.isnan(table).any(axis=0)).sum() >= AHEAD_H // 2:
-        return table, True, rain_h
     measured = told.outside[:, -WEEK_H:]
     celsius, vapour_pa = (
         _shifted(line, past)
@@ -472,7 +475,11 @@ def _outside(told: Told, usual: Floats) -> tuple[Floats, bool, int]:
     humidity = air.relative_humidity(
         vapour_pressure_pa=np.maximum(vapour_pa, LEAST_PA), temperature_c=celsius
     )
-    return np.stack([celsius, np.minimum(humidity, 100.0)]), False, rain_h
+    usual_day = np.stack([celsius, np.minimum(humidity, 100.0)])
+    told_h = int((~np.isnan(table).any(axis=0)).sum())
+    if told_h < LEAST_AHEAD_H:
+        return usual_day, False, rain_h
+    return np.where(np.isnan(table).any(axis=0), usual_day, table), True, rain_h
 
 
 def _surfaces(told: Told, night: _Ahead) -> tuple[Surface, ...]:

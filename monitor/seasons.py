@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 Climate = Literal["frost", "no frost", "humid"]
 LIST_KINDS: tuple[ListKind, ...] = ("lay-up", "opening")
 
-LEAST_HOURS = 60 * 24  # of a year: fewer say nothing of its winter
+LEAST_HOURS = 300 * 24  # of a year: fewer may have missed its winter, or its summer
 HUMID_DEW_C = 18.0  # mean of the dampest month: air from outside wets what it meets. Our choice.
 MONTH_H = 30 * 24
 # northern months in which a list is due; six months apart in the south
@@ -76,19 +76,23 @@ ITEMS: Mapping[ListKind, tuple[Item, ...]] = {
 
 
 def climates(temperature_c: Floats, dew_point_c: Floats) -> frozenset[Climate]:
-    """Climate of a site by a year of its outside air; all of them where less than 60 days are known.
+    """Climate of a site by a year of its outside air; what less than 300 days have not shown may still come.
 
     Parameters
     ----------
     temperature_c, dew_point_c : ndarray
         Hourly, the last year. [hours; °C] nan where missing.
     """
-    if (~np.isnan(temperature_c)).sum() < LEAST_HOURS:
-        return frozenset({"frost", "no frost", "humid"})
-    found: set[Climate] = {"frost" if np.nanmin(temperature_c) <= 0.0 else "no frost"}
+    known = ~np.isnan(temperature_c)
+    whole = known.sum() >= LEAST_HOURS
+    found: set[Climate] = set()
+    if known.any() and np.nanmin(temperature_c) <= 0.0:
+        found.add("frost")
+    else:
+        found |= {"no frost"} if whole else {"frost", "no frost"}
     months = [dew_point_c[start : start + MONTH_H] for start in range(0, len(dew_point_c), MONTH_H)]
     means = [np.nanmean(month) for month in months if (~np.isnan(month)).sum() >= MONTH_H // 3]
-    if means and max(means) >= HUMID_DEW_C:
+    if not whole or (means and max(means) >= HUMID_DEW_C):
         found.add("humid")
     return frozenset(found)
 
@@ -151,9 +155,9 @@ class Dryness:
     cabin_percent : float
         Mean humidity of the cabin's last day; nan: not known.
     against : tuple of (zone, word)
-        Damp or wet walls, roofs and floors.
+        Damp or wet zones.
     unknown : tuple of str
-        Those that are unknown.
+        Walls, roofs and floors that are unknown.
     """
 
     ready: bool | None
@@ -172,7 +176,7 @@ def dryness(zones: Sequence[tuple[str, str, str]], *, cabin_percent: float) -> D
         Mean humidity of the cabin's last day. [%] nan: not known.
     """
     walls = [(code, word) for code, kind, word in zones if kind in STRUCTURE_KINDS]
-    against = tuple((code, word) for code, word in walls if word in {"damp", "wet"})
+    against = tuple((code, word) for code, _, word in zones if word in {"damp", "wet"})
     unknown = tuple(code for code, word in walls if word == "unknown")
     if against or cabin_percent >= DRY_PERCENT:
         return Dryness(False, cabin_percent, against, unknown)  # noqa: FBT003

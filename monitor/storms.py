@@ -15,6 +15,7 @@ from monitor.times import time_zone
 
 HOUR_S = 3600
 DAYS = 14  # looked back on
+EDGE_H = 48  # before them: where a storm that is shown began, and the day before it
 SPEAKS: frozenset[AlarmKind] = frozenset({"leak suspect", "wet", "water contact"})
 
 
@@ -32,7 +33,7 @@ class Rain:
 def of(record: Record, unit: Unit, *, now_s: int) -> Rain:
     """A unit's storms and what it has to say of each."""
     to_hour = now_s // HOUR_S
-    from_hour = to_hour - DAYS * 24
+    from_hour = to_hour - DAYS * 24 - EDGE_H
     hours = record.unit_hours(unit.code, from_hour=from_hour, to_hour=to_hour)
 
     def course(code: str, name: str) -> NDArray[np.float64]:
@@ -47,6 +48,8 @@ def of(record: Record, unit: Unit, *, now_s: int) -> Rain:
     alarms = [a for a in record.alarms(unit=unit.code) if a.withdrawn_s is None]
     found: list[tuple[Storm, Answer | None]] = []
     for storm in storms.storms(rain, from_hour=from_hour):
+        if storm.from_hour < from_hour + EDGE_H:
+            continue
         said = None
         if storm.answer_hour <= to_hour:
             said = storms.answer(

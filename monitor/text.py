@@ -1595,7 +1595,8 @@ LISTS_MEAN = (
     "the next list."
 )
 CLIMATE_UNKNOWN = (
-    "Less than 60 days of outside air are known: items for frost and for damp heat are all in it."
+    "Less than 300 days of outside air are known: items for frost and for damp heat that it has not shown "
+    "yet are in it too."
 )
 SOUTH_UNKNOWN = "The site's time zone has no place: the time of year is taken as in the north."
 NO_LIST = "No list was begun yet."
@@ -1674,7 +1675,7 @@ DRYER_NOTES = (
     ("taken away", "It was taken away"),
 )
 DRYER_STATES = {
-    "works": "works: the air is as it was with it",
+    "works": "shows no sign of having stopped: the air is as it was in the last days",
     "stopped": "has stopped: its tank is full, or it has no power",
     "iced": "is idle: below about 8 °C the coil of a compressor ices up. A desiccant one works in the cold",
     "weak": "is weak: below about 15 °C a compressor takes out little, and whether it runs cannot be said",

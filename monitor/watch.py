@@ -5,7 +5,7 @@
 """
 
 import logging
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, TypedDict
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor import alarms, causes, holds, judge, living, text
-from monitor.errors import DamageError, InputError
+from monitor.errors import DamageError, InputError, StoreError
 from monitor.evidence import trust
 from monitor.explain import ASSUMED_M3
 from monitor.judge import dryer, frost, limits, proofs, snow
@@ -64,6 +64,7 @@ DRYER: AlarmKind = "dehumidifier stopped"
 NO_FROST = "winterised, heated, begun, or no longer forecast"
 DRIES = "emptied, taken away, lived in, or at work again"
 DRYER_H = dryer.TRAIN_H + dryer.TEST_H + 24
+QUIET_S = DAY_S // 2  # between two of one unit
 AHEAD_H = 48  # of a forecast that is looked at
 RESTS = "its signs rest; it stays until an inspection is recorded"
 ENDED: dict[alarms.Act, str] = {"ends": "the condition ended", "inspected": "somebody inspected it"}
@@ -132,7 +133,7 @@ def tick(record: Record, *, now_s: int) -> Round:
             LOG.error("%s is not worked out: %s", site.code, error)  # noqa: TRY400
     dues = record.due(to_hour=now_s // HOUR_S)
     for code in {units[due.unit].site for due in dues}:
-        _note_thaw(record, sites[code], now_s=now_s)
+        _guarded(partial(_note_thaw, record, sites[code], now_s=now_s), code)
     placements = record.placements()  # after `due`: a later one leaves its mark for the next round
     for due in dues:
         unit = units[due.unit]
@@ -142,8 +143,9 @@ def tick(record: Record, *, now_s: int) -> Round:
             LOG.error("%s is not judged: %s", unit.code, error)  # noqa: TRY400
             continue
         done = Round(done.units + 1, done.hours + found.hours, done.raised + found.raised)
-        _look_ahead(record, unit, now_s=now_s)
-        _look_at_dryer(record, sites[unit.site], unit, now_s=now_s)
+        _guarded(partial(_look_ahead, record, unit, now_s=now_s), unit.code)
+        dried = partial(_look_at_dryer, record, sites[unit.site], unit, now_s=now_s)
+        _guarded(dried, unit.code)
         record.beat("watch", now_s)
     latest = record.latest()
     known = record.alarms(open_only=True)  # each rule below looks at its own kind
@@ -155,6 +157,18 @@ def tick(record: Record, *, now_s: int) -> Round:
     held = holds.review(record, now_s=now_s)
     group_alarms(record, newest, placed, units, now_s=now_s, held=held)
     return done
+
+
+def _guarded(look: Callable[[], None], of: str) -> None:
+    """Take a look that nothing else depends on: what fails in one unit is no reason to stop at others."""
+    try:
+        look()
+    except DamageError as error:
+        LOG.error("%s: not looked at: %s", of, error)  # noqa: TRY400  its words are enough
+    except StoreError:
+        raise
+    except Exception:
+        LOG.exception("%s: not looked at", of)
 
 
 def judge_unit(
@@ -259,7 +273,7 @@ def _look_ahead(record: Record, unit: Unit, *, now_s: int) -> None:
             step = AlarmStep(now_s, alarms.after(standing.state, "ends"), SYSTEM, NO_FROST)
             ended = ChangedAlarm(standing.alarm_id, now_s, step.state, step)
             record.change_alarm(ended, now_s=now_s)
-    elif found.is_due and found.expected is not None and "freezing" not in known:
+    elif found.is_due and found.expected is not None and not _was_told(record, unit, now_s=now_s):
         expected = found.expected
         facts: dict[str, float | str] = {
             "temperature_c": found.now_c,
@@ -270,6 +284,15 @@ def _look_ahead(record: Record, unit: Unit, *, now_s: int) -> None:
         change = judge.AlarmChange(found.zone, AHEAD, now_s, None, facts)
         alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=False)
         record.add_alarm(alarm.made_instant(), now_s=now_s)
+
+
+def _was_told(record: Record, unit: Unit, *, now_s: int) -> bool:
+    """Whether it freezes already, or a frost ahead ended only just: a heater goes on and off."""
+    return any(
+        (alarm.kind == "freezing" and alarm.cleared_s is None)
+        or (alarm.kind == AHEAD and now_s - (alarm.cleared_s or 0) < QUIET_S)
+        for alarm in record.alarms(unit=unit.code)
+    )
 
 
 def _expected(

@@ -82,6 +82,7 @@ def test_stays_run_from_moving_in_to_moving_out():
     assert living.spells(events, life="stored") == [(5, 9), (20, None)]
     assert living.spells([], life="occupied") == [(0, None)]
     assert living.spells([Event(7, "vacated")], life="occupied") == [(0, 7)]
+    assert living.spells([Event(7, "occupied")], life="occupied") == [(0, None)]
     assert living.spells([], life="stock") == []
 
 
@@ -98,8 +99,21 @@ def test_a_forecast_takes_the_place_of_the_usual_day():
     assert cold.judged.coldest_c == pytest.approx(6.5, abs=0.1)
 
 
-def test_half_a_forecast_is_none():
-    assert not living.living(told(ahead=forecast(-6.0, hours=11))).from_forecast
+def test_half_a_forecast_is_none_and_gaps_of_one_are_the_usual_night():
+    assert not living.living(told(ahead=forecast(-6.0, hours=14))).from_forecast
+    found = living.living(told(ahead=forecast(-6.0, hours=20)))
+    assert found.from_forecast
+    assert np.isfinite(found.ahead_outside_c).all()
+    assert np.allclose(found.ahead_outside_c[:20], -6.0)
+
+
+def test_air_that_people_have_used_goes_before_drying_and_heat():
+    at_s = np.array([NEXT_H * HOUR_S - 600])
+    cabin, _ = a_week(inside_c=14.0, inside_percent=85.0)
+    wet = (cabin, np.array([np.full(WEEK, 16.0), np.full(WEEK, 95.0)]))
+    assert living.act(living.living(told(air=wet))) in {"heat", "dry the air"}
+    used = told(air=wet, co2_at_s=at_s, co2_ppm=np.array([3000.0]))
+    assert living.act(living.living(used)) == "more air"
 
 
 def test_what_people_add_lies_on_top_of_the_vapour_outside():

@@ -360,3 +360,45 @@ def test_rooms_and_who_lived_there_are_not_in_it(home: Path, tmp_path: Path) -> 
     assert "2 people" not in told
     assert ",air-main," not in parts(made)["readings.csv"].decode()
     assert "air-main" not in parts(made)["hours.csv"].decode()
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"files": []}, {"files": {"hours.csv": 5}}, {"leaves": "many"}, {"as_of": 5}, {"figures": None},
+        {"as_of": "9999-01-01T00:00:00Z"}, {"repaired": "yesterday"}, {"rules": None}, {"missing": 3},
+        {"altitude_m": "high"}, {"verdict": "\u001b[2Jholds"},
+    ],
+    ids=str,
+)  # fmt: skip
+def test_a_hostile_manifest_fails_in_words_and_moves_no_cursor(
+    made: bytes, tmp_path: Path, change: dict[str, object]
+) -> None:
+    held = parts(made)
+    said = packet._written(json.loads(held["manifest.json"]) | change)
+    signature = {"public_key": tree.public_key(KEY), "signature": tree.sign(KEY, said)}
+    file = tmp_path / "hostile.zip"
+    file.write_bytes(
+        repacked(held | {"manifest.json": said, "signature.json": packet._written(signature)})
+    )
+    told = CliRunner().invoke(app, ["handover", "verify", str(file)])
+    assert told.exit_code == 1
+    assert "FAILS" in told.output
+    assert "Traceback" not in told.output
+    assert "\u001b" not in told.output
+
+
+def test_readings_of_two_days_are_no_comparison(made: bytes) -> None:
+    held = parts(made)
+    rows = held["readings.csv"].decode().splitlines(keepends=True)
+    last = [row for row in rows[1:] if row >= f"{packet.rfc3339(END_S - 3 * DAY_S)}"]
+    cut = signed_anew(held | {"readings.csv": "".join([rows[0], *last]).encode()})
+    assert list(failing(cut)) == ["hours"]
+
+
+def test_a_file_that_unpacks_to_much_more_than_a_packet_is_not_unpacked(made: bytes) -> None:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        for name, data in parts(made).items():
+            packed.writestr(name, b"\n" * 60_000_000 if name == "doubts.csv" else data)
+    assert "larger than any packet" in failing(out.getvalue())["packet"]

@@ -47,9 +47,15 @@ def test_the_climate_is_that_of_a_year_of_outside_air(mean_c, swing_c, found):
 
 def test_a_site_that_is_hardly_known_is_asked_everything():
     celsius, dew = weather(mean_c=24.0, swing_c=2.0)
-    celsius[: YEAR - 59 * 24] = np.nan
+    celsius[: YEAR - 120 * 24] = np.nan
     assert climates(celsius, dew) == {"frost", "no frost", "humid"}
     assert climates(np.zeros(0), np.zeros(0)) == {"frost", "no frost", "humid"}
+
+
+def test_frost_that_was_seen_is_known_at_once_and_what_was_not_seen_may_come():
+    celsius, dew = weather(mean_c=4.0, swing_c=2.0)
+    celsius[: YEAR - 30 * 24], celsius[-10] = np.nan, -3.0
+    assert climates(celsius, dew) == {"frost", "humid"}
 
 
 def test_frost_drains_the_water_and_damp_heat_asks_for_a_dehumidifier():
@@ -178,6 +184,12 @@ def test_lists_through_the_record(tmp_path: Path):
         ([("off-rear-low", "wall", "unknown")], 48.0, None, "nothing is known of off-rear-low"),
         ([("off-rear-low", "wall", "dry")], float("nan"), None, "not measured"),
         ([("air-main", "cabin", "dry")], 48.0, None, "not measured"),
+        (
+            [("off-rear-low", "wall", "dry"), ("air-main", "cabin", "wet")],
+            48.0,
+            False,
+            "air-main is wet",
+        ),
         ([], 48.0, None, "not measured"),
         ([("off-rear-low", "wall", "wet"), ("roof-a", "roof", "unknown")], 40.0, False, "is wet"),
     ],
@@ -216,7 +228,7 @@ def test_a_list_is_begun_noted_and_ended_on_the_board(tmp_path: Path):
         shown = seen(record, at)
         assert "0 of 15 done or left out" in shown
         assert "It is the time of year to lay it up." in shown
-        assert "Less than 60 days of outside air" in shown
+        assert "Less than 300 days of outside air" in shown
         assert text.LOOK_FROM_A_LADDER in shown
         assert sight(record, "sales").acts.isdisjoint({"acknowledge"})
     number = str(one.number)

@@ -66,18 +66,25 @@ def packet_verify(
         )
     else:
         for what, holds, said in found.steps:
-            typer.echo(f"{'holds' if holds else 'FAILS'}  {what}: {said}")
-        if told:
+            typer.echo(f"{'holds' if holds else 'FAILS'}  {what}: {_plain(said)}")
+        if found.holds:
             typer.echo(
-                f"{told['unit']} {told['zone']}, repaired {told['repaired']}: {told['verdict']}, "
-                f"as of {told['as_of']}"
+                _plain(
+                    f"{told['unit']} {told['zone']}, repaired {told['repaired']}: "
+                    f"{told['verdict']}, as of {told['as_of']}"
+                )
             )
             for name in told["missing"]:
-                typer.echo(f"  missing: {name}")
-        if not key and found.key:
+                typer.echo(f"  missing: {_plain(name)}")
+        if found.holds and not key:
             typer.echo(f"signed by {found.key}: compare it with the key that you were given")
     if not found.holds:
         raise typer.Exit(1)
+
+
+def _plain(said: object) -> str:
+    """Words of a stranger's file without what a terminal would obey."""
+    return "".join(sign if sign.isprintable() else "?" for sign in str(said))[:2000]
 
 
 @handover_app.command("key")

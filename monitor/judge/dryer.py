@@ -70,6 +70,7 @@ class Drying:
     Attributes
     ----------
     state : State
+        "works": no sign that it stopped in the last days; what stopped before has become the usual air.
         "iced": so cold that a compressor's coil ices; "weak": colder than a compressor works well in,
         nothing is told of it; "settling": it has not run for a day; "cannot tell": air is missing.
     above_percent : float
@@ -117,7 +118,7 @@ def drying(
     celsius = cabin[0, -24:]
     mean_c = float(np.nanmean(celsius)) if (~np.isnan(celsius)).sum() >= 12 else float("nan")
     looks = [excess(cabin, outside), excess(cabin[:, :-1], outside[:, :-1])]
-    above = min(look[0] for look in looks)
+    above = float(np.min([look[0] for look in looks]))  # nan if either is
     stopped = all(above >= max(STOPPED_PERCENT, STOPPED_TIMES * stray) for above, stray in looks)
     least, most = _removed(cabin, outside, altitude_m=altitude_m, volume_m3=volume_m3)
     state = _state(device, mean_c, now_s, stopped=stopped, known=not np.isnan(above))

@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 
 SNOW_C = 0.5  # half of what falls at 1 °C is snow; from memory, by station
 MELTS_MM_K_H = 4.0 / 24.0  # 4 mm a degree and day, 2 to 6 by sun and wind: handbooks, from memory
-LOOKS_BACK_H = 30 * 24
+LOOKS_BACK_H = 180 * 24  # a winter
 WETS_H = 24
 
 

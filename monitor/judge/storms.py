@@ -24,6 +24,7 @@ BEFORE_H = 24
 ANSWER_H = 24
 LEAST_SHARE = 0.8  # of the hours from the day before to the answer
 RISE_PERCENT = 1.5  # wood moisture, as a trend that counts (`monitor.judge.rules`)
+MUCH_PERCENT = 3.0  # whatever the others did: several leaks would hide each other
 
 Word = Literal["stayed dry", "no change", "look at", "no data"]
 
@@ -54,7 +55,8 @@ class Answer:
     zone : str
         To look at, or that was damp already.
     rise_percent : float
-        Its wood moisture above what its like zones did; nan where an alarm spoke.
+        Its wood moisture above what its like zones did, or all of its rise where that alone is much; nan
+        where an alarm spoke.
     heard, unheard : tuple of str
         Zones that were heard all along, and those that were not.
     """
@@ -127,12 +129,15 @@ def answer(
         if known >= LEAST_SHARE * wanted and not (np.isnan(before).all() or np.isnan(after).all()):
             rises[zone] = float(np.nanmean(after) - np.nanmean(before))
     unheard = tuple(zone for zone in zones if zone not in rises)
-    spoke = sorted(set(zones) & set(alarmed))
+    spoke = sorted(alarmed)
     if spoke:
         return Answer(storm, "look at", spoke[0], float("nan"), tuple(rises), unheard)
-    if not rises:
-        return Answer(storm, "no data", "", float("nan"), (), unheard)
+    if len(rises) < len(unheard) or not rises:
+        return Answer(storm, "no data", "", float("nan"), tuple(rises), unheard)
     over = {zone: rise - _of_others(zone, rises) for zone, rise in rises.items()}
+    most = max(rises, key=lambda zone: (rises[zone], zone))
+    if rises[most] >= MUCH_PERCENT:
+        return Answer(storm, "look at", most, rises[most], tuple(rises), unheard)
     worst = max(over, key=lambda zone: (over[zone], zone))
     if over[worst] >= RISE_PERCENT:
         return Answer(storm, "look at", worst, over[worst], tuple(rises), unheard)

@@ -29,7 +29,7 @@ import json
 import zipfile
 import zlib
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -50,7 +50,18 @@ from monitor.times import parse_time
 FORMAT = 1
 HOUR_S, DAY_H = 3600, 24
 WARMS_UP_H = 72  # hours at the beginning that look back beyond the readings
-MOST_BYTES = 200_000_000  # of a packet's files together, unpacked
+MOST_BYTES = 50_000_000  # of a packet's files together, unpacked: twenty times a common one
+MOST_LINES = 1_000_000
+MOST_DAYS = 1_000  # from the first reading to the last
+MOST_ZONES = 200
+LEAST_HOURS = 24  # compared with the readings, in all: fewer are no comparison
+PLAIN = frozenset({zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED})
+# what a file that somebody made to fail may raise on the way
+BROKEN = (
+    InputError, ValueError, TypeError, KeyError, IndexError, AttributeError, OverflowError,
+    RecursionError, RuntimeError, StopIteration, csv.Error, zipfile.BadZipFile, zlib.error, EOFError,
+    OSError, MemoryError,
+)  # fmt: skip
 COLUMNS = ("hour", "temperature_c", "wood_moisture_percent", "coverage_percent", "rain_mm")
 READINGS = ("temperature_c", "humidity_percent", "wood_percent", "contact", "rain_mm")
 DIGITS = {"contact": 0}
@@ -270,28 +281,30 @@ def verify(packet: bytes) -> Verified:
     """
     found = Verified()
     try:
-        texts, manifest, signature = _unzipped(packet)
-    except (InputError, ValueError, KeyError) as error:
-        found.note("packet", str(error), "")
-        return found
-    found.manifest, found.key = json.loads(manifest), signature["public_key"]
-    signed = tree.is_signed(manifest, signature=signature["signature"], by=found.key)
-    found.note(
-        "signature", "" if signed else "the manifest was changed, or signed by another", "good"
-    )
-    if not found.note("files", _changed(texts, found.manifest), "each has its digest and root"):
-        return found
-    try:
-        _rework(texts, found)
-    except (InputError, ValueError, KeyError, IndexError, StopIteration) as error:
-        found.note("contents", f"cannot be worked out again: {error!r}", "")
+        _look(packet, found)
+    except BROKEN as error:
+        found.note("packet", f"cannot be read or worked out again: {error}", "")
     return found
+
+
+def _look(packet: bytes, found: Verified) -> None:
+    texts, manifest, signature = _unzipped(packet)
+    key = str(signature["public_key"])
+    signed = tree.is_signed(manifest, signature=str(signature["signature"]), by=key)
+    problem = "" if signed else "the manifest was changed, or signed by another"
+    if not found.note("signature", problem, "good"):
+        return  # nothing that nobody signed is worked out
+    found.manifest, found.key = json.loads(manifest), key
+    if found.note("files", _changed(texts, found.manifest), "each has its digest and root"):
+        _rework(texts, found)
 
 
 def _changed(texts: Mapping[str, str], manifest: Mapping[str, Any]) -> str:
     wanted = manifest["files"]
     if set(wanted) != set(texts):
         return "the files are not those of the manifest"
+    if sum(text.count("\n") for text in texts.values()) > MOST_LINES:
+        return "there are more lines than in any packet"
     for name, text in texts.items():
         if sha256(text.encode()).hexdigest() != wanted[name]["sha256"]:
             return f"{name} was changed"
@@ -313,15 +326,15 @@ def _rework(texts: Mapping[str, str], found: Verified) -> None:
     ):
         return
     zones = _read_zones(texts["zones.csv"])
+    if len(zones) > MOST_ZONES:
+        raise InputError("it has more zones than any unit")
     own = [zone for zone in zones if zone.unit]
     events = _read_events(texts["events.csv"])
     hours = _read_hours(texts["hours.csv"])
     proof = _proof(own, events, hours, texts["doubts.csv"], manifest)
     found.note("verdict", _differs(proof, manifest), f"{manifest['verdict']}, with every figure")
-    found.note(
-        "hours", _other_hours(zones, events, hours, texts["readings.csv"], manifest),
-        "are those of the readings",
-    )  # fmt: skip
+    problem, compared = _other_hours(zones, events, hours, texts["readings.csv"], manifest)
+    found.note("hours", problem, f"{compared} of them are those of the readings")
 
 
 def _proof(
@@ -360,16 +373,18 @@ def _other_hours(
     hours: Mapping[str, Table],
     readings: str,
     manifest: Mapping[str, Any],
-) -> str:
-    """Which hours the readings do not give; "" if they give all."""
+) -> tuple[str, int]:
+    """Which hours the readings do not give, "" if they give all; and how many were compared."""
     series = _read_readings(readings)
     own = {zone: held for (unit, zone), held in series.items() if unit}
     site = {zone: held for (unit, zone), held in series.items() if not unit}
     heard = [held.at_s for held in series.values() if len(held.at_s)]
     if not heard:
-        return "there are no readings"
+        return "there are no readings", 0
     first = min(int(at[0]) for at in heard) // HOUR_S
     to_hour = parse_time(manifest["as_of"]) // HOUR_S
+    if not 0 < to_hour - first <= MOST_DAYS * DAY_H:
+        raise InputError("its readings are of another time than its proof")
     watched = judge.Watched(
         unit=manifest["unit"],
         zones=tuple(zone for zone in zones if zone.unit),
@@ -379,29 +394,56 @@ def _other_hours(
         altitude_m=manifest["altitude_m"],
         sources={zone.code: zone.source for zone in zones if not zone.unit},
     )
-    found = judge.advance(
-        watched, None, from_day=first // DAY_H, to_hour=to_hour, checkpoints=False
+    yard = replace(
+        watched,
+        unit="",
+        zones=tuple(Zone("", code, "outside") for code in sorted(site)),
+        readings=site,
+        site={},
+        events=(),
     )
+    made: dict[str, Table] = {}
+    for whose, mark in ((watched, ""), (yard, "/")):
+        if whose.readings:
+            judged = judge.advance(
+                whose, None, from_day=first // DAY_H, to_hour=to_hour, checkpoints=False
+            )
+            made |= {f"{mark}{zone}": table for zone, table in judged.hours.items()}
+    compared = 0
     for zone, table in hours.items():
-        made = found.hours.get(zone)
-        if zone.startswith("/") or made is None:
-            continue
-        name = _unlike(table, made, from_hour=first + WARMS_UP_H)
+        names = OF_SITE if zone.startswith("/") else OF_ZONE
+        name, count = _unlike(table, made.get(zone), names, from_hour=first + WARMS_UP_H)
         if name:
-            return f"the readings of {zone} do not give its {name}"
-    return ""
+            return f"the readings of {zone} do not give its {name}", compared
+        compared += count
+    if compared < LEAST_HOURS:
+        return f"the readings are of {compared} of its hours: too few to compare", compared
+    return "", compared
 
 
-def _unlike(table: Table, made: Table, *, from_hour: int) -> str:
-    """First column whose hours differ in the digits that are written."""
-    place = {int(hour): number for number, hour in enumerate(made["hour"].tolist())}
+OF_ZONE = ("temperature_c", "wood_moisture_percent", "coverage_percent")
+OF_SITE = ("temperature_c", "coverage_percent", "rain_mm")
+
+
+def _unlike(
+    table: Table, made: Table | None, names: Sequence[str], *, from_hour: int
+) -> tuple[str, int]:
+    """First column whose hours differ in the digits that are written; and how many were compared."""
+    hours = [] if made is None else made["hour"].tolist()
+    place = {int(hour): number for number, hour in enumerate(hours)}
+    compared = 0
     for number, hour in enumerate(table["hour"].tolist()):
-        if hour < from_hour or int(hour) not in place:
+        if hour < from_hour:
             continue
-        for name in ("temperature_c", "wood_moisture_percent", "coverage_percent"):
+        if made is None or int(hour) not in place:
+            if not np.isnan(table["temperature_c"][number]):
+                return "hours", compared  # measured, and in no reading
+            continue
+        for name in names:
             if _number(table[name][number]) != _number(made[name][place[int(hour)]]):
-                return name
-    return ""
+                return name, compared
+        compared += 1
+    return "", compared
 
 
 # --- files ----------------------------------------------------------------------------------------
@@ -532,6 +574,8 @@ def _read_all(packet: bytes) -> dict[str, bytes]:
             raise InputError("it does not hold the files of a packet, each once")
         if sum(entry.file_size for entry in entries) > MOST_BYTES:
             raise InputError("it is larger than any packet")
+        if any(entry.compress_type not in PLAIN or entry.flag_bits & 1 for entry in entries):
+            raise InputError("it is packed in a way that no packet is")
         return {name: packed.read(name) for name in names}
 
 
