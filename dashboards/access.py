@@ -533,6 +533,11 @@ def network(address: str) -> str:
     return str(ipaddress.ip_network((found, 64), strict=False))
 
 
+def sent(name: str) -> str:
+    """A field of the form that was sent, its white space plain; empty where it is not in it."""
+    return " ".join(request.form.get(name, "").split())
+
+
 def plain(status: int, text: str) -> AnyResponse:
     """Answer in one line of text."""
     return Response(f"{text}\n", status=status, mimetype="text/plain")

@@ -37,14 +37,7 @@ log = logging.getLogger("sillkeep.pages")
 
 REFRESH_MS = 30_000  # a reading comes every few minutes: half a minute is soon enough
 MOST_BYTES = 64 * 1024  # a name and a token need no more
-SECTION_H = 90 * 24  # a wall at 10 °C has forgotten most of what it held before
-AIRING_H = 7 * 24
-LIVING_H = 8 * 24
-UNNOTED = frozenset({"rain"})  # events that a zone's page leaves to its chart
-PRIVATE = frozenset({"occupied", "vacated"})
 LOG_LINES = 500  # of the log, on its page
-LOAD_DAYS = 30  # a shorter time says little of what happens once a week
-ALL_SPAN_H = 10 * 366 * 24  # "all" shows at most ten years of hours
 
 INDEX = """<!DOCTYPE html>
 <html lang="en">

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards.access import Gate, plain
+from dashboards.access import Gate, plain, sent
 from dashboards.pages.begin import BODIES, LIVES, MOST_PROBES
 from monitor.catalogue import say
 from monitor.errors import InputError
@@ -49,7 +49,7 @@ class Steps:
             note = say("Entered: {what}.", what=note)
         except InputError as error:
             note = say("Not entered: {why}.", why=error)
-            unit = _sent("unit")[:64]
+            unit = sent("unit")[:64]
         asked = {"note": note} | ({"unit": unit} if unit else {})
         return redirect(f"/begin?{urlencode(asked)}", code=303)
 
@@ -57,13 +57,13 @@ class Steps:
         code = _code()
         if any(site.code == code for site in record.sites()):
             raise InputError(say("there is a site {code} already", code=code))
-        timezone = _sent("timezone") or "UTC"
+        timezone = sent("timezone") or "UTC"
         time_zone(timezone)  # InputError names it
         record.add_site(Site(code, "", timezone, _number("altitude", -500.0, 6000.0)))
         return code, ""
 
     def _unit(self, record: Record) -> tuple[str, str]:
-        code, site = _code(), _sent("site")
+        code, site = _code(), sent("site")
         if any(unit.code == code for unit in record.units()):
             raise InputError(say("there is a unit {code} already", code=code))
         if site not in {known.code for known in record.sites()}:
@@ -71,7 +71,7 @@ class Steps:
         body, life = _one_of("body_type", BODIES), _one_of("life", LIVES)
         slides = round(_number("slides", 0, 9))
         record.add_unit(
-            Unit(code, site, _sent("name")[:MOST_NAME], body_type=body, life=life, slides=slides)
+            Unit(code, site, sent("name")[:MOST_NAME], body_type=body, life=life, slides=slides)
         )
         return code, code
 
@@ -79,8 +79,8 @@ class Steps:
         unit = self._of(record)
         wanted = [part.partition("=") for part in request.form.getlist("zone")]
         chosen = [(code, kind) for code, _, kind in wanted]
-        if _sent("code"):
-            chosen.append((_code(), _sent("kind")))
+        if sent("code"):
+            chosen.append((_code(), sent("kind")))
         if not chosen:
             raise InputError(say("tick a zone, or type its code"))
         for code, kind in chosen:
@@ -102,7 +102,7 @@ class Steps:
         zones |= {("site", zone.code) for zone in record.site_zones(unit.site) if not zone.source}
         places = []
         for number in range(1, MOST_PROBES + 1):
-            owner, _, zone = _sent(f"p{number}").partition("/")
+            owner, _, zone = sent(f"p{number}").partition("/")
             if zone and (owner, zone) not in zones:
                 raise InputError(say("choose what each probe watches"))
             if zone:
@@ -117,18 +117,14 @@ class Steps:
         return code, unit.code
 
     def _of(self, record: Record) -> Unit:
-        found = next((unit for unit in record.units() if unit.code == _sent("unit")), None)
+        found = next((unit for unit in record.units() if unit.code == sent("unit")), None)
         if found is None or found.code not in self.gate.sight.units:
             raise InputError(say("there is no such unit"))
         return found
 
 
-def _sent(name: str) -> str:
-    return " ".join(request.form.get(name, "").split())
-
-
 def _code() -> str:
-    code = _sent("code").lower()
+    code = sent("code").lower()
     if not CODE.fullmatch(code):
         raise InputError(
             say("a code is made of a to z, 0 to 9, - and _, and begins with a letter or a digit")
@@ -137,14 +133,14 @@ def _code() -> str:
 
 
 def _one_of(name: str, known: tuple[str, ...]) -> str:
-    given = _sent(name)
+    given = sent(name)
     if given not in known:
         raise InputError(say("choose one of: {known}", known=", ".join(map(say, known))))
     return given
 
 
 def _number(name: str, low: float, high: float) -> float:
-    given = _sent(name).replace(",", ".")
+    given = sent(name).replace(",", ".")
     if not re.fullmatch(r"-?[0-9]{1,5}([.][0-9]{1,3})?", given) or not low <= float(given) <= high:
         raise InputError(
             say("{name} must be {low:g} to {high:g}", name=say(name), low=low, high=high)

@@ -5,11 +5,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from urllib.parse import quote, urlencode
 
-from flask import Flask, redirect, request
+from flask import Flask, redirect
 from werkzeug.wrappers import Response as AnyResponse
 
 from dashboards import gather
-from dashboards.access import Gate, plain
+from dashboards.access import Gate, plain, sent
 from monitor import seasons, text
 from monitor.catalogue import say
 from monitor.errors import InputError
@@ -50,10 +50,10 @@ class Changes:
         def act(record: Record) -> str:
             entry = limits.change(
                 record.limit_entries(),
-                name=_sent("name"),
+                name=sent("name"),
                 value=_limit(),
-                site=_sent("site"),
-                body_type=_sent("kind"),
+                site=sent("site"),
+                body_type=sent("kind"),
                 hour=self.now() // HOUR_S,
             )
             kinds = {unit.body_type for unit in record.units()}
@@ -64,7 +64,7 @@ class Changes:
                 "Change {number}, {told} from this hour on.", number=number, told=_told(entry)
             )
 
-        return self._done(act, "/settings", "limit changed", _sent("name"))
+        return self._done(act, "/settings", "limit changed", sent("name"))
 
     def undo(self) -> AnyResponse:
         """End a change of a limit from this hour on."""
@@ -79,13 +79,13 @@ class Changes:
                 told=_told(entry),
             )
 
-        return self._done(act, "/settings", "limit undone", f"change {_sent('number')[:9]}")
+        return self._done(act, "/settings", "limit undone", f"change {sent('number')[:9]}")
 
     def person(self) -> AnyResponse:
         """Change when and in which order somebody is told, and in which scales."""
 
         def act(record: Record) -> str:
-            name = _sent("name")
+            name = sent("name")
             person = next((p for p in people.listed(record.engine) if p.name == name), None)
             if person is None:
                 raise InputError("nobody here is called that")
@@ -97,7 +97,7 @@ class Changes:
                 quiet=(_minute("from"), _minute("to")),
                 place=place,
                 fahrenheit=_is_fahrenheit(),
-                twelve_hour=_sent("twelve") == "1",
+                twelve_hour=sent("twelve") == "1",
             )
             people.change(record.engine, record.home, changed, None, by=self.gate.doer())
             return say("{name}: kept.", name=name)
@@ -112,7 +112,7 @@ class Changes:
             seen = self.gate.sight
             if not site or unit not in seen.units or unit in seen.private:
                 raise InputError(f"there is no unit {unit[:64]} that is yours")
-            kind, value = _sent("kind"), ""
+            kind, value = sent("kind"), ""
             if kind not in NOTED:
                 raise InputError("choose what to note")
             if kind == "occupied":
@@ -121,7 +121,7 @@ class Changes:
                     raise InputError(f"1 to {MOST_PEOPLE} people can live in it")
                 value = "1 person" if number == 1 else f"{number} people"
             if kind == "dehumidifier":
-                value = _sent("value")
+                value = sent("value")
                 if value not in DRYER_NOTES:
                     raise InputError("choose what to note of the dehumidifier")
             event = Event(self.now(), kind, value, unit=unit)
@@ -132,7 +132,7 @@ class Changes:
             )
 
         back = f"/unit/{quote(unit, safe='')}/living"
-        return self._done(act, back, "noted", f"{unit[:64]}, {_sent('kind')[:20]}")
+        return self._done(act, back, "noted", f"{unit[:64]}, {sent('kind')[:20]}")
 
     def season_list(self, unit: str, act: str) -> AnyResponse:
         """Begin or end a lay-up or opening list, or note something of an item of it."""
@@ -140,7 +140,7 @@ class Changes:
 
         def begin(record: Record) -> str:
             found = next(one for one in record.units() if one.code == unit)
-            kind = _sent("kind")
+            kind = sent("kind")
             if kind not in seasons.LIST_KINDS:
                 raise InputError("choose a list to begin")
             climate = gather.climate(record, found.site, now_s=self.now())
@@ -156,9 +156,7 @@ class Changes:
             )
 
         def note(record: Record) -> str:
-            step = SeasonStep(
-                _sent("item"), _sent("word"), self.now(), who, _sent("why")[:MOST_WHY]
-            )
+            step = SeasonStep(sent("item"), sent("word"), self.now(), who, sent("why")[:MOST_WHY])
             record.note_item(unit, round(_number("number")), step)
             return say("Noted: {kind}.", kind=say(step.word))
 
@@ -173,7 +171,7 @@ class Changes:
         return self._done(acts[act], back, f"list: {act}", unit[:64])
 
     def _signed(self, entry: LimitEntry) -> LimitEntry:
-        why = _sent("why")[:MOST_WHY]
+        why = sent("why")[:MOST_WHY]
         if not why:
             raise InputError("say why; a limit without its reason helps nobody later")
         return replace(entry, who=self.gate.doer().who, why=why, recorded_s=self.now())
@@ -189,12 +187,8 @@ class Changes:
         return redirect(f"{back}?{urlencode({'note': note})}", code=303)
 
 
-def _sent(name: str) -> str:
-    return " ".join(request.form.get(name, "").split())
-
-
 def _number(name: str) -> float:
-    given = _sent(name)
+    given = sent(name)
     if not re.fullmatch(r"[0-9]{1,6}([.,][0-9]{1,6})?", given):
         raise InputError(f"{name} is no number")
     return float(given.replace(",", "."))
@@ -202,7 +196,7 @@ def _number(name: str) -> float:
 
 def _limit() -> float:
     """The new value, as the record keeps it."""
-    return text.limit_read(_sent("name"), _number("value"), fahrenheit=_is_fahrenheit())
+    return text.limit_read(sent("name"), _number("value"), fahrenheit=_is_fahrenheit())
 
 
 def _told(entry: LimitEntry) -> str:
@@ -212,11 +206,11 @@ def _told(entry: LimitEntry) -> str:
 
 
 def _is_fahrenheit() -> bool:
-    return _sent("fahrenheit") == "1"
+    return sent("fahrenheit") == "1"
 
 
 def _minute(name: str) -> int:
-    found = re.fullmatch(r"([01][0-9]|2[0-3]):([0-5][0-9])(:00)?", _sent(name))
+    found = re.fullmatch(r"([01][0-9]|2[0-3]):([0-5][0-9])(:00)?", sent(name))
     if found is None:
         raise InputError("quiet hours are two times of day; twice the same for none")
     return int(found[1]) * 60 + int(found[2])

@@ -25,7 +25,16 @@ from monitor.evidence.entries import BlindSpot
 from monitor.judge import dryer, frost, limits, proofs
 from monitor.judge.day import ASSUMED_FACTOR, PIPE_KINDS
 from monitor.judge.rules import LIMITS, Limits
-from monitor.lot import AIR_KINDS, MouldClass, Placement, SeasonList, Unit, Zone, ZoneKind
+from monitor.lot import (
+    AIR_KINDS,
+    PRIVATE,
+    MouldClass,
+    Placement,
+    SeasonList,
+    Unit,
+    Zone,
+    ZoneKind,
+)
 from monitor.store import RepairRow, board
 from monitor.store.proving import standing_line
 from monitor.store.record import Record
@@ -36,7 +45,6 @@ AIRING_H = 7 * 24
 LIVING_H = 8 * 24
 YEAR_H = 365 * 24
 UNNOTED = frozenset({"rain"})  # events that a zone's page leaves to its chart
-PRIVATE = frozenset({"occupied", "vacated"})
 LOAD_DAYS = 30  # a shorter time says little of what happens once a week
 ALL_SPAN_H = 10 * 366 * 24  # "all" shows at most ten years of hours
 
@@ -245,8 +253,7 @@ def _lived(
         events, life=unit.life, people=int(people) if re.fullmatch(r"[1-9]", people) else 0
     )
     forecast_s, ahead = record.forecast(unit.site, from_hour=to_hour)
-    if asked.now_s - forecast_s > frost.FRESH_S:
-        ahead = []
+    ahead = frost.fresh(forecast_s, ahead, now_s=asked.now_s)
     co2_at_s, co2_ppm = board.carbon_dioxide(
         record.engine, cabin, from_s=asked.now_s - 7 * 86_400, to_s=asked.now_s + 1
     )
@@ -418,8 +425,9 @@ def _beside(hours: Hours, zone: board.ZoneNow, *, now_s: int) -> dict[str, Any]:
 
 def _ahead(record: Record, site: str, next_hour: int) -> explain.Floats | None:
     """Forecast of the next day: temperature, humidity, rain; None where there is none."""
-    issued_s, hours = record.forecast(site, from_hour=next_hour)
-    if not hours or next_hour * 3600 - issued_s > frost.FRESH_S:
+    issue = record.forecast(site, from_hour=next_hour)
+    hours = frost.fresh(*issue, now_s=next_hour * 3600)
+    if not hours:
         return None
     table = np.full((3, 24), np.nan)
     for hour in hours:

@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from monitor.explain import ASSUMED_M3, RAIN_MM
 from monitor.judge import frost
-from monitor.lot import Event, ForecastHour
+from monitor.lot import PRIVATE, Event, ForecastHour
 from monitor.physics import air, airchange, layers, ventilation, wall
 
 Floats = NDArray[np.float64]
@@ -77,7 +77,7 @@ class Stay:
 
 def stay(events: Sequence[Event], *, life: str, people: int = 0) -> Stay:
     """Who is in a unit by its newest note, else by its stage of life; `people` takes its place."""
-    notes = [event for event in events if event.kind in {"occupied", "vacated"}]
+    notes = [event for event in events if event.kind in PRIVATE]
     newest = max(notes, key=lambda event: event.at_s, default=None)
     occupied = life == "occupied" if newest is None else newest.kind == "occupied"
     first = "" if newest is None else newest.value.strip().partition(" ")[0]
@@ -360,8 +360,8 @@ def band(humidity_percent: float) -> str:
 def act(found: Living) -> ActionKind:
     """The one thing to do now. Never to close: people and flames need air.
 
-    In order: water that freezes; nothing can be said; water on the judged surface tonight; a humid
-    room; air that people have used; water on glass alone; nothing.
+    In order: water that freezes; nothing can be said; water on the judged surface tonight, by more
+    air first where people have used it; that air alone; a humid room; water on glass alone; nothing.
     """
     freezing = found.freezing
     expected = freezing.expected

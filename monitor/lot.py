@@ -88,6 +88,7 @@ Cause = Literal["rain ingress", "plumbing", "condensation", "built-in moisture",
 
 ZONE_KINDS: tuple[ZoneKind, ...] = get_args(ZoneKind)
 EVENT_KINDS: tuple[EventKind, ...] = get_args(EventKind)
+PRIVATE: frozenset[EventKind] = frozenset({"occupied", "vacated"})  # they say who lives there
 ALARM_KINDS: tuple[AlarmKind, ...] = get_args(AlarmKind)
 STRUCTURE_KINDS: frozenset[ZoneKind] = frozenset(
     {"wall", "roof", "floor", "slide-floor", "slide-roof", "bay", "underbelly"}

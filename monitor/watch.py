@@ -257,9 +257,7 @@ def _note_thaw(record: Record, site: Site, *, now_s: int) -> None:
 def _look_ahead(record: Record, unit: Unit, *, now_s: int) -> None:
     """Tell of a frost that is forecast for a unit with water in its lines, and take it back."""
     hour = now_s // HOUR_S
-    issued_s, forecast = record.forecast(unit.site, from_hour=hour)
-    if now_s - issued_s > frost.FRESH_S:
-        forecast = []
+    forecast = frost.fresh(*record.forecast(unit.site, from_hour=hour), now_s=now_s)
     known = {a.kind: a for a in record.alarms(unit=unit.code, open_only=True) if not a.cleared_s}
     standing = known.get(AHEAD)
     if not forecast and standing is None:
@@ -270,9 +268,7 @@ def _look_ahead(record: Record, unit: Unit, *, now_s: int) -> None:
         # nobody forecasts any more: it is over with the time that it was told for
         passed = not forecast and now_s - standing.raised_s > AHEAD_H * HOUR_S
         if found.is_over or (passed and found.now_c >= frost.CLEARS_C):
-            step = AlarmStep(now_s, alarms.after(standing.state, "ends"), SYSTEM, NO_FROST)
-            ended = ChangedAlarm(standing.alarm_id, now_s, step.state, step)
-            record.change_alarm(ended, now_s=now_s)
+            record.change_alarm(_over(standing, NO_FROST, at_s=now_s), now_s=now_s)
     elif found.is_due and found.expected is not None and not _was_told(record, unit, now_s=now_s):
         expected = found.expected
         facts: dict[str, float | str] = {
@@ -341,9 +337,7 @@ def _look_at_dryer(record: Record, site: Site, unit: Unit, *, now_s: int) -> Non
     if standing is not None:
         noted = device is None or device.since_s > standing.raised_s
         if noted or found is None or found.restarted:
-            step = AlarmStep(now_s, alarms.after(standing.state, "ends"), SYSTEM, DRIES)
-            ended = ChangedAlarm(standing.alarm_id, now_s, step.state, step)
-            record.change_alarm(ended, now_s=now_s)
+            record.change_alarm(_over(standing, DRIES, at_s=now_s), now_s=now_s)
     elif device is not None and found is not None and found.state == "stopped":
         cabin = next(zone.code for zone in record.zones(unit.code) if zone.kind == "cabin")
         facts: dict[str, float | str] = {
@@ -654,6 +648,12 @@ def _ended(alarm: Alarm, cleared_s: int | None, *, now_s: int) -> ChangedAlarm:
     return ChangedAlarm(alarm_id=alarm.alarm_id, cleared_s=cleared_s, state=state, step=step)
 
 
+def _over(alarm: Alarm, why: str, *, at_s: int) -> ChangedAlarm:
+    """The end of an alarm of no judged zone."""
+    step = AlarmStep(at_s, alarms.after(alarm.state, "ends"), SYSTEM, why)
+    return ChangedAlarm(alarm.alarm_id, at_s, step.state, step)
+
+
 def _end_of(kind: AlarmKind) -> alarms.Act:
     return "inspected" if kind == LEAK else "ends"
 
@@ -793,9 +793,7 @@ def _heard_again(
         why = "late readings: it measured all the time, and nothing of it is missing"
         step = AlarmStep(now_s, "normal", SYSTEM, why)
         return ChangedAlarm(alarm.alarm_id, last_s, "normal", step, withdrawn_s=now_s)
-    state = alarms.after(alarm.state, "ends")
-    step = AlarmStep(last_s, state, SYSTEM, "heard again")
-    return ChangedAlarm(alarm.alarm_id, last_s, state, step)
+    return _over(alarm, "heard again", at_s=last_s)
 
 
 def _in_force(placements: Iterable[Placement]) -> dict[_Node, Placement]:
@@ -838,11 +836,7 @@ def _notice_batteries(
             )
             record.add_alarm(low, now_s=now_s)
         elif alarm is not None and percent >= BATTERY_CLEARS_PERCENT:
-            step = AlarmStep(
-                sample.at_s, alarms.after(alarm.state, "ends"), SYSTEM, "it is changed"
-            )
-            ended = ChangedAlarm(alarm.alarm_id, sample.at_s, step.state, step)
-            record.change_alarm(ended, now_s=now_s)
+            record.change_alarm(_over(alarm, "it is changed", at_s=sample.at_s), now_s=now_s)
 
 
 def _notice_floods(
@@ -868,8 +862,7 @@ def _notice_floods(
             record.add_alarm(sent, now_s=now_s)
     for alarm in standing.values():
         if since_s <= now_s - FLOOD_OVER_S:
-            step = AlarmStep(now_s, alarms.after(alarm.state, "ends"), SYSTEM, "it sends as others")
-            record.change_alarm(ChangedAlarm(alarm.alarm_id, now_s, step.state, step), now_s=now_s)
+            record.change_alarm(_over(alarm, "it sends as others", at_s=now_s), now_s=now_s)
 
 
 def _of_node(

@@ -23,7 +23,6 @@ from monitor.lot import ZONE_KINDS, Placement, Site, Unit, Zone
 BODIES = ("travel trailer", "fifth wheel", "motorhome", "van", "truck camper")
 LIVES = ("stored", "occupied", "stock", "intake")
 MOST_PROBES = 4  # of one node that a form places
-PACK_S = 900
 
 
 @dataclass(frozen=True, slots=True)

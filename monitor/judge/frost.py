@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.lot import Event
+from monitor.lot import Event, ForecastHour
 from monitor.physics import cooling
 
 Floats = NDArray[np.float64]
@@ -66,6 +66,11 @@ class Freezing:
         if not self.at_risk or self.heated or self.now_c <= cooling.FREEZES_C:
             return True
         return self.by_forecast and expected is not None and expected.lowest_c >= CLEARS_C
+
+
+def fresh(issued_s: int, hours: list[ForecastHour], *, now_s: int) -> list[ForecastHour]:
+    """Hours of a forecast, as the record gives them with the time of its issue; none of an old one."""
+    return [] if now_s - issued_s > FRESH_S else hours
 
 
 def has_water(events: Sequence[Event]) -> bool:

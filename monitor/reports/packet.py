@@ -42,7 +42,7 @@ from numpy.typing import NDArray
 from monitor import judge
 from monitor.errors import InputError
 from monitor.judge import proofs
-from monitor.lot import AIR_KINDS, Event, EventKind, Site, Unit, Zone, ZoneReadings
+from monitor.lot import AIR_KINDS, PRIVATE, Event, Site, Unit, Zone, ZoneReadings
 from monitor.reports import tree
 from monitor.store import ProofRevision, Record, RepairRow
 from monitor.times import parse_time
@@ -65,7 +65,6 @@ BROKEN = (
 COLUMNS = ("hour", "temperature_c", "wood_moisture_percent", "coverage_percent", "rain_mm")
 READINGS = ("temperature_c", "humidity_percent", "wood_percent", "contact", "rain_mm")
 DIGITS = {"contact": 0}
-PRIVATE: frozenset[EventKind] = frozenset({"occupied", "vacated"})
 NAMES = (
     "readings.csv", "hours.csv", "zones.csv", "events.csv", "placements.csv", "doubts.csv",
     "revisions.csv", "disputed.csv",

@@ -15,7 +15,6 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 from monitor.errors import InputError
 
 KEY_FILE = "signing.key"  # mode 0600, beside the record: 32 bytes as hexadecimal digits
-KEY_BYTES = 32
 
 
 def root(leaves: Sequence[bytes]) -> str:
