@@ -31,7 +31,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from dashboards import views
 from dashboards.words import Wish
-from monitor import catalogue
+from monitor import catalogue, photos
 from monitor.catalogue import say
 from monitor.config import is_loopback
 from monitor.errors import StoreError
@@ -93,6 +93,7 @@ ROUTES: Mapping[str, str] = {
     "/export/unit/<unit>/zone/<zone>/<kind>.csv": "unit",  # of which, the route looks at itself
     "/export/site/<site>/zone/<zone>/<kind>.csv": "lot",
     "/export/proof/<unit>/<zone>/<int:repaired_s>.zip": "proof",
+    "/photo/<unit>/<digest>.jpg": "unit",  # of which, the route looks at itself
     "/limits/change": "change",
     "/begin/<step>": "change",
     "/limits/undo": "change",
@@ -101,6 +102,10 @@ ROUTES: Mapping[str, str] = {
     "/unit/<unit>/lists/<act>": "acknowledge",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
+
+MOST_SENT = 64 * 1024  # bytes of a form: a name and a token need no more
+WITH_PHOTOS: frozenset[str] = frozenset()  # routes whose forms bring photos
+MOST_WITH_PHOTOS = 4 * photos.MOST_SENT + MOST_SENT
 
 PAGES: tuple[tuple[str, str], ...] = (
     (r"/", "lot"),
@@ -420,9 +425,12 @@ class Gate:
             return plain(421, say("The board answers under the address of this machine alone."))
         g.visitor = users.visitor(self.record.engine, self.session_token, now_s=self.now())
         self._read()
-        need = ROUTES.get(request.url_rule.rule if request.url_rule else "")
+        rule = request.url_rule.rule if request.url_rule else ""
+        need = ROUTES.get(rule)
         if self.visitor is None and need != OPEN:
             return self._to_login()
+        if rule in WITH_PHOTOS:  # only now: a stranger's body is not read
+            request.max_content_length = MOST_WITH_PHOTOS
         if request.method not in SAFE and self._is_foreign():
             return plain(
                 403,

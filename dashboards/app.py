@@ -36,7 +36,6 @@ from monitor.store.record import Record
 log = logging.getLogger("sillkeep.pages")
 
 REFRESH_MS = 30_000  # a reading comes every few minutes: half a minute is soon enough
-MOST_BYTES = 64 * 1024  # a name and a token need no more
 LOG_LINES = 500  # of the log, on its page
 
 INDEX = """<!DOCTYPE html>
@@ -125,7 +124,7 @@ def make_app(
         Whether a lot that was just read may be shown again for some seconds (`Lots`).
     """
     server = Flask("dashboards", static_folder=None)
-    server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
+    server.config["MAX_CONTENT_LENGTH"] = access.MOST_SENT
     app = Board(
         "dashboards",
         server=cast(Any, server),  # its annotation forgets that a Flask may be given

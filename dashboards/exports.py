@@ -58,6 +58,7 @@ def add_routes(server: Flask, gate: Gate, record: Record, *, now: Callable[[], i
     server.get("/export/unit/<unit>/zone/<zone>/<kind>.csv")(files.of_unit)
     server.get("/export/site/<site>/zone/<zone>/<kind>.csv")(files.of_site)
     server.get("/export/proof/<unit>/<zone>/<int:repaired_s>.zip")(files.of_proof)
+    server.get("/photo/<unit>/<digest>.jpg")(files.photo)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +81,14 @@ class Files:
         if site not in self.gate.sight.sites:
             return self._nothing(site, zone)
         return self._file(site, "", zone, kind)
+
+    def photo(self, unit: str, digest: str) -> Response:
+        """A photo of a unit."""
+        data = self.record.photo(unit, digest) if unit in self.gate.sight.units else None
+        if data is None:
+            missing: Response = plain(404, say("There is no such photo."))  # type: ignore[assignment]
+            return missing
+        return Response(data, mimetype="image/jpeg")
 
     def of_proof(self, unit: str, zone: str, repaired_s: int) -> Response:
         """Signed packet of a repair's proof; of an occupied unit its owner's alone."""

@@ -25,7 +25,7 @@ from monitor.catalogue import FOLDER
 
 HERE = Path(__file__).parent.parent
 TEMPLATE = FOLDER / "sillkeep.pot"
-READ = ("monitor/text.py", "monitor/evidence/entries.py", "monitor/evidence/verdict.py",
+READ = ("monitor/text", "monitor/evidence/entries.py", "monitor/evidence/verdict.py",
         "monitor/drawing.py", "monitor/living.py", "monitor/outline", "monitor/explain.py", "monitor/physics/layers.py",
         "dashboards")  # fmt: skip
 # arguments that are no texts: names of the page's own parts, addresses, kinds of fields

@@ -249,6 +249,17 @@ class SeasonList:
 
 
 @dataclass(frozen=True, slots=True)
+class Photo:
+    """A photo of a unit, without its bytes; findings, seals and repairs name it by its digest."""
+
+    digest: str  # SHA-256 of the bytes, in hexadecimal digits
+    at_s: int  # when it was taken, as told
+    recorded_s: int
+    who: str
+    caption: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Source:
     """Where alarms of one kind come from: a zone or a node; "" where it does not apply."""
 

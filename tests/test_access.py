@@ -92,6 +92,7 @@ ASKED = {
     "/begin/<step>": ("POST", "/begin/site", "change"),
     "/export/proof/<unit>/<zone>/<int:repaired_s>.zip": (
         "GET", "/export/proof/van-wet/off-rear-low/5.zip", "proof"),
+    "/photo/<unit>/<digest>.jpg": ("GET", "/photo/van-wet/0.jpg", "unit"),
     "/limits/change": ("POST", "/limits/change", "change"),
     "/limits/undo": ("POST", "/limits/undo", "change"),
     "/people/change": ("POST", "/people/change", "change"),

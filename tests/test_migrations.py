@@ -41,7 +41,7 @@ def test_migrations_from_nothing_give_the_tables_of_the_schema(tmp_path: Path) -
     metadata.create_all(engine)
     engine.dispose()
     migrated = definitions(tmp_path / FILE_NAME)
-    assert len([name for name in metadata.tables if name in migrated]) == 45
+    assert len([name for name in metadata.tables if name in migrated]) == 46
     assert migrated == definitions(tmp_path / "plain.sqlite")
 
 
@@ -247,7 +247,10 @@ def test_a_migration_that_fails_at_any_statement_changes_nothing(
         assert record.units() == [Unit("rv1", "yard", life="stock")]
 
 
-@pytest.mark.parametrize("revision", [name for name in REVISIONS[:-1] if name >= "0004"])
+LAST_WIDER = "0014"  # the newest revision that gave a table more columns
+
+
+@pytest.mark.parametrize("revision", [name for name in REVISIONS if "0004" <= name < LAST_WIDER])
 def test_a_row_that_got_more_columns_is_not_called_damaged(tmp_path: Path, revision: str) -> None:
     path = old_record(tmp_path / "old", revision)
     open_record(tmp_path / "new").close()

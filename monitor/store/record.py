@@ -19,6 +19,7 @@ from monitor.lot import (
     ForecastHour,
     LimitEntry,
     ListKind,
+    Photo,
     Placement,
     SeasonList,
     SeasonStep,
@@ -38,6 +39,7 @@ from monitor.store import (
     judging,
     limits,
     lists,
+    photos,
     proving,
     sealing,
     taking,
@@ -322,6 +324,23 @@ class Record:
         """End a list; what is open in it goes on into the next one."""
         with self._writing() as connection:
             lists.end(connection, _unit_id(connection, unit), number, now_s=now_s)
+
+    # --- photos ---
+
+    def keep_photo(self, unit: str, photo: Photo, data: bytes) -> None:
+        """Keep a photo of a unit, as `monitor.photos.cleaned` gives it; once, however often it comes."""
+        with self._writing() as connection:
+            photos.keep(connection, _unit_id(connection, unit), photo, data)
+
+    def photos(self, unit: str) -> list[Photo]:
+        """Photos of a unit, oldest first, without their bytes."""
+        with self._reading() as connection:
+            return photos.listed(connection, _unit_id(connection, unit))
+
+    def photo(self, unit: str, digest: str) -> bytes | None:
+        """Bytes of one photo of a unit, a JPEG file; None if it has none such."""
+        with self._reading() as connection:
+            return photos.data(connection, _unit_id(connection, unit), digest)
 
     # --- common causes ---
 

@@ -13,6 +13,7 @@
     hold                           alarms of which zone or node were held back, by whom and why
     cause ─< cause_member          alarms that share one cause, which is an alarm itself
     unit ─< season_list ─< season_step                             what is done before and after storage
+    unit ─< photo                                                  bounded in size, without place
     limit_change                   who changed a limit of judgement, for what, and why
     outbox                         what still has to be told to a person or another store
     person ─< person_address       who is told; the addresses themselves lie in a file beside this
@@ -767,6 +768,21 @@ season_step = Table(  # append-only: what was noted of an item
     **_STRICT,
 )
 
+photo = Table(  # as `monitor.photos` keeps them, once a unit
+    "photo",
+    metadata,
+    Column("photo_id", Integer, primary_key=True),
+    Column("unit_id", ForeignKey("unit.unit_id"), nullable=False),
+    Column("digest", Text, nullable=False),  # SHA-256 of the data
+    Column("at_s", Integer, nullable=False),  # when it was taken, as told
+    Column("recorded_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("caption", Text, nullable=False, server_default=""),
+    Column("data", LargeBinary, nullable=False),
+    UniqueConstraint("unit_id", "digest"),
+    **_STRICT,
+)
+
 # Rows are checked in groups (a, b). Triggers drop the checksum of a group with every change of its
 # rows, so that a checksum that stands is of rows that nobody has written since it was taken.
 # `{row}` is where OLD or NEW goes. A new table joins here and brings its triggers in its migration.
@@ -799,6 +815,7 @@ GROUPS: dict[str, tuple[str, str]] = {
     "forecast": ("site_id", "0"),
     "season_list": ("season_list_id", "0"),
     "season_step": ("season_step_id", "0"),
+    "photo": ("photo_id", "0"),
     "outbox": ("outbox_id", "0"),
     "person": ("person_id", "0"),
     "person_address": ("address_id", "0"),
