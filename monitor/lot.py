@@ -83,6 +83,7 @@ ROLES = ("owner", "lot lead", "technician", "sales", "auditor")  # of users, and
 HoldWord = Literal["shelved", "suppressed by design", "out of service"]  # ISA-18.2; and its source
 Lean = Literal["", "level", "off-front", "off-rear", "door-front", "door-rear"]  # "": unknown
 Side = Literal["", "off", "door", "front", "rear"]
+Roof = Literal["", "rated", "not rated"]  # to be walked on, by its maker; "": not declared
 WeatherSource = Literal["", "feed", "record"]  # probes here; a service; a file. The best first
 Cause = Literal["rain ingress", "plumbing", "condensation", "built-in moisture", "cannot tell", ""]
 
@@ -113,7 +114,8 @@ class Unit:
     """One RV on a site; `slot` is its numbered place, `life` its stage (stored, stock, ...).
 
     `lean` is its lowest corner as it stands, `weather_side` the side that driven rain mostly meets;
-    "" and None are not declared. They bear on where to look, on nothing that is judged.
+    `roof` whether its maker rates it to be walked on; "" and None are not declared. They bear on where
+    and how to look, on nothing that is judged.
     """
 
     code: str
@@ -125,6 +127,7 @@ class Unit:
     lean: Lean = ""
     weather_side: Side = ""
     slides: int | None = None
+    roof: Roof = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,8 @@
 
     [[site]]   code, name, timezone, altitude_m
     [[unit]]   code, site, name, slot, body_type, life, lean ("level" or the lowest corner, such as
-               off-rear), weather_side (off, door, front, rear), slides (how many)
+               off-rear), weather_side (off, door, front, rear), slides (how many),
+               roof (rated or "not rated" to be walked on, by its maker)
     [[zone]]   unit ("": the site's own), site, code, kind, material, mould_class, dry_twin, faces,
                temperature_factor, watched_from
     [[node]]   code, site, unit, from, probes = { p1 = "off-rear-low", p2 = "/outside" }, gateway
@@ -34,6 +35,7 @@ from monitor.lot import (
     Lean,
     MouldClass,
     Placement,
+    Roof,
     Side,
     Site,
     Unit,
@@ -94,6 +96,7 @@ class _Unit(Struct, frozen=True, forbid_unknown_fields=True):
     lean: Lean = ""
     weather_side: Side = ""
     slides: Annotated[int, Meta(ge=0, le=9)] | None = None
+    roof: Roof = ""
 
 
 class _Zone(Struct, frozen=True, forbid_unknown_fields=True):
@@ -139,6 +142,7 @@ _ALLOWED: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ("unit", "life"): get_args(Life),
     ("unit", "lean"): get_args(Lean)[1:],
     ("unit", "weather_side"): get_args(Side)[1:],
+    ("unit", "roof"): get_args(Roof)[1:],
     ("zone", "kind"): ZONE_KINDS,
     ("zone", "mould_class"): get_args(MouldClass),
     ("event", "kind"): EVENT_KINDS,

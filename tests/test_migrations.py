@@ -247,7 +247,7 @@ def test_a_migration_that_fails_at_any_statement_changes_nothing(
         assert record.units() == [Unit("rv1", "yard", life="stock")]
 
 
-LAST_WIDER = "0014"  # the newest revision that gave a table more columns
+LAST_WIDER = "0016"  # the newest revision that gave a table more columns
 
 
 @pytest.mark.parametrize("revision", [name for name in REVISIONS if "0004" <= name < LAST_WIDER])

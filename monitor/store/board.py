@@ -624,7 +624,7 @@ def _units() -> Select[Any]:
     c = t.unit.c
     return select(
         t.site.c.code.label("site"),
-        *(c.code, c.name, c.slot, c.life, c.body_type, c.lean, c.weather_side, c.slides),
+        *(c.code, c.name, c.slot, c.life, c.body_type, c.lean, c.weather_side, c.slides, c.roof),
     ).join_from(t.unit, t.site)
 
 

@@ -67,7 +67,12 @@ from monitor.store.rows import (
 from sensors.wire import Reading, Reject
 
 HOUR_S = 3600
-_NEVER_JUDGED = {"lean", "weather_side", "slides"}  # attributes of a unit that only pages ask for
+_NEVER_JUDGED = {
+    "lean",
+    "weather_side",
+    "slides",
+    "roof",
+}  # attributes of a unit that only pages ask for
 
 
 class Record:
@@ -119,7 +124,7 @@ class Record:
     def add_unit(self, unit: Unit) -> None:
         """Enter or change a unit of a known site; a changed one is judged again from the start.
 
-        How it stands (lean, weather side, slides) bears on no judgement.
+        How it stands (lean, weather side, slides, roof) bears on no judgement.
         """
         with self._writing() as connection:
             values = {
@@ -131,6 +136,7 @@ class Record:
                 "lean": unit.lean,
                 "weather_side": unit.weather_side,
                 "slides": unit.slides,
+                "roof": unit.roof,
             }
             here = t.unit.c.code == unit.code
             known = connection.execute(select(t.unit).where(here)).mappings().one_or_none()
@@ -237,7 +243,7 @@ class Record:
             select(
                 c.code,
                 t.site.c.code.label("site"),
-                *(c.name, c.slot, c.body_type, c.life, c.lean, c.weather_side, c.slides),
+                *(c.name, c.slot, c.body_type, c.life, c.lean, c.weather_side, c.slides, c.roof),
             )
             .join(t.site)
             .order_by(c.code)

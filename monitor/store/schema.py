@@ -95,6 +95,7 @@ unit = Table(
     Column("lean", Text, nullable=False, server_default=""),
     Column("weather_side", Text, nullable=False, server_default=""),
     Column("slides", Integer),
+    Column("roof", Text, nullable=False, server_default=""),
     **_STRICT,
 )
 
