@@ -39,17 +39,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from monitor.lot import AlarmClass, AlarmKind, silent_after_s
+from monitor.lot import AlarmClass, AlarmKind, CauseKind, silent_after_s
 
-CauseKind = Literal[
-    "damp week",
-    "frost",
-    "frost ahead",
-    "site silent",
-    "gateway silent",
-    "row silent",
-    "unit silent",
-]
 Scope = Literal["site silent", "gateway silent", "row silent", "unit silent"]
 
 KINDS: frozenset[AlarmKind] = frozenset(get_args(CauseKind))

@@ -26,7 +26,6 @@ SENSOR_K, SENSOR_PERCENT = 0.2, 2.0  # accuracy that the band of a forecast is f
 FORTNIGHT_H = 14 * 24
 RAIN_MM = 0.1  # of an hour that counts as rain
 ASSUMED_M3 = 30.0  # air in a unit: ours, for a travel trailer of 6 to 7 m
-ASSUMED_PANELS_M2 = 80.0  # of 3 mm ply that its air reaches: ours
 SHOWS_WATER: frozenset[AlarmKind] = frozenset({"leak suspect", "wet", "water contact"})
 COMES_FROM_OUTSIDE: frozenset[Cause] = frozenset({"rain ingress", "plumbing"})  # of the wall
 _FINE_M2_K_W = 0.02  # parts of a layer in the drawing
@@ -291,7 +290,7 @@ def airing(
             ventilation.buffer_g_per_point(
                 temperature_c=now[0],
                 humidity_percent=min(now[1], 100.0),
-                area_m2=ASSUMED_PANELS_M2,
+                area_m2=ventilation.ASSUMED_PANELS_M2,
                 thickness_m=0.003,
             )
         ),

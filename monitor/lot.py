@@ -44,6 +44,15 @@ EventKind = Literal[
     "reseal",
     "dehumidifier",
 ]
+CauseKind = Literal[
+    "damp week",
+    "frost",
+    "frost ahead",
+    "site silent",
+    "gateway silent",
+    "row silent",
+    "unit silent",
+]  # the common cause of other alarms (monitor.causes)
 AlarmKind = Literal[
     "leak suspect",
     "damp",
@@ -61,13 +70,7 @@ AlarmKind = Literal[
     "flood",
     "drying stalled",
     "did not stay dry",
-    "damp week",  # from here on: the common cause of other alarms (monitor.causes)
-    "frost",
-    "frost ahead",
-    "site silent",
-    "gateway silent",
-    "row silent",
-    "unit silent",
+    CauseKind,
 ]
 AlarmClass = Literal["act now", "today", "this week", "season"]
 AlarmState = Literal[

@@ -33,7 +33,6 @@ ICES_C = 8.0  # and below this its coil ices; from memory
 LAG_H, LAG_TEMPERATURE_H = 6, 3
 SETTLED_H = 24  # since it was put there or emptied
 RIDGE = 1e-3
-PANELS_M2 = 80.0  # of 3 mm ply that the air of a unit reaches: ours
 
 Kind = Literal["compressor", "desiccant"]
 KINDS: tuple[Kind, ...] = ("compressor", "desiccant")
@@ -211,7 +210,7 @@ def _removed(
     held_g = float(
         ventilation.buffer_g_per_point(
             temperature_c=inside_c, humidity_percent=min(inside_rh, 100.0),
-            area_m2=PANELS_M2, thickness_m=0.003,
+            area_m2=ventilation.ASSUMED_PANELS_M2, thickness_m=0.003,
         )
     )  # fmt: skip
     given = ventilation.SLOW_RELEASE * max(fell, 0.0) * held_g

@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from monitor.physics.air import humidity_ratio, vapour_pressure
 from monitor.physics.arguments import Floats, floats, within
-from monitor.physics.ventilation import Cabin
+from monitor.physics.ventilation import Cabin, dry_air
 
 OUTSIDE_PPM, OUTSIDE_U_PPM = 425.0, 40.0  # [2]; towns, and sensors that set their own zero
 LEAST_STEP_S = 300  # samples are taken together by so much at least: less is noise of the sensor
@@ -153,8 +153,7 @@ def from_vapour(
     more = float(np.nanmedian(above))
     if more < LEAST_MORE:
         return float("nan"), float("nan")
-    warm_k = float(np.nanmean(floats(inside_c))) + 273.15
-    dry_air_kg = (pressure_pa - float(np.nanmean(inside_pa))) / (287.04 * warm_k) * cabin.volume_m3
+    dry_air_kg = float(dry_air(np.nanmean(floats(inside_c)), np.nanmean(inside_pa), cabin))
     low, high = (
         float(within("given off", grams, 0.0)) / 1000.0 / (dry_air_kg * more)
         for grams in (least_g_h, most_g_h)

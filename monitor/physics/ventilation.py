@@ -58,6 +58,7 @@ LEAST_DAYS, MOST_DAYS = 3, 7  # of a typical day: fewer are no pattern, more ano
 
 PANEL_DENSITY_KG_M3 = 500.0  # thin plywood, ISO 10456 from memory
 SLOW_RELEASE = 2.0  # cushions, clothes and thick parts, which no area counts. Our choice.
+ASSUMED_PANELS_M2 = 80.0  # of 3 mm ply that the air of a unit reaches. Our choice.
 
 WATER_PER_PROPANE, WATER_PER_BUTANE = 1.634, 1.550  # kg/kg: C3H8 gives 4 H2O, C4H10 5
 
@@ -345,9 +346,13 @@ def drying_rate(
     inside_pa = vapour_pressure(temperature_c=inside_c, humidity_percent=inside_percent)
     ratio_in = humidity_ratio(vapour_pressure_pa=inside_pa, pressure_pa=pressure_pa)
     ratio_out = _outside_ratio(outside_c, outside_percent, cabin)
-    dry_air_kg_m3 = (pressure_pa - inside_pa) / _gas(inside_c)
     changes = _changes("air_changes_per_h", air_changes_per_h)
-    return 1000.0 * dry_air_kg_m3 * cabin.volume_m3 * changes * (ratio_in - ratio_out)
+    return 1000.0 * dry_air(inside_c, inside_pa, cabin) * changes * (ratio_in - ratio_out)
+
+
+def dry_air(inside_c: ArrayLike, inside_pa: ArrayLike, cabin: Cabin) -> Floats:
+    """Dry air in a cabin [kg], from its temperature [°C] and vapour pressure [Pa]."""
+    return (cabin.pressure_pa - floats(inside_pa)) / _gas(inside_c) * cabin.volume_m3
 
 
 def typical_day(
