@@ -73,7 +73,8 @@ class Answers:
         def act(record: Record, who: str, why: str) -> str:
             holds.inspect(record, alarm_id, who=who, finding=why, now_s=self.now())
             return say(
-                "Inspection noted for alarm {alarm_id}; it counts when its hour is over.",
+                "Inspection noted for alarm {alarm_id}: a leak suspect ends by it when its day (UTC) is over, "
+                "any other alarm when its condition does.",
                 alarm_id=alarm_id,
             )
 

@@ -32,6 +32,10 @@ class StoreError(MonitorError):
     """The record cannot be read or written, or belongs to a later version of Sillkeep."""
 
 
+class MeanwhileError(StoreError):
+    """Something was changed by somebody else since it was read; nothing was written."""
+
+
 class DamageError(StoreError):
     """Part of the record is not what was written; the text says which part."""
 

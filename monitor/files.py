@@ -22,6 +22,7 @@ from monitor.lot import (
     MouldClass,
     Zone,
     ZoneKind,
+    rain_mm,
 )
 from monitor.lotfile import LotFile, SiteEvent, SiteZone, read_lot
 from monitor.tables import load, read_head, write_table
@@ -262,8 +263,11 @@ def stray_events(events: Iterable[Event], zones: Collection[ZoneKey]) -> tuple[s
 def _event(where: str, row: Mapping[str, str], timezone: str | None) -> Event:
     kind = _one_of(where, "kind", row["kind"], EVENT_KINDS)
     value = row.get("value", "")
-    if kind == "rain" and not 0.0 <= _number(where, "the value of rain", value) < 2000.0:
-        raise InputError(f"{where}: {value} mm of rain is outside 0 to 2000")
+    if kind == "rain":
+        try:
+            rain_mm(value)
+        except InputError as error:
+            raise InputError(f"{where}: {error}") from None
     if kind == "repair" and value:
         for part in value.split(","):
             _one_of(where, "the value of repair", part.strip(), REPAIR_VALUES)

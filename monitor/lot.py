@@ -11,6 +11,7 @@ from typing import Literal, TypeVar, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.errors import InputError
 from sensors.wire import SILENCE_S
 
 ZoneKind = Literal[
@@ -177,6 +178,23 @@ class Event:
     value: str = ""
     unit: str = ""
     zone: str = ""
+
+
+def rain_mm(value: str) -> float:
+    """How much rain an event of that kind tells of.
+
+    Raises
+    ------
+    InputError
+        If it is no amount of 0 to 2000 mm.
+    """
+    try:
+        fallen = float(value)
+    except ValueError:
+        raise InputError(f'say how many millimetres of rain: "{value}" is no number') from None
+    if not 0.0 <= fallen < 2000.0:
+        raise InputError(f"{value} mm of rain is outside 0 to 2000")
+    return fallen
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,7 +33,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor import people, storms, text
+from monitor import living, people, storms, text
 from monitor.config import Messages, Settings
 from monitor.errors import DeliveryError, InputError, StoreError
 from monitor.store import Record
@@ -370,7 +370,10 @@ def deliver_in_time(url: str | None, message: Message, drawing: bytes | None) ->
 
 
 def picture(record: Record, message: Message, *, now_s: int) -> bytes | None:
-    """Two weeks of the zone that a message is about, as SVG; None where there is no one zone."""
+    """Two weeks of the zone that a message is about, as SVG; None where there is no one zone.
+
+    Nor of a unit that somebody lives in: whoever gets it would read from it when they are at home.
+    """
     if len(message.alarms) != 1 or message.kind != "alarm":
         return None
     from monitor.drawing import two_weeks
@@ -381,11 +384,20 @@ def picture(record: Record, message: Message, *, now_s: int) -> bytes | None:
             return None
         unit, zone = place
         hour = now_s // people.HOUR_S
+        if _lived_in(record, unit, since_s=(hour - 15 * 24) * people.HOUR_S):
+            return None  # its hours tell when somebody is at home, and mail goes to many
         rows = record.hours(unit, zone, from_hour=hour - 14 * 24, to_hour=hour)
     except StoreError:
         return None  # the words are worth more than the picture
     of = {row["hour"]: row["wood_moisture_percent"] for row in rows}
     return two_weeks([of.get(h) for h in range(hour - 14 * 24, hour)], title=f"{unit} {zone}")
+
+
+def _lived_in(record: Record, unit: str, *, since_s: int) -> bool:
+    """Whether somebody has lived in a unit since a time."""
+    found = next(one for one in record.units() if one.code == unit)
+    spells = living.spells(record.events(found.site, unit=unit), life=found.life)
+    return any(end_s is None or end_s > since_s for _, end_s in spells)
 
 
 # --- whether all of it is alive -------------------------------------------------------------------

@@ -8,13 +8,13 @@ import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any, TypedDict
+from typing import Any, TypedDict, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor import alarms, causes, holds, judge, living, text
-from monitor.errors import DamageError, InputError, StoreError
+from monitor.errors import DamageError, InputError, MeanwhileError, StoreError
 from monitor.evidence import trust
 from monitor.explain import ASSUMED_M3
 from monitor.judge import dryer, frost, limits, proofs, snow
@@ -93,6 +93,9 @@ DELAYS: dict[AlarmKind, Delay] = JUDGED_DELAYS | {
 _Node = tuple[str, str]  # codes of its site and of itself
 
 
+_Looked = TypeVar("_Looked")
+
+
 class _Told(TypedDict):
     """What an alarm's text is made from, beside its kind."""
 
@@ -110,7 +113,7 @@ class Round:
     raised: int = 0
 
 
-def tick(record: Record, *, now_s: int) -> Round:
+def tick(record: Record, *, now_s: int, alive: Callable[[], None] = lambda: None) -> Round:
     """Judge every unit that is due, apply the instant rules and the silence rule.
 
     Parameters
@@ -119,56 +122,63 @@ def tick(record: Record, *, now_s: int) -> Round:
         Open for writing.
     now_s : int
         The time; hours are judged when they are over.
+    alive : callable
+        Called after each unit: a long round makes progress too.
     """
-    done = Round()
     listening = record.listening()
     _notice_absence(record, listening, now_s=now_s)
+    record.deal_marks(to_hour=now_s // HOUR_S)
+    for site in record.sites():
+        _guarded(partial(judge_site, record, site, to_hour=now_s // HOUR_S), site.code)
+    dues = record.due(to_hour=now_s // HOUR_S)
+    # after `due`: what is entered or placed later leaves its mark for the next round
     sites = {site.code: site for site in record.sites()}
     units = {unit.code: unit for unit in record.units()}
-    record.deal_marks(to_hour=now_s // HOUR_S)
-    for site in sites.values():
-        try:
-            judge_site(record, site, to_hour=now_s // HOUR_S)
-        except DamageError as error:
-            LOG.error("%s is not worked out: %s", site.code, error)  # noqa: TRY400
-    dues = record.due(to_hour=now_s // HOUR_S)
-    for code in {units[due.unit].site for due in dues}:
+    placements = record.placements()
+    wet = {sample.unit for sample in record.latest() if sample.contact}
+    dues = sorted(dues, key=lambda due: due.unit not in wet)  # a long round begins where water is
+    for code in sorted({units[due.unit].site for due in dues}):
         _guarded(partial(_note_thaw, record, sites[code], now_s=now_s), code)
-    placements = record.placements()  # after `due`: a later one leaves its mark for the next round
+    done = Round()
     for due in dues:
         unit = units[due.unit]
-        try:
-            found = judge_unit(record, sites[unit.site], unit, due, placements, now_s=now_s)
-        except DamageError as error:  # its words run out, those of others go on
-            LOG.error("%s is not judged: %s", unit.code, error)  # noqa: TRY400
+        found = _guarded(
+            partial(judge_unit, record, sites[unit.site], unit, due, placements, now_s=now_s),
+            unit.code,
+        )
+        alive()
+        if found is None:  # its words run out, those of others go on
             continue
         done = Round(done.units + 1, done.hours + found.hours, done.raised + found.raised)
         _guarded(partial(_look_ahead, record, unit, now_s=now_s), unit.code)
         dried = partial(_look_at_dryer, record, sites[unit.site], unit, now_s=now_s)
         _guarded(dried, unit.code)
-        record.beat("watch", now_s)
+    _guarded(partial(_notice_water, record, placements, units, now_s=now_s), "liquid water")
     latest = record.latest()
     known = record.alarms(open_only=True)  # each rule below looks at its own kind
     placed, newest = _in_force(placements), _newest(latest)
-    _notice_water(record, latest, placements, units, known, now_s=now_s)
-    _notice_silence(record, newest, placed, known, listening=listening, now_s=now_s)
-    _notice_batteries(record, latest, placed, known, now_s=now_s)
-    _notice_floods(record, placed, known, now_s=now_s)
+    silence = partial(_notice_silence, record, newest, placed, known, listening=listening)
+    _guarded(partial(silence, now_s=now_s), "silence")
+    _guarded(partial(_notice_batteries, record, latest, placed, known, now_s=now_s), "batteries")
+    _guarded(partial(_notice_floods, record, placed, known, now_s=now_s), "floods")
     held = holds.review(record, now_s=now_s)
     group_alarms(record, newest, placed, units, now_s=now_s, held=held)
     return done
 
 
-def _guarded(look: Callable[[], None], of: str) -> None:
-    """Take a look that nothing else depends on: what fails in one unit is no reason to stop at others."""
+def _guarded(look: Callable[[], _Looked], of: str) -> _Looked | None:
+    """Take a look; what fails in one unit is no reason to stop at others: None, and the log has it."""
     try:
-        look()
+        return look()
+    except MeanwhileError as error:
+        LOG.info("%s: looked at again in the next round: %s", of, error)
     except DamageError as error:
         LOG.error("%s: not looked at: %s", of, error)  # noqa: TRY400  its words are enough
     except StoreError:
         raise
     except Exception:
         LOG.exception("%s: not looked at", of)
+    return None
 
 
 def judge_unit(
@@ -189,6 +199,7 @@ def judge_unit(
     if saved is None:
         heard = [int(zone.at_s[0]) for zone in readings.values() if len(zone.at_s)]
         from_s = min(heard, default=to_hour * HOUR_S) // DAY_S * DAY_S
+    since_s = _changed_since(unit, due, from_s)
     yard = record.site_zones(site.code)
     watched = judge.Watched(
         unit=unit.code,
@@ -209,7 +220,7 @@ def judge_unit(
         found.alarms,
         found.latches,
         [alarm for alarm in known if alarm.kind not in OF_PROOF | {AHEAD, DRYER}],
-        since_s=from_s,
+        since_s=since_s,
         now_s=now_s,
         in_use=alarms.is_supply_live(around, at_s=now_s),
     )
@@ -218,7 +229,7 @@ def judge_unit(
     _doubt_site(record, site, found.around, now_s=now_s)
     record.keep_judgement(
         due,
-        from_hour=from_s // HOUR_S,
+        from_hour=since_s // HOUR_S,
         to_hour=to_hour,
         rows=found.hours,
         checkpoints=found.checkpoints,
@@ -231,6 +242,17 @@ def judge_unit(
         prove(record, unit, watched, to_hour=to_hour, now_s=now_s)
     hours = sum(len(table["hour"]) for table in found.hours.values())
     return Round(1, hours, len(work.new))
+
+
+def _changed_since(unit: Unit, due: Due, from_s: int) -> int:
+    """From when on hours and alarms are replaced by what is judged from `from_s` on.
+
+    From the mark, where it lies before the first reading that is left: a placement that was corrected
+    took the others to another unit. Not where a unit is gone, whose readings may have been dropped, nor
+    where all is judged anew by other rules.
+    """
+    marked_s = due.from_hour * HOUR_S
+    return marked_s if 0 < marked_s < from_s and unit.life not in causes.GONE else from_s
 
 
 def _note_thaw(record: Record, site: Site, *, now_s: int) -> None:
@@ -645,13 +667,13 @@ def _ended(alarm: Alarm, cleared_s: int | None, *, now_s: int) -> ChangedAlarm:
     else:
         state, why = alarm.state, "late readings: it ended at another time"
     step = AlarmStep(now_s if cleared_s is None else cleared_s, state, SYSTEM, why)
-    return ChangedAlarm(alarm_id=alarm.alarm_id, cleared_s=cleared_s, state=state, step=step)
+    return ChangedAlarm(alarm.alarm_id, cleared_s, state, step, before=alarm.state)
 
 
 def _over(alarm: Alarm, why: str, *, at_s: int) -> ChangedAlarm:
     """The end of an alarm of no judged zone."""
     step = AlarmStep(at_s, alarms.after(alarm.state, "ends"), SYSTEM, why)
-    return ChangedAlarm(alarm.alarm_id, at_s, step.state, step)
+    return ChangedAlarm(alarm.alarm_id, at_s, step.state, step, before=alarm.state)
 
 
 def _end_of(kind: AlarmKind) -> alarms.Act:
@@ -664,7 +686,7 @@ def _turned(alarm: Alarm, rested_s: int | None, *, now_s: int) -> ChangedAlarm:
     state = alarms.after(alarm.state, act)
     at_s, why = (now_s, "its signs are back") if rested_s is None else (rested_s, RESTS)
     step = AlarmStep(at_s, state, SYSTEM, why)
-    return ChangedAlarm(alarm_id=alarm.alarm_id, cleared_s=None, state=state, step=step)
+    return ChangedAlarm(alarm.alarm_id, None, state, step, before=alarm.state)
 
 
 def _withdrawn(alarm: Alarm, *, now_s: int) -> ChangedAlarm:
@@ -688,13 +710,19 @@ def acknowledge(record: Record, alarm_id: int, *, who: str, now_s: int) -> None:
     """
     if not who.strip():
         raise InputError("say who acknowledges: a name or initials")
-    found = holds.alarm_of(record, alarm_id)
-    state = alarms.after(found.state, "acknowledged")
-    step = AlarmStep(now_s, state, who.strip()[:80], "acknowledged")
-    record.change_alarm(
-        ChangedAlarm(alarm_id=alarm_id, cleared_s=found.cleared_s, state=state, step=step),
-        now_s=now_s,
-    )
+    for _ in range(
+        3
+    ):  # the watch may end it at this moment; then it is another state that is answered
+        found = holds.alarm_of(record, alarm_id)
+        state = alarms.after(found.state, "acknowledged")
+        step = AlarmStep(now_s, state, who.strip()[:80], "acknowledged")
+        changed = ChangedAlarm(alarm_id, found.cleared_s, state, step, before=found.state)
+        try:
+            record.change_alarm(changed, now_s=now_s)
+        except MeanwhileError:
+            continue
+        return
+    raise InputError("the alarm is changing just now: look at it again, and repeat")
 
 
 # --- rules over the newest readings ---------------------------------------------------------------
@@ -702,17 +730,19 @@ def acknowledge(record: Record, alarm_id: int, *, who: str, now_s: int) -> None:
 
 def _notice_water(
     record: Record,
-    latest: Sequence[Latest],
     placements: Sequence[Placement],
     units: Mapping[str, Unit],
-    known: Sequence[Alarm],
     *,
     now_s: int,
 ) -> None:
     """Liquid water is raised at once, under the same key that its hour will give it."""
+    found = [sample for sample in record.latest() if sample.contact and sample.unit in units]
+    if not found:
+        return
+    known = record.alarms(open_only=True)
     standing = {(a.unit, a.zone) for a in known if a.kind == "water contact"}
-    for newest in latest:
-        if newest.contact and newest.unit and (newest.unit, newest.zone) not in standing:
+    for newest in found:
+        if (newest.unit, newest.zone) not in standing:
             unit = units[newest.unit]
             change = judge.AlarmChange(newest.zone, "water contact", newest.at_s, None, {})
             events = record.events(unit.site, unit=unit.code)
@@ -720,8 +750,8 @@ def _notice_water(
             in_use = alarms.is_supply_live(around, at_s=now_s)
             alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=in_use)
             source = Source(unit.site, "water contact", unit.code, newest.zone)
-            found = [alarms.Found(source, alarm.class_, newest.at_s)]
-            hold = next(iter(holds.by_logic(found, around, now_s=now_s)), None)
+            raised = [alarms.Found(source, alarm.class_, newest.at_s)]
+            hold = next(iter(holds.by_logic(raised, around, now_s=now_s)), None)
             record.add_alarm(alarm.made_instant(), now_s=now_s, hold=hold)
 
 
@@ -766,6 +796,8 @@ def _notice_silence(
     standing = _standing_of("silent", known)
     for (site, node), place in placed.items():
         heard = newest.get((site, node))
+        if heard is not None and heard.at_s < place.from_s:
+            heard = None  # what it said in a drawer, or elsewhere, says nothing of this place
         last_s = place.from_s if heard is None else heard.at_s
         silence_s = (heard and heard.silence_s) or DEFAULT_SILENCE_S
         limit_s = last_s + silent_after_s(silence_s)
@@ -776,7 +808,7 @@ def _notice_silence(
             due_s = max(limit_s, gap[1] + silent_after_s(silence_s))
         if now_s > due_s and alarm is None and not handing_over and not deaf:
             _raise_silent(record, place, heard, raised_s=due_s, now_s=now_s)
-        elif now_s <= limit_s and alarm is not None:
+        elif now_s <= limit_s and alarm is not None and heard is not None:
             record.change_alarm(
                 _heard_again(record, alarm, last_s=last_s, silence_s=silence_s, now_s=now_s),
                 now_s=now_s,
@@ -814,6 +846,18 @@ def _raise_silent(
     record.add_alarm(alarm, now_s=now_s)
 
 
+def _weakest(latest: Iterable[Latest]) -> dict[_Node, Latest]:
+    """The sample of each node that has its lowest battery: a node of two may have one on each probe."""
+    weakest: dict[_Node, Latest] = {}
+    for sample in latest:
+        if sample.battery_percent is not None:
+            before = weakest.get((sample.site, sample.node), sample)
+            weakest[sample.site, sample.node] = min(
+                before, sample, key=lambda s: (s.battery_percent or 0, -s.at_s)
+            )
+    return weakest
+
+
 def _notice_batteries(
     record: Record,
     latest: Sequence[Latest],
@@ -824,10 +868,10 @@ def _notice_batteries(
 ) -> None:
     """A placed node's battery that is low; it is over when a sample shows a fuller one."""
     standing = _standing_of("battery low", known)
-    for sample in latest:
-        node, percent = (sample.site, sample.node), sample.battery_percent
-        if percent is None or node not in placed:
-            continue
+    for node, sample in _weakest(latest).items():
+        if node not in placed or sample.at_s < placed[node].from_s:
+            continue  # an old cell that nobody has heard of since it was placed
+        percent = float(sample.battery_percent or 0)
         alarm = standing.get(node)
         if alarm is None and percent <= BATTERY_LOW_PERCENT:
             facts: dict[str, float | str] = {"battery_percent": percent}

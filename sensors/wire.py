@@ -155,7 +155,9 @@ _OF_NODE: Final = frozenset({"boot", "seq", "uptime", "battery", "signal"})
 _OF_SAMPLE: Final = frozenset({"boot", "seq", "uptime"})  # never a probe's own
 _UNITLESS: Final = frozenset({"boot", "seq", "contact"})
 _FAULT: Final = "fault"  # key beside a probe's fields: why they cannot be used
-_NOT_MEASURED: Final = frozenset({"boot", "seq", "uptime_s", "silence_s"})
+_LEFT: Final = "left"  # key beside a probe's fields: values that were left out of them, and why
+_STAMPS: Final = frozenset({"boot", "seq", "uptime_s"})
+_NOT_MEASURED: Final = _STAMPS | {"silence_s"}
 _WRITTEN: Final = tuple(  # name, unit and quantity as `encode` writes them
     (name, *next(iter(units.items()))) for name, units in _QUANTITIES.items()
 )
@@ -221,8 +223,10 @@ def decode(
     Returns
     -------
     tuple[list[Reading], list[Reject]]
-        Readings in the order of the pack, and no or one Reject, whose reason names every
-        sample that is missing from them. Never raises, whatever the bytes.
+        Readings in the order of the pack, and no or one Reject, whose reason names every sample
+        and every single value that is missing from them. A value that cannot be is left out alone:
+        a fuel gauge that says 101 % must not take liquid water with it. Never raises, whatever the
+        bytes.
 
     References
     ----------
@@ -237,13 +241,20 @@ def decode(
         return [], [Reject(topic=topic, payload=payload, reason=str(error), received_s=received_s)]
     readings: list[Reading] = []
     faults: list[str] = []
+    left: list[str] = []
     seqs: list[tuple[int, int]] = []
     for time_s, probes in samples.items():
         of_node = probes.pop("", None)
         at_s = _when(time_s, received_s=received_s, waited_s=waited_s)
+        if of_node:
+            left += [f"t={time_s:.15g}: {why}" for why in of_node.pop(_LEFT, ())]
         for probe, own in (probes or {_FIRST: {}}).items():
             fields = {**of_node, **own} if of_node else own
+            without = fields.pop(_LEFT, ())
             fault = _fault(fields, at_s)
+            if without:
+                fault = fault and without[0]
+                left += [f"{probe} at t={time_s:.15g}: {why}" for why in without if not fault]
             if fault:
                 faults.append(f"{probe} at t={time_s:.15g}: {fault}")
                 boot, seq = fields.get("boot"), fields.get("seq")
@@ -251,9 +262,9 @@ def decode(
                     seqs.append((boot, seq))
             else:
                 readings.append(Reading(site=site, node=node, probe=probe, at_s=at_s, **fields))
-    if not faults and not strangers:
+    if not faults and not left and not strangers:
         return readings, []
-    reason = _reason(faults, strangers, samples=len(faults) + len(readings))
+    reason = _reason(faults, left, strangers, samples=len(faults) + len(readings))
     reject = Reject(
         topic=topic,
         payload=payload,
@@ -424,7 +435,7 @@ def _resolve(records: list[_Record], node: str) -> tuple[_Samples, list[str]]:
         if fields is None:
             fields = here[probe] = {}
         if quantity is None:
-            fields[_FAULT] = fault
+            _leave_out(fields, name.rpartition("/")[2], fault)
         else:
             _put(fields, quantity, record, base_value)
     if not samples and not strangers:
@@ -508,12 +519,12 @@ def _meaning(name: str, unit: str, secondary: bool) -> tuple[str, _Quantity | No
 
 
 def _put(fields: _Fields, quantity: _Quantity, record: _Record, base_value: float) -> None:
-    """Set one value of a sample, or the reason why the sample cannot be used."""
+    """Set one value of a sample, or the reason why it is left out, or the sample cannot be used."""
     field, low, high, factor, offset, _, is_whole, is_flag = quantity
     value: float | bool | UnsetType = record.vb if is_flag else record.v
     if value is UNSET:
         wanted = '"vb" (true or false)' if is_flag else '"v" (a number)'
-        fields[_FAULT] = f"{field} has the wrong kind of value: send it in {wanted}"
+        _leave_out(fields, field, f"{field} has the wrong kind of value: send it in {wanted}")
     elif field in fields:
         fields[_FAULT] = f"{field} is there twice at one time: give each sample its own t"
     elif is_flag:
@@ -523,16 +534,25 @@ def _put(fields: _Fields, quantity: _Quantity, record: _Record, base_value: floa
         if factor != 1.0 or offset:
             value = round(value * factor + offset, 6)  # 284.57 K is 11.42 Cel
         if not low <= value <= high:
-            fields[_FAULT] = (
+            why = (
                 f"{field} of {value:.9g} is outside {low:g} to {high:g}: check the probe and the "
                 "unit it sends"
             )
+            _leave_out(fields, field, why)
         elif is_whole:
             _put_whole(fields, field, value)
         else:
             fields[field] = value
     if record.ut is not UNSET:
         _put_silence(fields, record.ut)
+
+
+def _leave_out(fields: _Fields, field: str, why: str) -> None:
+    """Go without one value; without its identity or uptime the sample itself cannot be used."""
+    if field in _STAMPS or field in _OF_SAMPLE:
+        fields[_FAULT] = why
+    else:
+        fields.setdefault(_LEFT, []).append(why)
 
 
 def _put_whole(fields: _Fields, field: str, value: float) -> None:
@@ -583,14 +603,17 @@ def _fault(fields: _Fields, at_s: int | None) -> str:
     return ""
 
 
-def _reason(faults: list[str], strangers: list[str], *, samples: int) -> str:
-    """The sentence of a Reject: each fault with its sample, and the names left out."""
+def _reason(faults: list[str], left: list[str], strangers: list[str], *, samples: int) -> str:
+    """The sentence of a Reject: each fault with its sample, and the values and names left out."""
     parts = []
     if faults:
         more = f"; and {len(faults) - _SHOWN} more" if len(faults) > _SHOWN else ""
         parts.append(
             f"{len(faults)} of {samples} samples rejected: " + "; ".join(faults[:_SHOWN]) + more
         )
+    if left:
+        more = f"; and {len(left) - _SHOWN} more" if len(left) > _SHOWN else ""
+        parts.append(f"{len(left)} values left out: " + "; ".join(left[:_SHOWN]) + more)
     if strangers:
         names = sorted(set(strangers))
         more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""

@@ -12,17 +12,23 @@ LETTERS = ".dW"
 
 
 def course(timeline: str, clocks: Clocks | None = None) -> Course:
-    """d damp, W wet by air, H humid, P pin wet, p pin holds, C contact, . dry, m in between, _ gap."""
+    """d damp, W wet by air, H humid, P pin wet, p pin holds, C contact, . dry, m in between, _ gap.
+
+    n: only the air is measured, neither water nor pin; L: the same, and somebody looked.
+    """
     signs = Signs(
         heard=[c != "_" for c in timeline],
         seen=[c != "_" for c in timeline],
         damp=[c in "dWHPp" for c in timeline],
-        dry=[c in ".C" for c in timeline],
+        dry=[c in ".CnL" for c in timeline],
         air_wet=[c == "W" for c in timeline],
         humid_wet=[c == "H" for c in timeline],
         pin_wet=[c == "P" for c in timeline],
         pin_holds=[c in "Pp" for c in timeline],
         contact=[c == "C" for c in timeline],
+        contact_seen=[c not in "_nL" for c in timeline],
+        pin_seen=[c not in "_nL" for c in timeline],
+        looked=[c == "L" for c in timeline],
     )
     return follow(clocks or Clocks(), signs, damp_h=SHORT.damp_h, limits=SHORT)
 
@@ -37,6 +43,10 @@ def course(timeline: str, clocks: Clocks | None = None) -> Course:
         pytest.param("ddd..._._", "..ddddd..", id="missing hours pause the clock"),
         pytest.param("dd__d", "....d", id="a gap does not start the wait again"),
         pytest.param("ddd______", "..ddddddd", id="silence is not dryness"),
+        pytest.param("Cnnnnnnn", "WWWWWWWW", id="water ends by its own channel alone"),
+        pytest.param("Cnnn....nnnn", "WWWWWWW.....", id="and goes on where it is measured again"),
+        pytest.param("PPPnnnnnnn", "..WWWWWWWW", id="a pin that fell silent has not dried"),
+        pytest.param("CnnnnL....", "WWWWW.....", id="somebody who looked ends it"),
         pytest.param("WWWW", "..WW", id="wet by air after its time"),
         pytest.param("HH", ".W", id="humid air is quicker"),
         pytest.param("PPPp", "..WW", id="a pin reading makes wet"),

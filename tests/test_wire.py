@@ -238,6 +238,31 @@ def test_a_faulty_sample_leaves_the_others_of_its_pack():
     assert rejects[0].seqs == ((3, 7),)
 
 
+@pytest.mark.parametrize(
+    ("bad", "why"),
+    [
+        ('"n":"temperature","u":"Cel","v":-127', "temperature_c of -127 is outside"),
+        ('"n":"battery","u":"%EL","v":101', "battery_percent of 101 is outside"),
+        ('"n":"humidity","u":"kg","v":50', "humidity is in 'kg'"),
+        ('"n":"humidity","u":"%RH","vb":true', "humidity_percent has the wrong kind of value"),
+    ],
+)
+def test_a_value_that_cannot_be_takes_no_liquid_water_with_it(bad: str, why: str) -> None:
+    readings, rejects = taken(pack(bad, '"n":"contact","vb":true', *STAMPS))
+    assert [(r.contact, r.temperature_c, r.battery_percent) for r in readings] == [
+        (True, None, None)
+    ]
+    assert rejects[0].reason.startswith("1 values left out: ")
+    assert why in rejects[0].reason
+    assert rejects[0].seqs == ()  # the sample itself is taken, and receipted by its reading
+
+
+def test_a_sample_of_nothing_but_what_cannot_be_is_rejected_for_that() -> None:
+    payload = pack('"n":"humidity","u":"%RH","v":130', *STAMPS)
+    assert "1 of 1 samples rejected" in reason(payload)
+    assert "humidity_percent of 130" in reason(payload)
+
+
 def test_a_pack_of_many_faults_is_one_short_reject():
     payload = pack(*(f'"n":"humidity","u":"%RH","v":130,"t":{n}' for n in range(1000)))
     assert len(reason(payload)) < 1000

@@ -277,7 +277,9 @@ def watch() -> None:
         house = _House(settings)
         ending.callback(house.end)
         while True:
-            done = watcher.tick(record, now_s=_now())
+            done = watcher.tick(
+                record, now_s=_now(), alive=lambda: record.beat("watch", _now(), "{}")
+            )
             record.beat("watch", _now(), "{}")
             if done.units:
                 logging.getLogger("watch").info(

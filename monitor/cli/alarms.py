@@ -112,7 +112,9 @@ def alarms_inspect(
 
     with _record() as record:
         alarm = holds.inspect(record, number, who=who, finding=finding, now_s=_now())
-    typer.echo(f"inspection of {_place(alarm)} noted; it counts when its hour is over")
+    typer.echo(
+        f"inspection of {_place(alarm)} noted: a leak suspect ends by it when its day (UTC) is over, any other alarm when its condition does"
+    )
 
 
 @alarms_app.command("holds")

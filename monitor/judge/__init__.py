@@ -35,6 +35,7 @@ from monitor.judge.day import (
     look_back,
     measure,
     readings_of,
+    telling,
 )
 from monitor.judge.findings import (
     AlarmChange,
@@ -51,7 +52,7 @@ from monitor.judge.memory import MEAN_DAYS, UnitMemory
 
 __all__ = ["VERSION", "AlarmChange", "Judgement", "Latch", "Watched", "advance"]
 
-VERSION = "4"  # of these rules: a record judged by another version is judged again
+VERSION = "5"  # of these rules: a record judged by another version is judged again
 
 # Checkpoints, by how far back a late reading reaches: most come within days, a ring holds 40
 DAILY_DAYS, SPARSE_DAYS = 7, 40
@@ -225,9 +226,9 @@ def _remember(watched: Watched, rows: Rows, days: Days, kept: UnitMemory) -> Non
     for row, zone in enumerate(kept.zones):
         zone.heard = zone.heard or heard[row]
         zone.rot_hours = float(np.nan_to_num(days.figures["rot_hours"][row, -1]))
-        zone.last = last_before(
-            readings_of(watched, rows.codes[row]), hour=days.hour + days.hours, before=zone.last
-        )
+        readings, hour = readings_of(watched, rows.codes[row]), days.hour + days.hours
+        zone.last = last_before(readings, hour=hour, before=zone.last)
+        zone.told = last_before(telling(rows.zones[row], readings), hour=hour, before=zone.told)
 
 
 _FIGURES = (

@@ -12,8 +12,9 @@ from typing import Any, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.errors import InputError
 from monitor.evidence.folds import median_of_known
-from monitor.judge.hours import HOUR_S, Floats, Ints, hourly, rounded
+from monitor.judge.hours import HOUR_S, Floats, Ints, hourly, moist, rounded
 from monitor.judge.memory import MEAN_DAYS, SCALE, UnitMemory, ZoneMemory
 from monitor.lot import (
     AIR_KINDS,
@@ -25,6 +26,7 @@ from monitor.lot import (
     Zone,
     ZoneKind,
     ZoneReadings,
+    rain_mm,
 )
 from monitor.physics import air, mould, rot, wall, wood
 
@@ -139,6 +141,7 @@ class Measured:
     humidity_percent: Floats
     wood_percent: Floats
     contact_at_s: Floats
+    contacts: Ints  # readings that told whether there is liquid water
     readings: Ints
     covered_s: Ints
     last_at_s: Floats
@@ -154,12 +157,19 @@ class Measured:
 def measure(watched: Watched, rows: Rows, kept: UnitMemory) -> Measured:
     """Hours of every zone from the first midnight to the last."""
     end_hour = -(-rows.to_hour // DAY_H) * DAY_H
-    zones = [
-        hourly(
-            readings_of(watched, code), from_hour=rows.from_hour, to_hour=end_hour, before=z.last
+    zones = []
+    for zone, code, before in zip(rows.zones, rows.codes, kept.zones, strict=True):
+        readings = readings_of(watched, code)
+        zones.append(
+            hourly(
+                readings,
+                from_hour=rows.from_hour,
+                to_hour=end_hour,
+                before=before.last,
+                telling=telling(zone, readings),
+                told=before.told,
+            )
         )
-        for code, z in zip(rows.codes, kept.zones, strict=True)
-    ]
 
     def stack(name: str) -> NDArray[Any]:
         return np.stack([getattr(zone, name) for zone in zones])
@@ -176,12 +186,18 @@ def measure(watched: Watched, rows: Rows, kept: UnitMemory) -> Measured:
         humidity_percent=rounded(np.where(paired, humidity, np.nan), 4),
         wood_percent=rounded(stack("wood_percent"), 2),
         contact_at_s=stack("contact_at_s"),
+        contacts=stack("contacts"),
         readings=stack("readings"),
         covered_s=stack("covered_s"),
         last_at_s=stack("last_at_s"),
         silence_s=stack("silence_s"),
         rain_mm=rounded(first_known(np.stack(rain)), 4),
     )
+
+
+def telling(zone: Zone, readings: ZoneReadings) -> ZoneReadings:
+    """Readings of a zone that cover time: outside all, elsewhere those that tell how moist it is."""
+    return readings if zone.kind == "outside" else moist(readings)
 
 
 def source_of(watched: Watched, code: str) -> WeatherSource:
@@ -206,8 +222,12 @@ def _reported_rain(events: Sequence[Event], from_hour: int, to_hour: int) -> Flo
     for event in events:
         hour = event.at_s // HOUR_S
         if event.kind == "rain" and from_hour <= hour < to_hour:
+            try:
+                fallen = rain_mm(event.value)
+            except InputError:  # noted before its amount was asked for: that much is not known
+                continue
             before = rain[hour - from_hour]
-            rain[hour - from_hour] = float(event.value) + (0.0 if np.isnan(before) else before)
+            rain[hour - from_hour] = fallen + (0.0 if np.isnan(before) else before)
     return rain
 
 

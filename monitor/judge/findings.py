@@ -11,7 +11,7 @@ from monitor.judge.day import DAY_H, Bools, Days, Rows, Watched, sums
 from monitor.judge.hours import HOUR_S, Floats, rounded
 from monitor.judge.memory import UnitMemory
 from monitor.judge.rules import DAMP, LIMITS, WET, Signs
-from monitor.lot import AIR_KINDS, AlarmKind, Event, LimitStep, ZoneKind, silent_after_s
+from monitor.lot import AIR_KINDS, AlarmKind, Event, ZoneKind, silent_after_s
 
 
 class AlarmChange(NamedTuple):
@@ -32,7 +32,7 @@ MOULD_STEPS = {"mould growth 1": "index_first", "mould growth 3": "index_visible
 
 def find_words(watched: Watched, rows: Rows, days: Days, kept: UnitMemory) -> None:
     """Level, state and trend of each zone, hour by hour."""
-    signs = _signs(rows, days, watched.limits)
+    signs = _signs(watched, rows, days)
     days.flags["visible"] = _visible(rows, days, kept)
     unknown = _unknown(watched, rows, days)
     days.figures["change"] = change = _change(days)
@@ -77,9 +77,9 @@ def _words(course: rules.Course, unknown: list[bool]) -> list[str]:
     ]
 
 
-def _signs(rows: Rows, days: Days, changed: Sequence[LimitStep]) -> list[Bools]:
+def _signs(watched: Watched, rows: Rows, days: Days) -> list[Bools]:
     """What each zone shows in each hour, in the order of `Signs`, by the limits of that hour."""
-    limit = partial(limits.over, steps=changed, hour=days.hour, hours=days.hours)
+    limit = partial(limits.over, steps=watched.limits, hour=days.hour, hours=days.hours)
     figures, now = days.figures, days.now
     moisture, pin = figures["wood_moisture_percent"], figures["pin_percent"]
     excess = days.windows["excess_percent"][:, -days.hours :]
@@ -110,7 +110,23 @@ def _signs(rows: Rows, days: Days, changed: Sequence[LimitStep]) -> list[Bools]:
         pin >= limit("wet_percent"),
         pin >= limit("wet_pin_clears_percent"),
         np.isfinite(now.contact_at_s),
+        now.contacts > 0,
+        np.isfinite(pin),
+        _looked(watched, rows, days),
     ]
+
+
+def _looked(watched: Watched, rows: Rows, days: Days) -> Bools:
+    """Hours in which somebody looked at a zone, mended it, or placed another probe there."""
+    looked = np.zeros((len(rows.codes), days.hours), dtype=np.bool_)
+    begun = [(zone, at_s) for zone, starts in watched.settling_s.items() for at_s in starts]
+    noted = [(e.zone, e.at_s) for e in watched.events if e.kind in {"inspection", "repair"}]
+    for zone, at_s in (*begun, *noted):
+        column = at_s // HOUR_S - days.hour
+        if 0 <= column < days.hours:
+            own = [row for row, code in enumerate(rows.codes) if zone in {"", code}]
+            looked[own, column] = True
+    return looked
 
 
 def _visible(rows: Rows, days: Days, kept: UnitMemory) -> Bools:
@@ -219,7 +235,8 @@ def _conditions(
     state = np.array(days.words["state"][row])
     level = np.array(days.level[row])
     known = state != "unknown"
-    warm = figures["mean_c"][row] >= LIMITS.grows_above_c
+    # a pin probe tells no temperature: then it is not known to be cold
+    warm = ~(figures["mean_c"][row] < LIMITS.grows_above_c)
     index = rounded(figures["mould_index"][row], 3)
     contact = np.array(days.contact[row])
     conditions = {
@@ -369,7 +386,7 @@ def freezing_changes(
     if not switches and not kept.freezing_s and not (celsius < begins_c.max()).any():
         return changes
     for column in range(min(days.hours, to_hour - days.hour)):
-        kept.winterised = switches.get(days.hour + column, kept.winterised)
+        was, kept.winterised = kept.winterised, switches.get(days.hour + column, kept.winterised)
         before, now = celsius[:, column], celsius[:, column + 1]
         if np.isnan(now).all():
             continue
@@ -377,7 +394,9 @@ def freezing_changes(
         coldest = float(np.nanmin(now))
         end_s = (days.hour + column + 1) * HOUR_S
         facts = _facts(rows, days, kept, row=row, column=column)
-        falling = bool(((now < begins_c[column]) & (now < before)).any())
+        # not known to be rising: after a gap nobody knows, and water let in meets what is there
+        rising = (now > before) & (not was or kept.winterised)
+        falling = bool(((now < begins_c[column]) & ~rising).any())
         if not kept.freezing_s and falling and not kept.winterised:
             kept.freezing_s, kept.freezing_zone = end_s, rows.zones[row].code
             changes.append(AlarmChange(kept.freezing_zone, "freezing", end_s, None, facts))

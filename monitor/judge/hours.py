@@ -4,7 +4,7 @@ The same readings give the same bits in whatever order and batches they came: su
 whole numbers (ten-thousandths of a degree or per cent), which floats add exactly.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TypeVar
 
 import msgspec
@@ -47,6 +47,7 @@ class ZoneHours:
     humidity_percent: Floats
     wood_percent: Floats
     contact_at_s: Floats  # first reading of liquid water in the hour
+    contacts: Ints  # readings that told whether there is liquid water
     rain_mm: Floats
     last_at_s: Floats  # newest reading up to the end of the hour, nan before the first
     silence_s: Ints  # the silence that reading declared
@@ -54,7 +55,13 @@ class ZoneHours:
 
 
 def hourly(
-    readings: ZoneReadings, *, from_hour: int, to_hour: int, before: LastReading | None
+    readings: ZoneReadings,
+    *,
+    from_hour: int,
+    to_hour: int,
+    before: LastReading | None,
+    telling: ZoneReadings | None = None,
+    told: LastReading | None = None,
 ) -> ZoneHours:
     """Hours [from_hour, to_hour) of one zone.
 
@@ -66,6 +73,10 @@ def hourly(
         Hour numbers since 1970, half open.
     before : LastReading or None
         The newest reading before the span, as an earlier call gave it in `last`.
+    telling : ZoneReadings or None
+        Those of them that cover time (`moist`); None: all do.
+    told : LastReading or None
+        The newest of those before the span.
 
     Returns
     -------
@@ -77,22 +88,35 @@ def hourly(
     start, stop = int(edges[0]), int(edges[-1])
     edges = edges - start
     at = readings.at_s[start:stop]
+    if telling is None:
+        telling, told = readings, before
     rain_total, rain_seen = _sums(readings.rain_mm[start:stop], edges)
     newest, silence = _newest(readings, at=at, edges=edges, start=start, before=before)
     return ZoneHours(
         readings=np.diff(edges).astype(np.int64),
-        covered_s=_covered(
-            at, readings.cover_s[start:stop], edges=edges, edges_s=edges_s, before=before
-        ),
+        covered_s=_covered(telling, edges_s=edges_s, before=told),
         temperature_c=_means(readings.temperature_c[start:stop], edges),
         humidity_percent=_means(readings.humidity_percent[start:stop], edges),
         wood_percent=_means(readings.wood_percent[start:stop], edges),
         contact_at_s=_first_contact(at, readings.contact[start:stop], from_hour, len(edges) - 1),
+        contacts=_sums(readings.contact[start:stop], edges)[1].astype(np.int64),
         rain_mm=np.where(rain_seen > 0, rain_total / _SCALE, np.nan),
         last_at_s=newest,
         silence_s=silence,
         last=last_before(readings, hour=to_hour, before=before),
     )
+
+
+def moist(readings: ZoneReadings) -> ZoneReadings:
+    """Those readings that tell how moist a zone is: air with both figures, or a pin probe's.
+
+    Any other (a battery's, a temperature alone) shows that the node lives, and nothing of the zone.
+    """
+    paired = np.isfinite(readings.temperature_c) & np.isfinite(readings.humidity_percent)
+    tells = paired | np.isfinite(readings.wood_percent)
+    if tells.all():
+        return readings
+    return ZoneReadings(**{f.name: getattr(readings, f.name)[tells] for f in fields(ZoneReadings)})
 
 
 def _means(values: Floats, edges: Ints) -> Floats:
@@ -158,10 +182,11 @@ def _first_contact(at: Ints, contact: Floats, from_hour: int, count: int) -> Flo
     return first
 
 
-def _covered(
-    at: Ints, cover: Ints, *, edges: Ints, edges_s: Ints, before: LastReading | None
-) -> Ints:
+def _covered(readings: ZoneReadings, *, edges_s: Ints, before: LastReading | None) -> Ints:
     """Seconds between neighbouring edges that some reading stands for."""
+    edges = np.searchsorted(readings.at_s, edges_s)
+    start, stop = int(edges[0]), int(edges[-1])
+    edges, at, cover = edges - start, readings.at_s[start:stop], readings.cover_s[start:stop]
     earlier = 0 if before is None else 1
     if before is not None:
         at = np.concatenate(([before.at_s], at))

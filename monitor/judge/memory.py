@@ -37,6 +37,7 @@ class ZoneMemory(msgspec.Struct):
     clocks: Clocks = msgspec.field(default_factory=Clocks)
     trend: str = ""
     last: LastReading | None = None
+    told: LastReading | None = None  # the newest one that covers time
     heard: bool = False  # has ever had a reading
     pin_percent: float | None = None
     pin_hour: int = 0

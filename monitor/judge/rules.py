@@ -119,7 +119,8 @@ class Clocks(msgspec.Struct):
 
     level: int = DRY
     sure: bool = False  # wet by liquid water or pin: stands whatever the air says
-    contact: bool = False  # liquid water, until 48 h without it
+    contact: bool = False  # liquid water, until 48 measured hours without it
+    pin: bool = False  # wet by a pin probe, until 48 h of its readings below
     damp_h: int = 0
     dry_h: int = 0
     air_h: int = 0
@@ -127,6 +128,7 @@ class Clocks(msgspec.Struct):
     pin_h: int = 0
     not_wet_h: int = 0
     no_contact_h: int = 0
+    no_pin_h: int = 0
 
 
 class Signs(msgspec.Struct, frozen=True):
@@ -141,6 +143,9 @@ class Signs(msgspec.Struct, frozen=True):
     pin_wet: Sequence[bool]
     pin_holds: Sequence[bool]  # a fresh pin reading at or above the limit that clears
     contact: Sequence[bool]
+    contact_seen: Sequence[bool]  # measured whether there is liquid water
+    pin_seen: Sequence[bool]  # a fresh pin reading
+    looked: Sequence[bool]  # somebody looked, mended, or placed another probe there
 
 
 class Course(msgspec.Struct, frozen=True):
@@ -176,9 +181,27 @@ def follow(clocks: Clocks, signs: Signs, *, damp_h: int, limits: Limits = LIMITS
         signs.pin_wet,
         signs.pin_holds,
         signs.contact,
+        signs.contact_seen,
+        signs.pin_seen,
+        signs.looked,
         strict=True,
     )
-    for heard, seen, damp, dry, air_wet, humid_wet, pin_wet, pin_holds, contact in rows:
+    for (
+        heard,
+        seen,
+        damp,
+        dry,
+        air_wet,
+        humid_wet,
+        pin_wet,
+        pin_holds,
+        contact,
+        told,
+        pin,
+        looked,
+    ) in rows:
+        if looked:  # what was measured before no longer speaks for what is there
+            clocks.contact = clocks.pin = clocks.sure = False
         if seen:
             clocks.damp_h = clocks.damp_h + 1 if damp else 0
             clocks.dry_h = clocks.dry_h + 1 if dry else 0
@@ -188,7 +211,9 @@ def follow(clocks: Clocks, signs: Signs, *, damp_h: int, limits: Limits = LIMITS
         if heard:
             wetting = contact or air_wet or humid_wet or pin_holds
             clocks.not_wet_h = 0 if wetting else clocks.not_wet_h + 1
-            clocks.no_contact_h = 0 if contact else clocks.no_contact_h + 1
+            # only what measures the channel ends what it found: its silence ends nothing
+            clocks.no_contact_h = 0 if contact else clocks.no_contact_h + told
+            clocks.no_pin_h = 0 if pin_holds else clocks.no_pin_h + pin
             _turn(clocks, contact=contact, damp_h=damp_h, limits=limits)
         course.level.append(clocks.level)
         course.sure.append(clocks.sure)
@@ -198,13 +223,11 @@ def follow(clocks: Clocks, signs: Signs, *, damp_h: int, limits: Limits = LIMITS
 
 def _turn(clocks: Clocks, *, contact: bool, damp_h: int, limits: Limits) -> None:
     """Change the word if a clock has run out."""
-    if contact:
-        clocks.contact = True
-    elif clocks.no_contact_h >= limits.clear_h:
-        clocks.contact = False
-    if clocks.contact or clocks.pin_h >= limits.wet_h:
+    _hold(clocks, contact=contact, limits=limits)
+    if clocks.contact or clocks.pin:
         clocks.level, clocks.sure = WET, True
-    elif clocks.air_h >= limits.wet_h or clocks.humid_h >= limits.humid_h:
+        return
+    if clocks.air_h >= limits.wet_h or clocks.humid_h >= limits.humid_h:
         clocks.level = WET
     if clocks.level == WET:
         if clocks.not_wet_h < limits.clear_h:
@@ -214,6 +237,18 @@ def _turn(clocks: Clocks, *, contact: bool, damp_h: int, limits: Limits) -> None
         clocks.level = DAMP
     elif clocks.level == DAMP and clocks.dry_h >= limits.clear_h:
         clocks.level = DRY
+
+
+def _hold(clocks: Clocks, *, contact: bool, limits: Limits) -> None:
+    """What liquid water and a pin probe have found, until they themselves no longer find it."""
+    if contact:
+        clocks.contact = True
+    elif clocks.no_contact_h >= limits.clear_h:
+        clocks.contact = False
+    if clocks.pin_h >= limits.wet_h:
+        clocks.pin = True
+    elif clocks.no_pin_h >= limits.clear_h:
+        clocks.pin = False
 
 
 def follow_trend(trend: str, changes: Sequence[float], *, limits: Limits = LIMITS) -> list[str]:

@@ -8,7 +8,7 @@ from sqlalchemy import ColumnElement, Connection, Select, Table, func, select, u
 from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import NoResultFound
 
-from monitor.errors import InputError
+from monitor.errors import InputError, MeanwhileError
 from monitor.lot import AlarmKind, Source
 from monitor.store import schema as t
 from monitor.store.rows import Alarm, AlarmStep, ChangedAlarm, NewAlarm, OutboxItem
@@ -146,6 +146,8 @@ def change(connection: Connection, changed: ChangedAlarm, *, now_s: int) -> None
     """Change an alarm and note the step; a withdrawal or a change of its end is a new revision."""
     here = t.alarm.c.alarm_id == changed.alarm_id
     before = connection.execute(select(t.alarm).where(here)).mappings().one()
+    if changed.before not in {None, before["state"]}:
+        raise MeanwhileError(f"alarm {changed.alarm_id} was changed meanwhile; look at it again")
     revised = before["cleared_s"] is not None and before["cleared_s"] != changed.cleared_s
     revised = revised or changed.withdrawn_s is not None
     connection.execute(

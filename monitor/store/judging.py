@@ -14,6 +14,7 @@ from sqlalchemy import (
     ColumnElement,
     Connection,
     Subquery,
+    and_,
     delete,
     func,
     or_,
@@ -215,7 +216,7 @@ def placements(connection: Connection) -> list[Placement]:
 
 
 def latest(connection: Connection) -> list[Latest]:
-    """Newest sample of each probe."""
+    """Newest sample of each probe, with the zone that it is of; "" where it stood nowhere then."""
     c, placed = t.latest.c, in_force()
     query = (
         select(
@@ -233,7 +234,8 @@ def latest(connection: Connection) -> list[Latest]:
         .join_from(t.latest, t.probe)
         .join(t.node, t.node.c.node_id == t.probe.c.node_id)
         .join(t.site, t.site.c.site_id == t.node.c.site_id)
-        .outerjoin(placed, placed.c.probe_id == c.probe_id)
+        # what a probe said before it was placed says nothing of the place
+        .outerjoin(placed, and_(placed.c.probe_id == c.probe_id, placed.c.from_s <= c.at_s))
         .outerjoin(t.zone, t.zone.c.zone_id == placed.c.zone_id)
         .outerjoin(t.unit, t.unit.c.unit_id == t.zone.c.unit_id)
         .where(c.at_s.is_not(None))

@@ -28,6 +28,7 @@ from monitor.lot import (
     Unit,
     Zone,
     ZoneReadings,
+    rain_mm,
 )
 from monitor.store import (
     alarming,
@@ -208,7 +209,15 @@ class Record:
             judging.mark_placed(connection, probe, hour=hour)
 
     def add_event(self, site: str, event: Event, *, recorded_s: int, who: str = "") -> None:
-        """Enter something that happened; what it bears on is judged again from its hour on."""
+        """Enter something that happened; what it bears on is judged again from its hour on.
+
+        Raises
+        ------
+        InputError
+            If its site, unit or zone is unknown, or rain has no amount.
+        """
+        if event.kind == "rain":
+            rain_mm(event.value)
         with self._writing() as connection:
             zone = _zone_id(connection, site, event.unit, event.zone) if event.zone else None
             connection.execute(
@@ -570,9 +579,10 @@ class Record:
             site_id = _site_id(connection, site)
             here = and_(t.zone.c.site_id == site_id, t.zone.c.unit_id.is_(None))
             judging.keep_hours(connection, here, rows, from_hour=from_hour)
-            later = t.site.c.dirty_hour < to_hour
+            # a mark that was set meanwhile reaches further back than what was worked out
+            done = and_(t.site.c.dirty_hour < to_hour, t.site.c.dirty_hour >= from_hour)
             connection.execute(
-                update(t.site).where(t.site.c.site_id == site_id, later).values(dirty_hour=None)
+                update(t.site).where(t.site.c.site_id == site_id, done).values(dirty_hour=None)
             )
 
     def hours(self, unit: str, zone: str, *, from_hour: int, to_hour: int) -> list[dict[str, Any]]:

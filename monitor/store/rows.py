@@ -97,6 +97,7 @@ class ChangedAlarm:
     state: AlarmState
     step: AlarmStep
     withdrawn_s: int | None = None
+    before: AlarmState | None = None  # the state that it was worked out from, to be compared
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Engine, delete, func, insert, or_, select, update
+from sqlalchemy import Connection, Engine, and_, delete, func, insert, or_, select, update
 from sqlalchemy.engine import Row
 
 from monitor import catalogue
@@ -181,9 +181,22 @@ def remove(engine: Engine, name: str, *, by: Doer) -> None:
     with writing(engine) as db:
         account_id = _known(db, name)
         _end_sessions(db, account_id)
+        _end_links_of(db, account_id, by=by)
         for table in (t.link, t.account_reach, t.account):
             db.execute(delete(table).where(table.c.account_id == account_id))
         note_in(db, by, "user removed", name)
+
+
+def _end_links_of(db: Connection, account_id: int, *, by: Doer) -> None:
+    """End the links to units that a user made, with the sessions begun by them."""
+    named = select(t.account.c.name).where(t.account.c.account_id == account_id)
+    name = db.execute(named).scalar_one()
+    lent = and_(t.link.c.made_by == name, t.link.c.unit_id.is_not(None))
+    db.execute(
+        delete(t.session).where(t.session.c.link_id.in_(select(t.link.c.link_id).where(lent)))
+    )
+    open_ = and_(lent, t.link.c.revoked_s.is_(None))
+    db.execute(update(t.link).where(open_).values(revoked_s=by.at_s))
 
 
 def set_password(
