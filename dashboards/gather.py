@@ -329,9 +329,15 @@ def _course(record: Record, row: RepairRow) -> proofs.Course | None:
 
 
 def zone_page(
-    record: Record, asked: Wish, sight: Sight, place: tuple[str, str], *, of_site: bool
+    record: Record,
+    asked: Wish,
+    sight: Sight,
+    place: tuple[str, str],
+    *,
+    of_site: bool,
+    token: str = "",
 ) -> list[Any]:
-    """One zone of a unit or of a site (`place`: whose, and its code)."""
+    """One zone of a unit or of a site (`place`: whose, and its code); the token is for its forms."""
     owner, code = place
     zone = board.zone(record.engine, owner, code, site=of_site, now_s=asked.now_s)
     site = board.site(record.engine, zone.site) if zone else None
@@ -364,6 +370,8 @@ def zone_page(
         )
         if unit
         else (),
+        found=tuple(record.findings(zone.unit)) if unit else (),
+        token=token if unit and "round" in sight.acts else "",
         **_beside(hours, zone, now_s=asked.now_s),
         look=views.look(zone, alarms, unit) if unit else None,
         baseline=board.baseline(record.engine, zone) if unit else None,
