@@ -131,8 +131,7 @@
     busy = true;
     try {
       const once = () => sendAll(byHand);
-      await (navigator.locks ? navigator.locks.request("sillkeep-round", once) : once());
-      trouble = "";
+      if (await (navigator.locks ? navigator.locks.request("sillkeep-round", once) : once())) trouble = "";
       tries = 0;
     } catch (stop) {
       if (!(stop instanceof Stop)) throw stop;
@@ -156,7 +155,7 @@
     const waiting = (await all("queue"))
       .filter((one) => refusedToo || !one.refused)
       .sort((a, b) => a.entry.at_s - b.entry.at_s);
-    if (!waiting.length) return;
+    if (!waiting.length) return false;
     await showQueue();
     let token = (await (await ask("/round-token")).json()).token;
     for (const one of waiting) {
@@ -177,6 +176,7 @@
       }
       await showQueue();
     }
+    return true;
   }
 
   function body({ entry, photos }, token) {

@@ -47,7 +47,8 @@ def blocks(lot: Lot, asked: Wish, *, walks: bool = False) -> list[Any]:
                     [
                         "Ten units print on one page. ",
                         html.A("Back to the Lot", href=asked.narrowed("/")),
-                        *([" · ", html.A("Walk it with a phone", href="/round")] if walks else []),
+                        " · " if walks else None,
+                        html.A("Walk it with a phone", href="/round") if walks else None,
                     ],
                     className="screen aside",
                 ),

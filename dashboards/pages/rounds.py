@@ -18,7 +18,7 @@ from dashboards.paint import marked
 from monitor import catalogue, rounds, text
 from monitor.catalogue import say
 from monitor.lot import Finding, ZoneWord
-from monitor.roof import closed
+from monitor.roof import ROOF_KINDS, closed
 from monitor.store.board import AlarmRow, UnitNow
 from monitor.text import rounds as told
 from monitor.text.roof import roof_text
@@ -97,7 +97,7 @@ _SAYS = {
     "sent": "Last sent: {at}",
     "never": "Nothing sent from this device yet.",
     "send": "Send now",
-    "sending": "Sending …",
+    "sending": "Sending",
     "no_reach": "The board is not reached: your entries stay on this device and go by themselves later.",
     "signed_out": SIGN_IN,
     "sign_in": "Sign in",
@@ -169,7 +169,7 @@ def of_unit(unit: UnitNow, found: Sequence[Finding], *, timezone: str) -> dict[s
                 "kind": say(zone.kind),
                 "word": zone.word,
                 "said": say(zone.word),
-                "is_roof": zone.kind in rounds.ROOF_KINDS,
+                "is_roof": zone.kind in ROOF_KINDS,
                 "checks": list(rounds.checks_of(zone.kind, roof_open=not why)),
                 **roof_step(zone.kind, zones=[(z.kind, z.word) for z in unit.zones], unit=unit),
                 "alarms": _alarms(unit.alarms, zone.code),
@@ -182,7 +182,7 @@ def of_unit(unit: UnitNow, found: Sequence[Finding], *, timezone: str) -> dict[s
 
 def roof_step(kind: str, *, zones: Sequence[tuple[str, ZoneWord]], unit: UnitNow) -> dict[str, str]:
     """The step at a roof's outside; nothing where the roof is closed or the zone is none of it."""
-    if kind not in rounds.ROOF_KINDS or closed(zones, rated=unit.declared.roof):
+    if kind not in ROOF_KINDS or closed(zones, rated=unit.declared.roof):
         return {}
     return {"roof_step": say(told.ROOF_STEP)}
 
@@ -257,7 +257,6 @@ def _body(each: Finding) -> list[Any]:
                 alt=say("photo {k} of this finding", k=k),
                 width="96",
                 height="72",
-                loading="lazy",
             ),
             href=f"/photo/{words.unit_path(each.unit).removeprefix('/unit/')}/{digest}.jpg",
         )

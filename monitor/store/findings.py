@@ -147,7 +147,7 @@ def _place(connection: Connection, finding: Finding) -> tuple[int, int, int]:
     found = connection.execute(query).one_or_none()
     if found is None:
         raise InputError(f'there is no zone "{finding.zone}" in {finding.unit}')
-    return tuple(found)  # type: ignore[return-value]
+    return tuple(found)
 
 
 def _score(connection: Connection, zone_id: int, hour: int) -> tuple[float | None, int | None]:

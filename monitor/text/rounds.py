@@ -49,6 +49,9 @@ ANSWERS: dict[str, dict[str, str]] = {
         "large": "over 9 m² (100 sq ft)",
     },
 }
+LABELS = tuple(  # words of small letters, which look like codes
+    sorted({label for labels in ANSWERS.values() for label in labels.values() if label.isalpha()})
+)
 BEFORE: dict[str, str] = {  # caution that stands at a check, whatever is answered
     "press": "Do not lean on it: what is soft may give way.",
     "lining": (
