@@ -108,6 +108,7 @@ def unit_page(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]
             by_day=coarse,
             living="living" in sight.acts and code not in sight.private,
             lists="acknowledge" in sight.acts,
+            walks="round" in sight.acts,
             rain=storms.of(record, unit.declared, now_s=asked.now_s) if unit.zones else None,
             dryer=_dryer(record, unit.declared, site.code, asked),
             glance=_glance(record, unit, site, asked, spells),

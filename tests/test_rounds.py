@@ -300,7 +300,9 @@ def test_no_step_on_a_roof_is_handed_out_while_it_is_closed(record: Record) -> N
                 assert not why or not zone["is_roof"] or "sealant" not in zone["checks"]
             shown += not why
     assert shown == 6  # one or two roof zones, each dry or damp, of a rated roof
-    assert told.ROOF_STEP not in json.dumps(page.form_words())
+    form = page.form_words()
+    assert told.ROOF_STEP not in json.dumps(form)
+    assert "from inside" in form["say"]["inside"]  # of what is tapped and pressed in a roof's zone
 
 
 def test_each_caution_stands_at_its_step_and_none_is_a_verdict() -> None:

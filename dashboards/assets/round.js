@@ -258,10 +258,10 @@
       el("p", { class: old ? "stop" : "aside" }, said(old ? SAY.old : SAY.known, { at: clock(kept.at_ms) })),
       el("section", {}, el("h2", {}, SAY.first), caution(SAY.power), caution(SAY.smell)),
       el("h2", {}, SAY.list),
-      walk.length ? el("ol", { class: "walk" }, walk.map((code) => item(by[code]))) : el("p", {}, SAY.none),
+      walk.length ? el("ol", { class: "way" }, walk.map((code) => item(by[code]))) : el("p", {}, SAY.none),
       el("p", {}, el("a", { class: "button", href: "/morning" }, SAY.printed)),
       others.length ? el("h2", {}, SAY.others) : "",
-      others.length ? el("ul", { class: "walk" }, others.map(item)) : "",
+      others.length ? el("ul", { class: "way" }, others.map(item)) : "",
       el("section", { class: "unknowns" }, el("h2", {}, SAY.unknowns), el("ul", {}, el("li", {}, SAY.unseen), el("li", {}, SAY.late))),
     );
   }
@@ -328,6 +328,7 @@
       zone.alarms.length ? el("p", {}, said(SAY.alarms, { alarms: zone.alarms.join(", ") })) : "",
       zone.last ? el("p", { class: "aside" }, said(SAY.found_before, { last: zone.last })) : "",
       zone.is_roof || k === 0 ? caution(roofSaid) : "",
+      zone.is_roof ? el("p", {}, SAY.inside) : "",
       zone.roof_step && !old ? el("p", { class: "roof-step" }, zone.roof_step) : "",
       el("p", {}, said(SAY.construction_is, { construction: wallsLabel }), " ",
         el("button", { type: "button", class: "quiet", onclick: () => {

@@ -109,6 +109,7 @@ _SAYS = {
     "construction_is": "Walls: {construction}",
     "change": "Change",
     "flex": told.FLEX,
+    "inside": told.FROM_INSIDE,
     "zone_of": "Zone {k} of {n}",
     "found_before": "Last finding: {last}",
     "alarms": "Open alarms: {alarms}",

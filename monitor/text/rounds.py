@@ -81,6 +81,9 @@ OVER_10_SQ_FT = (
 )
 AFTER["lining"] = {"black": AFTER["growth"]["small"]}
 AFTER["growth"] |= {"medium": OVER_10_SQ_FT, "large": OVER_10_SQ_FT}
+FROM_INSIDE = (
+    "Everything here from inside: the ceiling beside openings, along the walls and in the corners."
+)
 ROOF_STEP = (
     "From the ladder look at the sealant round every opening, along the edges and at the end caps."
 )
