@@ -47,14 +47,16 @@ log = logging.getLogger("sillkeep.pages")
 
 MAY: Mapping[str, frozenset[str]] = {
     "owner": frozenset(
-        {"lot", "unit", "living", "alarms", "proof", "chain", "acknowledge", "links", "users", "log",
-         "people", "settings", "change", "account"}
+        {"lot", "unit", "living", "alarms", "proof", "chain", "acknowledge", "round", "links", "users",
+         "log", "people", "settings", "change", "account"}
     ),
     "lot lead": frozenset(
-        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "links", "people", "settings",
-         "change", "account"}
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "links", "people",
+         "settings", "change", "account"}
     ),
-    "technician": frozenset({"lot", "unit", "alarms", "proof", "chain", "acknowledge", "account"}),
+    "technician": frozenset(
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "account"}
+    ),
     "sales": frozenset({"lot", "unit", "proof", "links", "account"}),
     "auditor": frozenset({"lot", "unit", "alarms", "proof", "chain", "log", "people", "settings", "account"}),
     users.VERIFIER: frozenset({"unit", "proof"}),
@@ -100,11 +102,18 @@ ROUTES: Mapping[str, str] = {
     "/people/change": "change",
     "/unit/<unit>/note": "living",  # of which, the route looks at itself
     "/unit/<unit>/lists/<act>": "acknowledge",
+    "/round": "round",  # without anything of any unit
+    "/round/<unit>": "round",
+    "/round-worker.js": OPEN,  # no data; a browser asks for it by itself, signed in or not
+    "/round-data": "round",
+    "/round-token": "round",
+    "/round-send": "round",  # of which unit, the route looks at itself
+    "/unit/<unit>/findings/withdraw": "round",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
 MOST_SENT = 64 * 1024  # bytes of a form: a name and a token need no more
-WITH_PHOTOS: frozenset[str] = frozenset()  # routes whose forms bring photos
+WITH_PHOTOS: frozenset[str] = frozenset({"/round-send"})  # routes whose forms bring photos
 MOST_WITH_PHOTOS = 4 * photos.MOST_SENT + MOST_SENT
 
 PAGES: tuple[tuple[str, str], ...] = (
@@ -509,9 +518,12 @@ class Gate:
         """Give a browser its session."""
         return self._set(response, self.cookie, token, max_age=users.WHOLE_S)
 
-    def take_session(self, response: AnyResponse) -> AnyResponse:
-        """Have a browser forget its session, and what it keeps of the pages."""
-        response.headers["Clear-Site-Data"] = '"cache", "storage"'
+    def take_session(self, response: AnyResponse, *, storage: bool) -> AnyResponse:
+        """Have a browser forget its session, and what it keeps of the pages.
+
+        `storage` too only where the page says that no finding waits there: none is lost by signing out.
+        """
+        response.headers["Clear-Site-Data"] = '"cache", "storage"' if storage else '"cache"'
         return self._set(response, self.cookie, "", max_age=0)
 
     def _hand_out(self, response: Response) -> Response:

@@ -15,7 +15,19 @@ from flask import Flask, Response, g, has_request_context, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards import access, answers, begin, changes, exports, gather, paint, signin, views, words
+from dashboards import (
+    access,
+    answers,
+    begin,
+    changes,
+    exports,
+    gather,
+    paint,
+    rounds,
+    signin,
+    views,
+    words,
+)
 from dashboards.access import Gate, Sight
 from dashboards.access import plain as _plain
 from dashboards.pages import access as access_pages
@@ -129,7 +141,7 @@ def make_app(
         "dashboards",
         server=cast(Any, server),  # its annotation forgets that a Flask may be given
         assets_folder=str(Path(__file__).parent / "assets"),
-        assets_ignore="dark",  # `INDEX` says when it holds
+        assets_ignore="dark|round",  # `INDEX` says when it holds; a round's page asks for its own
         serve_locally=True,
         title="Sillkeep",
         update_title="",
@@ -177,6 +189,7 @@ def make_app(
     changes.add_routes(server, gate, now=now, change=change)
     begin.add_routes(server, gate, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
+    rounds.add_routes(server, gate, lots, now=now, change=change)
     _guard(server, app)
     return app
 
@@ -264,7 +277,9 @@ def _blocks(
     path = asked.path.rstrip("/") or "/"
     named: dict[str, Callable[[], list[Any]]] = {
         "/": lambda: _lot(record, asked, token, sight, lots, runs),
-        "/morning": lambda: morning_page.blocks(sight.lot(lots.read(asked.now_s)), asked),
+        "/morning": lambda: morning_page.blocks(
+            sight.lot(lots.read(asked.now_s)), asked, walks="round" in sight.acts
+        ),
         "/alarms": lambda: gather.alarms_page(record, asked, token, sight),
         "/load": lambda: gather.load_page(record, asked, sight),
         "/proof": lambda: proof_page.blocks(list(sight.placed(record.repairs())), asked),
@@ -284,7 +299,7 @@ def _blocks(
         (
             r"/(unit|site)/([^/]+)/zone/([^/]+)",
             lambda kind, owner, code: gather.zone_page(
-                record, asked, sight, (owner, code), of_site=kind == "site"
+                record, asked, sight, (owner, code), of_site=kind == "site", token=token
             ),
         ),
         (
@@ -353,6 +368,7 @@ def _guard(server: Flask, app: Dash) -> None:
             "img-src 'self' data:",
             "font-src 'self'",
             "connect-src 'self'",
+            "worker-src 'self'",  # keeps the page of a round on the device
             "form-action 'self'",
             "base-uri 'none'",
             "frame-ancestors 'none'",

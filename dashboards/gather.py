@@ -108,6 +108,7 @@ def unit_page(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]
             by_day=coarse,
             living="living" in sight.acts and code not in sight.private,
             lists="acknowledge" in sight.acts,
+            walks="round" in sight.acts,
             rain=storms.of(record, unit.declared, now_s=asked.now_s) if unit.zones else None,
             dryer=_dryer(record, unit.declared, site.code, asked),
             glance=_glance(record, unit, site, asked, spells),
@@ -329,9 +330,15 @@ def _course(record: Record, row: RepairRow) -> proofs.Course | None:
 
 
 def zone_page(
-    record: Record, asked: Wish, sight: Sight, place: tuple[str, str], *, of_site: bool
+    record: Record,
+    asked: Wish,
+    sight: Sight,
+    place: tuple[str, str],
+    *,
+    of_site: bool,
+    token: str = "",
 ) -> list[Any]:
-    """One zone of a unit or of a site (`place`: whose, and its code)."""
+    """One zone of a unit or of a site (`place`: whose, and its code); the token is for its forms."""
     owner, code = place
     zone = board.zone(record.engine, owner, code, site=of_site, now_s=asked.now_s)
     site = board.site(record.engine, zone.site) if zone else None
@@ -364,6 +371,8 @@ def zone_page(
         )
         if unit
         else (),
+        found=tuple(record.findings(zone.unit)) if unit else (),
+        token=token if unit and "round" in sight.acts else "",
         **_beside(hours, zone, now_s=asked.now_s),
         look=views.look(zone, alarms, unit) if unit else None,
         baseline=board.baseline(record.engine, zone) if unit else None,

@@ -123,7 +123,8 @@ def _add_doors(server: Flask, gate: Gate, delay: Delay) -> None:
         if gate.visitor:
             with gate.change() as record:
                 users.end(record.engine, gate.visitor, by=gate.doer())
-        return gate.take_session(redirect("/login", 303))
+        storage = request.form.get("waiting") == "0"
+        return gate.take_session(redirect("/login", 303), storage=storage)
 
 
 def _add_follow(server: Flask, gate: Gate) -> None:

@@ -40,6 +40,12 @@ class Seat:
     home: str
 
 
+WAITS = (
+    "Findings wait on this device that are not in the record yet ({n}). They stay here after signing out, "
+    "until somebody signs in here again. Sign out now?"
+)
+
+
 def frame(
     asked: Wish, pulses: Sequence[Pulse], blocks: Sequence[Any], *, seat: Seat
 ) -> list[Component]:
@@ -116,6 +122,7 @@ def _foot(asked: Wish, seat: Seat) -> Component:
         ],
         action="/logout",
         method="post",
+        **marked(data_waits=say(WAITS)),
     )
     return html.Footer(
         [

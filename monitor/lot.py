@@ -88,6 +88,9 @@ HoldWord = Literal["shelved", "suppressed by design", "out of service"]  # ISA-1
 Lean = Literal["", "level", "off-front", "off-rear", "door-front", "door-rear"]  # "": unknown
 Side = Literal["", "off", "door", "front", "rear"]
 Roof = Literal["", "rated", "not rated"]  # to be walked on, by its maker; "": not declared
+Construction = Literal["", "laminated", "hung", "not known"]  # of walls; "": not asked
+FoundResult = Literal["", "leak found", "condensation", "no leak", "nothing found"]
+MeterMode = Literal["pin", "pinless"]
 WeatherSource = Literal["", "feed", "record"]  # probes here; a service; a file. The best first
 Cause = Literal["rain ingress", "plumbing", "condensation", "built-in moisture", "cannot tell", ""]
 
@@ -281,6 +284,45 @@ class Photo:
     recorded_s: int
     who: str
     caption: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """One reading of a hand-held moisture meter, with what it needs to be read again by somebody else."""
+
+    device: str
+    mode: MeterMode
+    percent: float  # as the device showed it, on its scale
+    scale: str = ""  # or species
+    temperature_c: float | None = None  # of the material
+    depth_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What somebody found at a zone by eye and hand, as one entry; entries are never changed.
+
+    `identity` is a random UUID made where the finding is written, so that sending it twice keeps one.
+    An entry with `withdraws` says that another one no longer holds, with the reason in `note`.
+    """
+
+    identity: str
+    unit: str
+    zone: str
+    round: str  # identity of the walk
+    at_s: int  # by the device it was written on; not later than `recorded_s`
+    recorded_s: int
+    who: str
+    construction: Construction = ""  # of the wall, as told with this finding
+    checks: tuple[tuple[str, str], ...] = ()  # check and answer: `monitor.rounds.CHECKS`
+    result: FoundResult = ""
+    note: str = ""
+    meter: Meter | None = None
+    photos: tuple[str, ...] = ()  # digests
+    withdraws: str = ""
+    score: float | None = None  # leak score of the zone that stood then; None: there was none
+    score_hour: int | None = None
+    digest: str = ""  # SHA-256 of all that somebody told (`monitor.rounds.digest`)
 
 
 @dataclass(frozen=True, slots=True)

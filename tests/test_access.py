@@ -46,9 +46,9 @@ ORIGIN = {"Origin": "http://localhost"}
 
 # what each role may do, written down here a second time, by hand
 MAY = {
-    "owner": "lot unit living alarms proof chain acknowledge links users log people settings change account",
-    "lot lead": "lot unit alarms proof chain acknowledge links people settings change account",
-    "technician": "lot unit alarms proof chain acknowledge account",
+    "owner": "lot unit living alarms proof chain acknowledge round links users log people settings change account",
+    "lot lead": "lot unit alarms proof chain acknowledge round links people settings change account",
+    "technician": "lot unit alarms proof chain acknowledge round account",
     "sales": "lot unit proof links account",
     "auditor": "lot unit alarms proof chain log people settings account",
     "verifier": "unit proof",
@@ -97,6 +97,13 @@ ASKED = {
     "/limits/undo": ("POST", "/limits/undo", "change"),
     "/people/change": ("POST", "/people/change", "change"),
     "/unit/<unit>/note": ("POST", "/unit/van-wet/note", "living"),
+    "/round": ("GET", "/round", "round"),
+    "/round/<unit>": ("GET", "/round/van-wet", "round"),
+    "/round-worker.js": ("GET", "/round-worker.js", "open"),
+    "/round-data": ("GET", "/round-data", "round"),
+    "/round-token": ("GET", "/round-token", "round"),
+    "/round-send": ("POST", "/round-send", "round"),
+    "/unit/<unit>/findings/withdraw": ("POST", "/unit/van-wet/findings/withdraw", "round"),
     "/unit/<unit>/lists/<act>": ("POST", "/unit/van-wet/lists/begin", "acknowledge"),
 }  # fmt: skip
 PAGES = {

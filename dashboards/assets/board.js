@@ -100,11 +100,49 @@
   }
 
   document.addEventListener("click", (click) => {
-    const link = click.target.closest?.(".still a[href^='/']:not([download])");
+    const link = click.target.closest?.(
+      ".still a[href^='/']:not([download], [href^='/round'], [href^='/photo'])", // pages of their own
+    );
     if (!link || click.button || click.ctrlKey || click.metaKey || click.shiftKey || click.altKey) return;
     click.preventDefault();
     go(link.getAttribute("href"));
   });
+
+  // Findings of a round that wait on this device outlive signing out: the board is told whether there are
+  // any before it has the browser forget what it keeps.
+  document.addEventListener("submit", async (submit) => {
+    const form = submit.target;
+    if (form.getAttribute("action") !== "/logout") return;
+    submit.preventDefault();
+    const waiting = await findings().catch(() => -1); // -1: not to be told, so they stay
+    if (waiting && !window.confirm(form.dataset.waits.replace("{n}", waiting < 0 ? "?" : waiting))) {
+      location.assign("/round");
+      return;
+    }
+    for (const name of await window.caches?.keys().catch(() => []) ?? []) await caches.delete(name);
+    const field = document.createElement("input");
+    Object.assign(field, { type: "hidden", name: "waiting", value: String(waiting) });
+    form.append(field);
+    form.submit();
+  });
+
+  // How many entries and half-filled forms wait; what was read of units is forgotten.
+  async function findings() {
+    const known = await indexedDB.databases();
+    if (!known.some((one) => one.name === "sillkeep-round")) return 0;
+    const done = (asked) => new Promise((good, bad) => {
+      asked.onsuccess = () => good(asked.result);
+      asked.onerror = asked.onblocked = () => bad(asked.error);
+    });
+    const store = await done(indexedDB.open("sillkeep-round"));
+    const work = store.transaction(["queue", "drafts", "kept"], "readwrite");
+    const counts = await Promise.all(
+      ["queue", "drafts"].map((name) => done(work.objectStore(name).count())),
+    );
+    await done(work.objectStore("kept").clear());
+    store.close();
+    return counts[0] + counts[1];
+  }
 
   new MutationObserver(look).observe(document.documentElement, {
     subtree: true, childList: true, attributes: true, attributeFilter: ["data-still", "data-stills"],

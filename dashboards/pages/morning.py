@@ -24,12 +24,20 @@ CAUSES = 3  # and units by name: a sheet has no room for more
 NAMED = 12
 
 
-def blocks(lot: Lot, asked: Wish) -> list[Any]:
-    """Sheet of the units that ask to be opened, of those that the address asks for."""
+def walk(lot: Lot) -> list[tuple[UnitNow, AlarmRow]]:
+    """The first ten units that ask to be opened, each with its alarm, in the order of the walk."""
+    return sorted(lot_page.to_open(lot)[: lot_page.FIRST], key=lambda asking: way(asking[0]))
+
+
+def blocks(lot: Lot, asked: Wish, *, walks: bool = False) -> list[Any]:
+    """Sheet of the units that ask to be opened, of those that the address asks for.
+
+    `walks`: whether its reader may enter findings.
+    """
     shown = lot_page.narrowed(lot, asked)
     asking = lot_page.to_open(shown)
-    walk = sorted(asking[: lot_page.FIRST], key=_way)
-    entries = [_entry(unit, alarm, asked) for unit, alarm in walk]
+    ways = walk(shown)
+    entries = [_entry(unit, alarm, asked) for unit, alarm in ways]
     return [
         html.H1("Morning list"),
         html.Div(
@@ -39,13 +47,15 @@ def blocks(lot: Lot, asked: Wish) -> list[Any]:
                     [
                         "Ten units print on one page. ",
                         html.A("Back to the Lot", href=asked.narrowed("/")),
+                        " · " if walks else None,
+                        html.A("Walk it with a phone", href="/round") if walks else None,
                     ],
                     className="screen aside",
                 ),
                 html.Ol(entries, className="walk")
                 if entries
                 else html.P("Nothing asks for a unit to be opened."),
-                _unknowns(lot, shown, more=len(asking) - len(walk)),
+                _unknowns(lot, shown, more=len(asking) - len(ways)),
                 _cautions(),
             ],
             className="morning",
@@ -53,8 +63,8 @@ def blocks(lot: Lot, asked: Wish) -> list[Any]:
     ]
 
 
-def _way(asking: tuple[UnitNow, AlarmRow]) -> tuple[Any, ...]:
-    unit, _ = asking
+def way(unit: UnitNow) -> tuple[Any, ...]:
+    """Where a unit comes in a walk: by site and slot."""
     return unit.site, text.slot_order(unit.slot), unit.code
 
 

@@ -4,6 +4,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, cast
+from urllib.parse import quote
 
 import numpy as np
 from dash import html
@@ -29,12 +30,13 @@ class More:
 
     `by_day`: its figures are means of the last whole day, for it is lived in by others; `living`: the
     visitor may see the page of that name, `lists`: those of the seasons; `rain`: its last storms; `dryer`: how its dehumidifier does;
-    `glance`: whether to open it up, its batteries, its seals.
+    `walks`: they may enter findings; `glance`: whether to open it up, its batteries, its seals.
     """
 
     by_day: bool = False
     living: bool = False
     lists: bool = False
+    walks: bool = False
     rain: Rain | None = None
     dryer: str = ""
     glance: Sequence[str] = ()
@@ -72,6 +74,7 @@ def blocks(
         if more.glance
         else None,
         _lists(unit, asked) if more.lists else None,
+        _walk(unit) if more.walks else None,
         html.H2("Zones"),
         html.P(text.BY_THE_DAY, className="sentence") if more.by_day else None,
         _zones(unit, site, asked),
@@ -118,6 +121,11 @@ def _living(unit: UnitNow, asked: Wish) -> Component:
             href=asked.link(f"{path}/living"),
         )
     )
+
+
+def _walk(unit: UnitNow) -> Component:
+    address = f"/round/{quote(unit.code, safe='')}"  # a page of its own: it knows no wishes
+    return html.P(html.A("Walk through it by eye and hand", href=address))
 
 
 def _lists(unit: UnitNow, asked: Wish) -> Component:

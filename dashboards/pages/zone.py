@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 from typing import Any
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 import numpy as np
 import plotly.graph_objects as go
@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 
 from dashboards import views, words
 from dashboards.pages import airing as opening
+from dashboards.pages import rounds as round_view
 from dashboards.pages import section as wall_section
 from dashboards.pages.alarms import alarm_text
 from dashboards.pages.unit import index_text
@@ -22,7 +23,7 @@ from monitor.drawing import Floats, Ints, Line, Span
 from monitor.evidence.entries import BASIS, Entry
 from monitor.explain import Airing, Growth, Look, Section
 from monitor.judge.rules import LIMITS, Limits
-from monitor.lot import AIR_KINDS, STRUCTURE_KINDS, Event
+from monitor.lot import AIR_KINDS, STRUCTURE_KINDS, Event, Finding
 from monitor.store.board import (
     HOUR_S,
     AlarmRow,
@@ -65,6 +66,8 @@ class Told:
     twin: Series | None = None  # its dry twin, the same hours
     twin_code: str = ""
     noted: tuple[Event, ...] = ()  # by people, of this zone or its whole unit; by time
+    found: tuple[Finding, ...] = ()  # by people, in the whole unit, withdrawals among them
+    token: str = ""  # of the visitor's forms, if they may enter findings
     look: Look | None = None  # None: nothing here asks for it
     baseline: Baseline | None = None  # None: nothing was measured
     found_percent: tuple[
@@ -101,6 +104,8 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
         *_through(told, asked),
         wall_section.meanings(),
         *_noted(told),
+        *round_view.section(told.found, zone.code, timezone=told.site.timezone, token=told.token),
+        *_walk(told),
         *_not_seen(told),
         views.unknown_panel(_unknowns(told, span, asked)),
     ]
@@ -319,6 +324,14 @@ def _noted(told: Told) -> list[Any]:
         html.Ul(lines, className="noted"),
         html.P(more, className="aside") if more else None,
     ]
+
+
+def _walk(told: Told) -> list[Any]:
+    """Where a finding at this zone is entered."""
+    if not told.token:
+        return []
+    address = f"/round/{quote(told.zone.unit, safe='')}#{quote(told.zone.code, safe='')}"
+    return [html.P(html.A("Enter a finding here", href=address))]
 
 
 def _carry(told: Told) -> Component:

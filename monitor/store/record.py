@@ -16,6 +16,7 @@ from sqlalchemy.dialects.sqlite import insert
 from monitor.errors import InputError
 from monitor.lot import (
     Event,
+    Finding,
     ForecastHour,
     LimitEntry,
     ListKind,
@@ -34,6 +35,7 @@ from monitor.store import (
     alarming,
     causes,
     checking,
+    findings,
     forecasts,
     health,
     holding,
@@ -356,6 +358,28 @@ class Record:
         """Bytes of one photo of a unit, a JPEG file; None if it has none such."""
         with self._reading() as connection:
             return photos.data(connection, _unit_id(connection, unit), digest)
+
+    # --- findings ---
+
+    def add_findings(
+        self, found: Sequence[Finding], photos: Mapping[str, bytes] | None = None
+    ) -> tuple[str, ...]:
+        """Keep findings with their photos (by digest), all or none; identities of those that are new.
+
+        Raises
+        ------
+        InputError
+            If a unit, zone or photo is missing, or an identity is that of another finding.
+        """
+        with self._writing() as connection:
+            return tuple(
+                each.identity for each in found if findings.add(connection, each, photos or {})
+            )
+
+    def findings(self, unit: str) -> list[Finding]:
+        """What people found in a unit, by time; withdrawals are entries among the others."""
+        with self._reading() as connection:
+            return findings.listed(connection, unit)
 
     # --- common causes ---
 

@@ -14,6 +14,7 @@
     cause ─< cause_member          alarms that share one cause, which is an alarm itself
     unit ─< season_list ─< season_step                             what is done before and after storage
     unit ─< photo                                                  bounded in size, without place
+    unit, zone ─< finding ─ meter  what somebody found at a zone by eye and hand
     limit_change                   who changed a limit of judgement, for what, and why
     outbox                         what still has to be told to a person or another store
     person ─< person_address       who is told; the addresses themselves lie in a file beside this
@@ -784,6 +785,44 @@ photo = Table(  # as `monitor.photos` keeps them, once a unit
     **_STRICT,
 )
 
+finding = Table(  # append-only, once an identity; a correction is another entry
+    "finding",
+    metadata,
+    Column("finding_id", Integer, primary_key=True),
+    Column("identity", Text, nullable=False),  # a UUID made where it was written
+    Column("unit_id", ForeignKey("unit.unit_id"), nullable=False),
+    Column("zone_id", ForeignKey("zone.zone_id"), nullable=False),
+    Column("round", Text, nullable=False),
+    Column("at_s", Integer, nullable=False),
+    Column("recorded_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("construction", Text, nullable=False, server_default=""),
+    Column("checks", Text, nullable=False, server_default="[]"),  # JSON: [check, answer] ...
+    Column("result", Text, nullable=False, server_default=""),
+    Column("note", Text, nullable=False, server_default=""),
+    Column("photos", Text, nullable=False, server_default="[]"),  # JSON: digests
+    Column("withdraws", Text, nullable=False, server_default=""),
+    Column("score", REAL),  # of the zone that stood then
+    Column("score_hour", Integer),
+    Column("digest", Text, nullable=False),
+    UniqueConstraint("identity"),
+    Index(None, "unit_id"),
+    **_STRICT,
+)
+
+meter = Table(  # reading of a hand-held meter that belongs to a finding
+    "meter",
+    metadata,
+    Column("finding_id", ForeignKey("finding.finding_id"), primary_key=True),
+    Column("device", Text, nullable=False),
+    Column("mode", Text, nullable=False),  # pin, pinless
+    Column("percent", REAL, nullable=False),
+    Column("scale", Text, nullable=False, server_default=""),
+    Column("temperature_c", REAL),
+    Column("depth_mm", REAL),
+    **_STRICT,
+)
+
 # Rows are checked in groups (a, b). Triggers drop the checksum of a group with every change of its
 # rows, so that a checksum that stands is of rows that nobody has written since it was taken.
 # `{row}` is where OLD or NEW goes. A new table joins here and brings its triggers in its migration.
@@ -817,6 +856,8 @@ GROUPS: dict[str, tuple[str, str]] = {
     "season_list": ("season_list_id", "0"),
     "season_step": ("season_step_id", "0"),
     "photo": ("photo_id", "0"),
+    "finding": ("finding_id", "0"),
+    "meter": ("finding_id", "0"),
     "outbox": ("outbox_id", "0"),
     "person": ("person_id", "0"),
     "person_address": ("address_id", "0"),
