@@ -85,6 +85,7 @@ ROUTES: Mapping[str, str] = {
     "/users/remove": "users",
     "/users/sessions": "users",
     "/users/link": "users",
+    "/users/forget": "users",
     "/alarms/<int:alarm_id>/acknowledge": "acknowledge",
     "/alarms/<int:alarm_id>/shelve": "acknowledge",
     "/alarms/<int:alarm_id>/inspect": "acknowledge",
@@ -100,6 +101,7 @@ ROUTES: Mapping[str, str] = {
     "/people/change": "change",
     "/unit/<unit>/note": "living",  # of which, the route looks at itself
     "/unit/<unit>/lists/<act>": "acknowledge",
+    "/unit/<unit>/leave/<act>": "change",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
@@ -126,6 +128,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/unit/(?P<unit>[^/]+)/zone/[^/]+", "unit"),
     (r"/unit/(?P<unit>[^/]+)/living", "living"),
     (r"/unit/(?P<unit>[^/]+)/lists", "acknowledge"),
+    (r"/unit/(?P<unit>[^/]+)/leave", "change"),
     (r"/site/(?P<site>[^/]+)/zone/[^/]+", "lot"),
     (r"/proof/(?P<unit>[^/]+)/[^/]+/[0-9]{1,12}", "proof"),
 )

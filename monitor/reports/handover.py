@@ -46,6 +46,7 @@ HOUR_S = 3600
 MOST_FILE = 900_000_000  # bytes: as many photos as a unit may have, and ten years of hours
 MOST_BYTES = 400_000_000  # of its tables, unpacked
 MOST_LINES = 2_000_000  # twenty years of ten zones
+MOST_REAL = 1e12
 PHOTO = re.compile(r"photos/([0-9a-f]{64})\.jpg")
 OWN = ("manifest.json", "signature.json")
 MOST_OWN = 1_000_000
@@ -387,7 +388,7 @@ def _whole(cell: str) -> int:
 
 def _real(cell: str) -> float:
     value = float(cell) if len(cell) <= 40 else math.nan
-    if not math.isfinite(value):
+    if not abs(value) < MOST_REAL:
         raise ValueError(f"{cell[:40]!r} is no number")
     return value
 
@@ -404,7 +405,11 @@ def _code(cell: str) -> str:
     return cell
 
 
-_READ = {"whole": _whole, "real": _real, "text": _text, "code": _code}
+def _days(cell: str) -> float:
+    return math.inf if cell == "inf" else _real(cell)  # never
+
+
+_READ = {"days": _days, "whole": _whole, "real": _real, "text": _text, "code": _code}
 
 
 def _short(error: BaseException) -> str:

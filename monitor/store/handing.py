@@ -70,7 +70,7 @@ _HOUR: dict[str, Kind] = {
     "readings": "whole",
     "coverage_percent": "real",
     **{
-        column.name: "real?"
+        column.name: "days?" if column.name.startswith("days_to") else "real?"
         for column in t.hour.c
         if column.nullable and column.name not in {"zone_id", "hour"}
     },
@@ -620,6 +620,21 @@ def received(connection: Connection, *, unit: str = "") -> list[Received]:
     if unit:
         query = query.where(t.unit.c.code == unit)
     return [Received(*row) for row in connection.execute(query)]
+
+
+def stood(connection: Connection, unit: str) -> list[str]:
+    """Alarms that stood when a unit was received, as "kind zone"."""
+    c, s = t.alarm.c, t.alarm_step.c
+    query = (
+        select(c.kind, t.zone.c.code)
+        .join(t.alarm_step, s.alarm_id == c.alarm_id)
+        .join(t.unit, t.unit.c.unit_id == c.unit_id)
+        .outerjoin(t.zone, t.zone.c.zone_id == c.zone_id)
+        .where(t.unit.c.code == unit, s.who == HANDED, s.why.startswith(STOOD))
+        .where(s.why.endswith(", open"))
+        .order_by(c.raised_s)
+    )
+    return [" ".join(filter(None, row)) for row in connection.execute(query)]
 
 
 def until_hour(connection: Connection, unit_id: int) -> int:

@@ -397,6 +397,11 @@ class Record:
         with self._reading() as connection:
             return next(iter(handing.received(connection, unit=unit)), None)
 
+    def stood(self, unit: str) -> list[str]:
+        """Alarms that stood when a unit was received, as "kind zone"."""
+        with self._reading() as connection:
+            return handing.stood(connection, unit)
+
     # --- common causes ---
 
     def declare_gateways(self, named: Mapping[tuple[str, str], str]) -> None:

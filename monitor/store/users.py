@@ -504,9 +504,8 @@ def is_log_whole(engine: Engine) -> bool:
 
 def is_chain_whole(db: Connection) -> bool:
     """The same, inside an open question."""
-    before, number = "", 0
-    for row in db.execute(select(t.audit).order_by(t.audit.c.audit_id)):
-        number += 1
+    before = ""
+    for number, row in enumerate(db.execute(select(t.audit).order_by(t.audit.c.audit_id)), 1):
         told = (row.at_s, row.who, row.act, row.about, row.address)
         if row.audit_id != number or row.digest != chained(before, told):
             return False
