@@ -97,8 +97,7 @@ class Leaving:
             return _told("/users", say("Not done: {error}.", error=error))
         said = [
             say("Forgotten; what they did is now by: {called}.", called=done.called),
-            say(removal.BACKUPS_HOLD),
-            say(removal.NOT_FOUND_TYPED),
+            say("Backups made before still hold the name."),
         ]
         if not done.clean:
             said.append(say(removal.NOT_CLEAN))

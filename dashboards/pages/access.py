@@ -296,7 +296,7 @@ def people(found: Sequence[User], visitor: Visitor, *, asked: Wish, token: str) 
             [
                 forms.hidden("token", token),
                 forms.field("Name, as it is entered", "name", of="-forget", auto="off"),
-                forms.choice("Sure?", "sure", [("", "no"), ("1", "yes")], of="-forget"),
+                forms.choice("Sure?", "sure", [("", say("no")), ("1", say("yes"))], of="-forget"),
                 html.Button("Forget", type="submit"),
             ],
             action="/users/forget",

@@ -121,31 +121,21 @@ def _back(told: Told, token: str) -> list[Any]:
 
 
 def _form(told: Told, act: str, said: str, token: str, fields: list[Component]) -> Component:
-    ticked = forms.choice("Sure?", "sure", [("", "no"), ("1", "yes")], of=f"-{act}")
+    ticked = forms.choice("Sure?", "sure", [("", say("no")), ("1", say("yes"))], of=f"-{act}")
     path = f"{words.unit_path(told.unit.code)}/leave/{act}"
     parts = [forms.hidden("token", token), *fields, ticked, html.Button(said, type="submit")]
     return html.Form(parts, action=path, method="post", className="stack")
 
 
 def _ledger(told: Told) -> Component:
-    rows = [
-        html.Tr(
-            [
-                html.Th(words.when(line.at_s, told.timezone), scope="row"),
-                html.Td(say(removal.WHAT[line.what])),
-                html.Td(" → ".join(filter(None, map(_hand, (line.giver, line.taker))))),
-                html.Td(line.who),
-                html.Td(line.why),
-            ]
-        )
-        for line in told.ledger
-    ]
-    names = ("when", "what", "from, to", "noted by", "why")
-    return (
-        views.table(names, rows, label="Ledger", kind="text dated")
-        if rows
-        else html.P("Nothing yet.")
-    )
+    lines = [html.Li(_line(line, told.timezone)) for line in told.ledger]
+    return html.Ul(lines) if lines else html.P("Nothing yet.")
+
+
+def _line(line: Transfer, timezone: str) -> str:
+    hands = " → ".join(filter(None, map(_hand, (line.giver, line.taker))))
+    parts = (say(removal.WHAT[line.what]), hands, say("noted by {who}", who=line.who), line.why)
+    return f"{words.when(line.at_s, timezone)}: {'; '.join(filter(None, parts))}"
 
 
 def _hand(said: str) -> str:

@@ -431,7 +431,7 @@ def _keep_alarms(taker: Taker, rows: list[dict[str, Any]]) -> None:
         number = int(taker.connection.execute(made).scalar_one())
         if row["state"] != "normal":
             open_ = ", open" if row["cleared_s"] is None else ""
-            last = {"alarm_id": number, "number": 1_000_000, "at_s": taker.until_s}
+            last: dict[str, Any] = {"alarm_id": number, "number": 1_000_000, "at_s": taker.until_s}
             last |= {"recorded_s": taker.until_s, "state": "normal", "who": HANDED}
             last["why"] = f"{STOOD}{row['state']}{open_}"
             taker.connection.execute(insert(t.alarm_step).values(last))

@@ -337,7 +337,7 @@ def _alarms(db: Connection, *where: ColumnElement[bool]) -> list[AlarmNow]:
         .order_by(c.alarm_id),
         t.alarm,
     )
-    return [AlarmNow(*row[:-1], sold=bool(row[-1])) for row in db.execute(query)]
+    return [AlarmNow(*tuple(row)[:-1], bool(row[-1])) for row in db.execute(query)]
 
 
 def standing(engine: Engine) -> list[AlarmNow]:

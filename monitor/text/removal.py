@@ -20,7 +20,7 @@ BACKUPS_HOLD = (
     "again before anything else."
 )
 NOT_FOUND_TYPED = (
-    "Only the name as it is entered was looked for. A nickname, initials, a voice on the phone that somebody "
+    "Only the name as it is entered is looked for. A nickname, initials, a voice on the phone that somebody "
     "wrote down, a number plate or a face in a photo cannot be found by a program: look through notes and "
     "photos yourself."
 )
@@ -59,8 +59,8 @@ def stood_text(standing: Sequence[str]) -> str:
 def rewritten_text(*, day: str, times: int) -> str:
     """That names were taken out of the log."""
     return say(
-        "Names were taken out of it {times} times, last on {day}; each time a line says how many, and the head of the "
-        "chain before. A head that you noted earlier is found there.",
+        "Names were taken out of it, last on {day} (in all: {times}); each time a line says how many lines were chained "
+        "anew, and the head of the chain before. A head that you noted earlier is found there.",
         times=times,
         day=day,
     )
