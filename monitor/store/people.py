@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from sqlalchemy import ColumnElement, Connection, Engine, delete, func, select, update
+from sqlalchemy import ColumnElement, Connection, Engine, delete, false, func, select, update
 from sqlalchemy.dialects.sqlite import insert
 
 from monitor.catalogue import ENGLISH
@@ -331,13 +331,13 @@ def _alarms(db: Connection, *where: ColumnElement[bool]) -> list[AlarmNow]:
             *(site, unit, func.coalesce(t.unit.c.name, ""), func.coalesce(t.unit.c.slot, "")),
             *(zone, node),
             *(c.kind, c["class"], c.state, c.raised_s, c.cleared_s, c.withdrawn_s, c.revision),
-            *(c.text, c.facts, func.coalesce(t.unit.c.life == "sold", 0)),
+            *(c.text, c.facts, func.coalesce(t.unit.c.life == "sold", false())),
         )
         .where(*where)
         .order_by(c.alarm_id),
         t.alarm,
     )
-    return [AlarmNow(*tuple(row)[:-1], bool(row[-1])) for row in db.execute(query)]
+    return [AlarmNow(*tuple(row)) for row in db.execute(query)]
 
 
 def standing(engine: Engine) -> list[AlarmNow]:
