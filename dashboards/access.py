@@ -87,6 +87,7 @@ ROUTES: Mapping[str, str] = {
     "/users/remove": "users",
     "/users/sessions": "users",
     "/users/link": "users",
+    "/users/forget": "users",
     "/alarms/<int:alarm_id>/acknowledge": "acknowledge",
     "/alarms/<int:alarm_id>/shelve": "acknowledge",
     "/alarms/<int:alarm_id>/inspect": "acknowledge",
@@ -109,6 +110,7 @@ ROUTES: Mapping[str, str] = {
     "/round-token": "round",
     "/round-send": "round",  # of which unit, the route looks at itself
     "/unit/<unit>/findings/withdraw": "round",
+    "/unit/<unit>/leave/<act>": "change",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
@@ -135,6 +137,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/unit/(?P<unit>[^/]+)/zone/[^/]+", "unit"),
     (r"/unit/(?P<unit>[^/]+)/living", "living"),
     (r"/unit/(?P<unit>[^/]+)/lists", "acknowledge"),
+    (r"/unit/(?P<unit>[^/]+)/leave", "change"),
     (r"/site/(?P<site>[^/]+)/zone/[^/]+", "lot"),
     (r"/proof/(?P<unit>[^/]+)/[^/]+/[0-9]{1,12}", "proof"),
 )

@@ -22,6 +22,7 @@ from dashboards import (
     changes,
     exports,
     gather,
+    leaving,
     paint,
     rounds,
     signin,
@@ -32,6 +33,7 @@ from dashboards.access import Gate, Sight
 from dashboards.access import plain as _plain
 from dashboards.pages import access as access_pages
 from dashboards.pages import chain as chain_page
+from dashboards.pages import leave as leave_page
 from dashboards.pages import lot as lot_page
 from dashboards.pages import morning as morning_page
 from dashboards.pages import nodes as nodes_page
@@ -42,7 +44,7 @@ from dashboards.words import Wish
 from monitor import catalogue
 from monitor.catalogue import say
 from monitor.errors import MonitorError
-from monitor.store import board, health, people, users
+from monitor.store import board, forgetting, health, people, users
 from monitor.store.record import Record
 
 log = logging.getLogger("sillkeep.pages")
@@ -188,6 +190,7 @@ def make_app(
     answers.add_routes(server, gate, now=now, change=change)
     changes.add_routes(server, gate, now=now, change=change)
     begin.add_routes(server, gate, now=now, change=change)
+    leaving.add_routes(server, gate, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
     rounds.add_routes(server, gate, lots, now=now, change=change)
     _guard(server, app)
@@ -295,6 +298,7 @@ def _blocks(
     placed: tuple[tuple[str, Callable[..., list[Any]]], ...] = (
         (r"/unit/([^/]+)", lambda unit: gather.unit_page(record, asked, unit, sight)),
         (r"/unit/([^/]+)/lists", lambda unit: gather.lists_page(record, asked, unit, token, sight)),
+        (r"/unit/([^/]+)/leave", lambda unit: gather.leave_page(record, asked, unit, token)),
         (r"/unit/([^/]+)/living", lambda unit: gather.living_page(record, asked, unit, token)),
         (
             r"/(unit|site)/([^/]+)/zone/([^/]+)",
@@ -320,7 +324,9 @@ def _lot(
     lot = sight.lot(lots.read(asked.now_s))
     if not lot.units and not sight.sold and "change" in sight.acts:
         return gather.begin_page(record, asked, sight, token=token, broker=runs.broker)
-    return [*lot_page.blocks(lot, asked), *access.sold_line(sight)]
+    retired = [u for u in record.units() if u.life == "left" and u.code in sight.units]
+    below = (*access.sold_line(sight), *leave_page.retired_line(retired, asked))
+    return [*lot_page.blocks(lot, asked), *below]
 
 
 def _own_pages(
@@ -349,7 +355,9 @@ def _own_pages(
         ),
         "/begin": lambda: gather.begin_page(record, asked, sight, token=token, broker=runs.broker),
         "/log": lambda: access_pages.journal(
-            users.log(record.engine, limit=LOG_LINES), whole=users.is_log_whole(record.engine)
+            users.log(record.engine, limit=LOG_LINES),
+            whole=users.is_log_whole(record.engine),
+            rewritten=forgetting.rewritten(record.engine),
         ),
     }
 

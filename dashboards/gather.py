@@ -11,6 +11,7 @@ from dashboards import access, privacy, views, words
 from dashboards.access import Sight
 from dashboards.pages import alarms as alarms_view
 from dashboards.pages import begin as begin_view
+from dashboards.pages import leave as leave_view
 from dashboards.pages import lists as lists_view
 from dashboards.pages import living as living_view
 from dashboards.pages import load as load_view
@@ -38,6 +39,7 @@ from monitor.lot import (
 from monitor.store import RepairRow, board
 from monitor.store.proving import standing_line
 from monitor.store.record import Record
+from monitor.text import removal
 from monitor.weather import NODE as FEED
 
 SECTION_H = 90 * 24  # a wall at 10 °C has forgotten most of what it held before
@@ -99,7 +101,7 @@ def unit_page(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]
     if coarse:
         zones = tuple(_by_day(record, zone, spells, asked.now_s) for zone in unit.zones)
         unit = replace(unit, zones=zones)
-    return unit_view.blocks(
+    drawn = unit_view.blocks(
         unit,
         site,
         asked,
@@ -111,9 +113,45 @@ def unit_page(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]
             walks="round" in sight.acts,
             rain=storms.of(record, unit.declared, now_s=asked.now_s) if unit.zones else None,
             dryer=_dryer(record, unit.declared, site.code, asked),
-            glance=_glance(record, unit, site, asked, spells),
+            glance=[
+                *_whose(record, code, site.timezone),
+                *_glance(record, unit, site, asked, spells),
+            ],
         ),
     )
+    return [*drawn, leave_view.way(code, asked)] if "change" in sight.acts else drawn
+
+
+def leave_page(record: Record, asked: Wish, code: str, token: str) -> list[Any]:
+    """How a unit leaves, and how it came."""
+    unit = next((one for one in record.units() if one.code == code), None)
+    if unit is None:
+        return views.missing("unit", code, asked)
+    site = next(one for one in record.sites() if one.code == unit.site)
+    placed = {p.node for p in record.placements() if p.unit == code and p.to_s is None}
+    return leave_view.blocks(
+        leave_view.Told(
+            unit=unit,
+            timezone=site.timezone,
+            ledger=record.ledger(unit=code),
+            nodes=sorted(placed),
+            standing=len(record.alarms(unit=code, open_only=True)),
+            received=record.received(code),
+            stood=record.stood(code),
+        ),
+        asked,
+        token=token,
+    )
+
+
+def _whose(record: Record, unit: str, timezone: str) -> list[str]:
+    """Whose record a unit's past is, where it came with one; and what stood then."""
+    came = record.received(unit)
+    if came is None:
+        return []
+    said = removal.received_text(until=words.when(came.until_s, timezone), key=came.key)
+    stood = record.stood(unit)
+    return [said, removal.stood_text(stood)] if stood else [said]
 
 
 def _glance(

@@ -174,7 +174,10 @@ class Courier:
             asks = [
                 person
                 for person in everybody
-                if people.hears_of_rain(person, unit.site, unit.code, units=len(units))
+                if unit.life != "left"
+                and people.hears_of_rain(
+                    person, unit.site, unit.code, units=len(units), sold=unit.life == "sold"
+                )
             ]
             if not asks:
                 continue

@@ -68,7 +68,12 @@ class Plan:
 
 
 def sees(person: Person, alarm: AlarmNow) -> bool:
-    """Whether an alarm is of what a person looks after; one of no site is everybody's."""
+    """Whether an alarm is of what a person looks after; one of no site is everybody's.
+
+    One of a sold unit is its new owner's, who looks after it by its code.
+    """
+    if alarm.sold:
+        return person.role == "owner" and alarm.unit in person.reach
     return not person.reach or not alarm.site or bool(person.reach & {alarm.site, alarm.unit})
 
 
@@ -372,12 +377,12 @@ def _waited_for_s(
 # --- after rain -----------------------------------------------------------------------------------
 
 
-def hears_of_rain(person: Person, site: str, unit: str, *, units: int) -> bool:
+def hears_of_rain(person: Person, site: str, unit: str, *, units: int, sold: bool = False) -> bool:
     """Whether somebody is told after each storm: who owns the unit, or a place of few units."""
     if person.role != "owner" or not person.addresses:
         return False
     return unit in person.reach or (
-        units <= FEW_UNITS and (not person.reach or site in person.reach)
+        not sold and units <= FEW_UNITS and (not person.reach or site in person.reach)
     )
 
 

@@ -73,3 +73,18 @@ def _small(picture: Image.Image) -> bytes:
             if out.tell() <= MOST_KEPT:
                 return out.getvalue()
         picture = picture.resize((max(picture.width // 2, 1), max(picture.height // 2, 1)))
+
+
+def is_kept(data: bytes) -> bool:
+    """Whether bytes are a photo as `cleaned` gives it: bounded, and nothing of a camera in it."""
+    if len(data) > MOST_KEPT:
+        return False
+    try:
+        with Image.open(io.BytesIO(data), formats=("JPEG",)) as opened:
+            beside = set(opened.info) & {"exif", "icc_profile", "comment", "xmp", "photoshop"}
+            if max(opened.size) > LONGEST or beside:
+                return False
+            opened.load()
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+        return False
+    return True

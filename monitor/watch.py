@@ -150,6 +150,8 @@ def tick(record: Record, *, now_s: int, alive: Callable[[], None] = lambda: None
         if found is None:  # its words run out, those of others go on
             continue
         done = Round(done.units + 1, done.hours + found.hours, done.raised + found.raised)
+        if has_left(unit, placements):
+            continue
         _guarded(partial(_look_ahead, record, unit, now_s=now_s), unit.code)
         dried = partial(_look_at_dryer, record, sites[unit.site], unit, now_s=now_s)
         _guarded(dried, unit.code)
@@ -199,7 +201,8 @@ def judge_unit(
     if saved is None:
         heard = [int(zone.at_s[0]) for zone in readings.values() if len(zone.at_s)]
         from_s = min(heard, default=to_hour * HOUR_S) // DAY_S * DAY_S
-    since_s = _changed_since(unit, due, from_s)
+    own_s = _own_from_s(record, unit.code)
+    since_s = max(_changed_since(unit, due, from_s), min(own_s, from_s))
     yard = record.site_zones(site.code)
     watched = judge.Watched(
         unit=unit.code,
@@ -214,17 +217,19 @@ def judge_unit(
     )
     found = judge.advance(watched, memory, from_day=from_s // DAY_S, to_hour=to_hour)
     around = _around(unit, watched.events, placements)
-    known = record.alarms(unit=unit.code)
+    known = [alarm for alarm in record.alarms(unit=unit.code) if alarm.raised_s >= own_s]
     work = reconcile(
         unit,
-        found.alarms,
-        found.latches,
+        [change for change in found.alarms if change.raised_s >= own_s],
+        [latch for latch in found.latches if latch.raised_s >= own_s],
         [alarm for alarm in known if alarm.kind not in OF_PROOF | {AHEAD, DRYER}],
         since_s=since_s,
         now_s=now_s,
         in_use=alarms.is_supply_live(around, at_s=now_s),
     )
     work = _held_back(work, known, around, now_s=now_s)
+    if has_left(unit, placements):  # its alarms ended with it
+        work = AlarmWork()
     holds.let_water_through(record, unit.code, around, now_s=now_s)
     _doubt_site(record, site, found.around, now_s=now_s)
     record.keep_judgement(
@@ -253,6 +258,20 @@ def _changed_since(unit: Unit, due: Due, from_s: int) -> int:
     """
     marked_s = due.from_hour * HOUR_S
     return marked_s if 0 < marked_s < from_s and unit.life not in causes.GONE else from_s
+
+
+def has_left(unit: Unit, placements: Iterable[Placement]) -> bool:
+    """Whether a unit was sold or retired, and nobody watches it any more."""
+    return unit.life in causes.GONE and not any(
+        placement.unit == unit.code and placement.zone and placement.to_s is None
+        for placement in placements
+    )
+
+
+def _own_from_s(record: Record, unit: str) -> int:
+    """From when on a unit's record is this home's own; what came from an earlier owner stays as it is."""
+    came = record.received(unit)
+    return 0 if came is None else came.until_s
 
 
 def _note_thaw(record: Record, site: Site, *, now_s: int) -> None:
@@ -429,8 +448,11 @@ def prove(record: Record, unit: Unit, watched: judge.Watched, *, to_hour: int, n
     finds it at rest.
     """
     structure = {zone.code for zone in watched.zones if zone.kind in STRUCTURE_KINDS}
+    own_s = _own_from_s(record, unit.code)
     repaired_s = [
-        e.at_s for e in watched.events if e.kind == "repair" and e.unit and e.zone in structure
+        e.at_s
+        for e in watched.events
+        if e.kind == "repair" and e.unit and e.zone in structure and e.at_s >= own_s
     ]
     coming = any(
         sample.unit == unit.code
@@ -446,9 +468,14 @@ def prove(record: Record, unit: Unit, watched: judge.Watched, *, to_hour: int, n
         to_hour=to_hour // 24 * 24,
     )
     told = proofs.trusted(hours, record.doubts(unit.code))
-    found = proofs.follow(watched.zones, watched.events, told)
+    followed = proofs.follow(watched.zones, watched.events, told)
+    found = [proof for proof in followed if proof.repaired_s >= own_s]
     changes = [*proofs.stall_changes(found), *proofs.failures(found)]
-    known = [alarm for alarm in record.alarms(unit=unit.code) if alarm.kind in OF_PROOF]
+    known = [
+        alarm
+        for alarm in record.alarms(unit=unit.code)
+        if alarm.kind in OF_PROOF and alarm.raised_s >= own_s
+    ]
     work = reconcile(unit, changes, (), known, since_s=0, now_s=now_s)
     record.keep_proofs(
         unit.code,

@@ -79,6 +79,7 @@ ASKED = {
     "/users/remove": ("POST", "/users/remove", "users"),
     "/users/sessions": ("POST", "/users/sessions", "users"),
     "/users/link": ("POST", "/users/link", "users"),
+    "/users/forget": ("POST", "/users/forget", "users"),
     "/alarms/<int:alarm_id>/acknowledge": ("POST", "/alarms/99/acknowledge", "acknowledge"),
     "/alarms/<int:alarm_id>/shelve": ("POST", "/alarms/99/shelve", "acknowledge"),
     "/alarms/<int:alarm_id>/inspect": ("POST", "/alarms/99/inspect", "acknowledge"),
@@ -105,6 +106,7 @@ ASKED = {
     "/round-send": ("POST", "/round-send", "round"),
     "/unit/<unit>/findings/withdraw": ("POST", "/unit/van-wet/findings/withdraw", "round"),
     "/unit/<unit>/lists/<act>": ("POST", "/unit/van-wet/lists/begin", "acknowledge"),
+    "/unit/<unit>/leave/<act>": ("POST", "/unit/van-wet/leave/sold", "change"),
 }  # fmt: skip
 PAGES = {
     "/": "lot",
@@ -125,6 +127,7 @@ PAGES = {
     "/unit/van-wet/zone/off-rear-low": "unit",
     "/unit/van-wet/living": "living",
     "/unit/van-wet/lists": "acknowledge",
+    "/unit/van-wet/leave": "change",
     "/site/yard/zone/outside": "lot",
     "/proof/van-wet/off-rear-low/5": "proof",
 }

@@ -19,6 +19,7 @@ from monitor.catalogue import say
 from monitor.lot import ROLES
 from monitor.store import passwords
 from monitor.store.users import Entry, Link, Reach, User, Visitor
+from monitor.text import removal
 
 LINK_DAYS = 14  # as proposed in the form
 _PASSWORD_HINT = (
@@ -284,6 +285,24 @@ def people(found: Sequence[User], visitor: Visitor, *, asked: Wish, token: str) 
             method="post",
             className="stack",
         ),
+        html.H2("Forget a person"),
+        html.P(
+            "Takes a person out of the record for good: account, sessions, links, addresses, messages to them, "
+            "and their name wherever it stands. What they did stays, by nobody's name. It cannot be undone."
+        ),
+        html.P(removal.NOT_FOUND_TYPED),
+        html.P(removal.BACKUPS_HOLD),
+        html.Form(
+            [
+                forms.hidden("token", token),
+                forms.field("Name, as it is entered", "name", of="-forget", auto="off"),
+                forms.choice("Sure?", "sure", [("", say("no")), ("1", say("yes"))], of="-forget"),
+                html.Button("Forget", type="submit"),
+            ],
+            action="/users/forget",
+            method="post",
+            className="stack",
+        ),
     ]
 
 
@@ -322,8 +341,10 @@ name=user.name), name=user.name),
     )  # fmt: skip
 
 
-def journal(found: Sequence[Entry], *, whole: bool) -> list[Any]:
-    """Page of the log."""
+def journal(
+    found: Sequence[Entry], *, whole: bool, rewritten: tuple[int, int] = (0, 0)
+) -> list[Any]:
+    """Page of the log; `rewritten`: how often names were taken out of it, and when last."""
     rows = [
         html.Tr(
             [
@@ -348,6 +369,9 @@ def journal(found: Sequence[Entry], *, whole: bool) -> list[Any]:
             say("What was done with the board, newest first. {said}", said=say(said)),
             className="lead",
         ),
+        html.P(removal.rewritten_text(day=words.utc(rewritten[1]), times=rewritten[0]))
+        if rewritten[0]
+        else None,
         views.table(names, rows, label="Log", kind="text dated")
         if rows
         else html.P("Nothing yet."),

@@ -1,14 +1,16 @@
-"""`sillkeep handover`: signed packets that a stranger can work out again."""
+"""`sillkeep handover`: signed packets that a stranger can work out again; the record of a sold unit."""
 
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from monitor.cli import JsonFlag, _now, _print_json, _record
+from monitor.cli import JsonFlag, _moment, _now, _print_json, _record
 from monitor.errors import InputError
 
-handover_app = typer.Typer(help="Signed packets of proofs: make one, look at one.")
+handover_app = typer.Typer(
+    help="Signed packets of proofs, and records of units for their new owners."
+)
 
 
 @handover_app.command("packet")
@@ -94,3 +96,74 @@ def packet_key() -> None:
 
     with _record(read_only=True) as record:
         typer.echo(tree.public_key(tree.signing_key(record.home)))
+
+
+@handover_app.command("record")
+def record_make(
+    unit: Annotated[str, typer.Argument(help="Unit code.")],
+    out: Annotated[Path, typer.Option(help="File to write; it must not be there yet.")],
+    with_nodes: Annotated[
+        bool, typer.Option("--with-nodes", help="Its nodes go along with it.")
+    ] = False,
+    photos: Annotated[bool, typer.Option("--photos/--no-photos", help="Photos go along.")] = True,
+) -> None:
+    """Write the record of a unit for its new owner: one signed file, without what is private."""
+    from importlib.metadata import version
+
+    from monitor.reports import handover, packet, tree
+
+    if out.exists():
+        raise InputError(f"{out} is there already; choose another name")
+    now_s = _now()
+    with _record(read_only=True) as record:
+        key = tree.signing_key(record.home)
+        wanted = handover.Wanted(unit, with_nodes, photos)
+        program = f"Sillkeep {version('sillkeep')}"
+        made = handover.make(record, wanted, key=key, made_s=now_s, program=program)
+    packet.save(made, out)
+    typer.echo(f"{out}: {unit}, {len(made) / 1e6:.2f} MB")
+    for name, held in handover.look(made).manifest.files.items():
+        if not name.startswith("photos/"):
+            typer.echo(f"  {name}: {held.rows}")
+    typer.echo(
+        "Left out: who lived there, the air of rooms on days lived in, names, addresses, messages, the log. "
+        "Photos and what people typed go along: look through them first."
+    )
+    typer.echo(f"signed by {tree.public_key(key)}; hand this key over by another way")
+
+
+@handover_app.command("import")
+def record_take(
+    file: Annotated[Path, typer.Argument(help="File of a seller.", exists=True, dir_okay=False)],
+    site: Annotated[str, typer.Option(help="Site where it stands now.")] = "",
+    key: Annotated[str, typer.Option(help="Key that it must be signed by.")] = "",
+    code: Annotated[str, typer.Option("--as", help="Another code for it here.")] = "",
+    who: Annotated[str, typer.Option(help="Who takes it in.")] = "command line",
+) -> None:
+    """Take in a unit with the record that its seller gave."""
+    from monitor.reports import handover
+
+    now_s = _now()
+    opened = handover.look(handover.read(file), key=key)
+    told = opened.manifest
+    with _record() as record:
+        done = handover.take(record, opened, handover.Where(site, code), who=who, now_s=now_s)
+    said = {
+        "new": "taken in",
+        "newer": "a newer record: what it has anew is taken in",
+        "same": "known already, nothing is changed",
+        "older": "an older record than the one that is here, nothing is changed",
+    }
+    typer.echo(
+        f"{told.unit}: {said[done]}, recorded by the seller until {_moment(told.until_s)} UTC"
+    )
+    for name, held in told.files.items():
+        if not name.startswith("photos/"):
+            typer.echo(f"  {name}: {held.rows}")
+    if told.nodes_go_along:
+        rows = opened.parts.get("placements.csv", [])
+        now = sorted({f"{row['node']} ({row['zone']})" for row in rows if row["to_s"] is None})
+        typer.echo(f"Its nodes go along: {', '.join(now) or 'none is placed'}. Give them this broker and "
+                   "place them: until then nobody watches it")  # fmt: skip
+    if not key:
+        typer.echo(f"signed by {opened.key}: compare it with the key that you were given")

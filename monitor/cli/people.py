@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli import JsonFlag, _log_to_stderr, _now, _record, _settings
-from monitor.cli.users import _doer
+from monitor.cli.users import _doer, user_forget
 from monitor.errors import DeliveryError, InputError
 
 if TYPE_CHECKING:
@@ -134,6 +134,9 @@ def person_remove(name: Name) -> None:
         home = _settings().record_home
         people.remove(record.engine, home, _find(record, name).name, by=_doer())
     typer.echo(f"removed: {name}; their addresses are deleted")
+
+
+person_app.command("forget")(user_forget)
 
 
 @person_app.command("test")

@@ -135,3 +135,47 @@ def _password() -> str:
     if not line:
         raise InputError("no password came in; type it, or write it to standard input")
     return line
+
+
+@user_app.command("forget")
+def user_forget(
+    name: Annotated[str, typer.Argument(help="Name, as it is entered.")],
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Do it; without it, only say what it does.")
+    ] = False,
+) -> None:
+    """Delete a person's data: account, addresses, messages, and their name wherever it stands."""
+    from monitor.store import forgetting
+    from monitor.text import removal
+
+    if not yes:
+        typer.echo(
+            f"This takes {name} out of the record for good: account, sessions, links, addresses, messages to "
+            "them, and the name wherever it stands; what they did stays. The file is written anew, which needs "
+            "as much room again and keeps writers waiting meanwhile. It cannot be undone: add --yes"
+        )
+        raise typer.Exit(1)
+    with _record() as record:
+        done = forgetting.forget(record.engine, _settings().record_home, name, by=_doer())
+    typer.echo(
+        f"forgotten; what they did is now by: {done.called} ({done.texts} places, {done.lines} lines of the "
+        "log chained anew)"
+    )
+    typer.echo(removal.NOT_FOUND_TYPED)
+    typer.echo(removal.BACKUPS_HOLD)
+    if not done.clean:
+        typer.echo(removal.NOT_CLEAN)
+    if done.left:
+        typer.echo(f"The name's letters still stand in: {', '.join(done.left)}")
+
+
+@user_app.command("clean")
+def user_clean() -> None:
+    """Write the record's file anew, so that nothing that was deleted is left in its bytes."""
+    from monitor.store import forgetting
+    from monitor.text import removal
+
+    with _record() as record:
+        clean = forgetting.write_anew(record.engine)
+    typer.echo("the record is written anew" if clean else removal.NOT_CLEAN)
+    raise typer.Exit(0 if clean else 1)

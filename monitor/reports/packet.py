@@ -108,6 +108,12 @@ def make(
         raise InputError(
             f"nothing is proven of {row.unit} {row.zone} yet: the first midnight after the repair is to come"
         )
+    came = record.received(row.unit)
+    if came is not None and row.repaired_s < came.until_s:
+        raise InputError(
+            f"the proof of {row.unit} {row.zone} was recorded by the seller (key {came.key}): "
+            "hand on the seller's own packet"
+        )
     site = next(one for one in record.sites() if one.code == row.site)
     unit = next(one for one in record.units() if one.code == row.unit)
     end_s = row.now.at_s

@@ -360,7 +360,8 @@ def lot(engine: Engine, *, now_s: int) -> Lot:
         for zone in _zones_now(db, now_s=now_s):
             zones.setdefault(zone.unit, []).append(zone)
         alarms = _by_unit(_alarms(db, and_(_is_open(), _is_told())))
-        units = [_unit_now(row, zones, alarms) for row in db.execute(_units())]
+        here = _units().where(t.unit.c.life != "left")  # retired: its own page still has it
+        units = [_unit_now(row, zones, alarms) for row in db.execute(here)]
         found = Lot(
             sites=_sites(db),
             units=tuple(units),

@@ -4,7 +4,7 @@ A new reading marks its probe (in `latest`); `deal_marks` hands the marks on to 
 that the probe watched from that hour on, in one transaction, so that none is lost between them.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import repeat
 from typing import Any
 
@@ -141,11 +141,11 @@ def deal_marks(connection: Connection, *, to_hour: int) -> None:
         connection.execute(update(t.latest).where(c.dirty_hour < to_hour).values(dirty_hour=None))
 
 
-def due(connection: Connection, *, to_hour: int) -> list[Due]:
+def due(connection: Connection, *where: ColumnElement[bool], to_hour: int) -> list[Due]:
     """Units marked before an hour, or judged up to an earlier one."""
     c = t.unit.c
     query = select(c.code, c.dirty_hour, c.judged_to, c.dirty_count).where(
-        or_(c.dirty_hour < to_hour, c.judged_to < to_hour)
+        or_(c.dirty_hour < to_hour, c.judged_to < to_hour), *where
     )
     return [
         Due(code, min(hour for hour in (dirty, judged) if hour is not None), count)
@@ -302,13 +302,18 @@ def keep_hours(
     ids = dict(connection.execute(query).all())
     c = t.hour.c
     connection.execute(delete(t.hour).where(c.zone_id.in_(ids.values()), c.hour >= from_hour))
-    if ids:
-        changed = [{"zone_id": zone, "changed_hour": from_hour} for zone in ids.values()]
-        connection.execute(_MARK_ARCHIVE, changed)
+    mark_archive(connection, ids.values(), hour=from_hour)
     for code, columns in tables.items():
         rows = list(_rows(ids[code], columns, from_hour))
         if rows:  # a season at once: straight to the driver, a third of the time
             connection.exec_driver_sql(_INSERT_HOUR, rows)
+
+
+def mark_archive(connection: Connection, zones: Iterable[int], *, hour: int) -> None:
+    """Have the archive get the hours of zones again from one on."""
+    changed = [{"zone_id": zone, "changed_hour": hour} for zone in zones]
+    if changed:
+        connection.execute(_MARK_ARCHIVE, changed)
 
 
 def _rows(zone: int, columns: Mapping[str, Any], from_hour: int) -> Iterator[tuple[Any, ...]]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from sqlalchemy import ColumnElement, Connection, Engine, delete, func, select, update
+from sqlalchemy import ColumnElement, Connection, Engine, delete, false, func, select, update
 from sqlalchemy.dialects.sqlite import insert
 
 from monitor.catalogue import ENGLISH
@@ -67,6 +67,7 @@ class AlarmNow:
     revision: int
     text: str
     facts: str = ""  # what the text was made from; "": not kept
+    sold: bool = False  # of a unit that was sold: told to its new owner alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +205,7 @@ def change(
             changed["addresses"] = f"{old['addresses']} -> {new['addresses']}"
         if changed:
             note_in(db, by, "told person changed", f"{person.name}: {_told_of(changed)}")
-    _tidy(engine, home)
+    tidy(engine, home)
 
 
 def remove(engine: Engine, home: Path, name: str, *, by: Doer) -> None:
@@ -217,7 +218,7 @@ def remove(engine: Engine, home: Path, name: str, *, by: Doer) -> None:
         waiting = (t.message.c.person_id == number, t.message.c.state == "waiting")
         db.execute(update(t.message).where(*waiting).values(state="void", ended_s=by.at_s))
         note_in(db, by, "told person removed", name)
-    _tidy(engine, home)
+    tidy(engine, home)
 
 
 def _shown(person: Person, urls: Sequence[tuple[str, str]] | None) -> dict[str, str]:
@@ -279,7 +280,7 @@ def _drop_addresses(db: Connection, number: int) -> None:
     db.execute(delete(t.person_address).where(t.person_address.c.person_id == number))
 
 
-def _tidy(engine: Engine, home: Path) -> None:
+def tidy(engine: Engine, home: Path) -> None:
     """Drop addresses that nobody has any more from the file."""
     with reading(engine) as db:
         keys = set(db.execute(select(t.person_address.c.key)).scalars())
@@ -330,7 +331,7 @@ def _alarms(db: Connection, *where: ColumnElement[bool]) -> list[AlarmNow]:
             *(site, unit, func.coalesce(t.unit.c.name, ""), func.coalesce(t.unit.c.slot, "")),
             *(zone, node),
             *(c.kind, c["class"], c.state, c.raised_s, c.cleared_s, c.withdrawn_s, c.revision),
-            *(c.text, c.facts),
+            *(c.text, c.facts, func.coalesce(t.unit.c.life == "sold", false())),
         )
         .where(*where)
         .order_by(c.alarm_id),

@@ -37,11 +37,14 @@ from monitor.store import (
     checking,
     findings,
     forecasts,
+    handing,
     health,
     holding,
     judging,
     limits,
     lists,
+    parting,
+    people,
     photos,
     proving,
     sealing,
@@ -67,6 +70,7 @@ from monitor.store.rows import (
     RepairRow,
     Taken,
 )
+from monitor.store.users import Doer
 from sensors.wire import Reading, Reject
 
 HOUR_S = 3600
@@ -381,6 +385,56 @@ class Record:
         with self._reading() as connection:
             return findings.listed(connection, unit)
 
+    # --- units that leave ---
+
+    def leave(self, unit: str, leaving: parting.Leave, *, now_s: int) -> parting.Left:
+        """Note that a unit is sold or retired, and end all that goes on in it, or nothing."""
+        with self._writing() as connection:
+            left = parting.leave(connection, unit, leaving, now_s=now_s)
+        by = Doer(leaving.who, now_s)
+        for name in left.alone:  # with nothing left to look after they would be told of everything
+            people.remove(self.engine, self.home, name, by=by)
+        return left
+
+    def take_back(self, unit: str, life: str, leaving: parting.Leave, *, now_s: int) -> None:
+        """Note that a unit did not leave after all."""
+        with self._writing() as connection:
+            parting.back(connection, unit, life, leaving, now_s=now_s)
+
+    def ledger(self, *, unit: str = "") -> list[parting.Transfer]:
+        """What changed hands, the oldest first."""
+        with self._reading() as connection:
+            return parting.ledger(connection, unit=unit)
+
+    # --- what goes with a unit ---
+
+    def hand_over(
+        self, unit: str, spells: Sequence[tuple[int, int | None]], *, photos: bool, now_s: int
+    ) -> tuple[int, dict[str, list[tuple[Any, ...]]]]:
+        """Up to when, and rows of each part that goes with a unit: one look at the record."""
+        with self._reading() as connection:
+            until_s = handing.until_s(connection, unit, now_s=now_s)
+            giver = handing.Giver(connection, unit, spells, until_s, photos)
+            return until_s, {
+                name: [tuple(row) for row in part.rows(giver)]
+                for name, part in handing.PARTS.items()
+            }
+
+    def take_over(self, brought: handing.Brought, *, who: str, now_s: int) -> str:
+        """Take a unit in with its record: "new", "newer", "same" or "older"; or nothing."""
+        with self._writing() as connection:
+            return handing.take(connection, brought, who=who, now_s=now_s)
+
+    def received(self, unit: str) -> handing.Received | None:
+        """Whose record a unit's past is, if it came with one."""
+        with self._reading() as connection:
+            return next(iter(handing.received(connection, unit=unit)), None)
+
+    def stood(self, unit: str) -> list[str]:
+        """Alarms that stood when a unit was received, as "kind zone"."""
+        with self._reading() as connection:
+            return handing.stood(connection, unit)
+
     # --- common causes ---
 
     def declare_gateways(self, named: Mapping[tuple[str, str], str]) -> None:
@@ -514,9 +568,9 @@ class Record:
             judging.deal_marks(connection, to_hour=to_hour)
 
     def due(self, *, to_hour: int) -> list[Due]:
-        """Units that have hours to judge before `to_hour`."""
+        """Units that have hours to judge before `to_hour`; of one that left those up to that day."""
         with self._reading() as connection:
-            return judging.due(connection, to_hour=to_hour)
+            return judging.due(connection, ~parting.unwatched(), to_hour=to_hour)
 
     def unit_readings(self, unit: str, *, from_s: int, to_s: int) -> dict[str, ZoneReadings]:
         """Readings of a unit's zones in [from_s, to_s), by the placements in force."""
@@ -583,6 +637,7 @@ class Record:
         """
         with self._writing() as connection:
             unit_id = _unit_id(connection, due.unit)
+            from_hour = max(from_hour, handing.until_hour(connection, unit_id))
             judging.keep_hours(connection, t.zone.c.unit_id == unit_id, rows, from_hour=from_hour)
             judging.keep_checkpoints(connection, unit_id, checkpoints, from_hour, version)
             if checkpoints:  # a day is over

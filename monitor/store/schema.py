@@ -25,6 +25,9 @@
     account, unit ─< link          addresses that sign in once, or show one unit for a time
     account, link ─< session       who is signed in
     audit                          who did what with the board, each entry chained to the one before
+    unit ─< transfer               units sold, retired and received; people who were forgotten
+    unit ─ received                of a unit with an earlier owner: whose record that is, until when
+    forgetting                     holds a row only inside the transaction that forgets a person
     checksum                       what groups of rows of the tables above are known to hold
 
 Whole numbers where a disk lasts longer for it: times are seconds since the epoch, measured values
@@ -712,12 +715,52 @@ audit = Table(  # append-only, by the triggers below
     **_STRICT,
 )
 
-for _action in ("UPDATE", "DELETE"):
-    _KEPT = DDL(  # type: ignore[no-untyped-call]
-        f"CREATE TRIGGER audit_kept_{_action.lower()} BEFORE {_action} ON audit"
-        " BEGIN SELECT RAISE(ABORT, 'the audit log only grows'); END"
-    )
-    listen(metadata, "after_create", _KEPT)
+transfer = Table(  # append-only, by the triggers below
+    "transfer",
+    metadata,
+    Column("transfer_id", Integer, primary_key=True),
+    Column("unit_id", ForeignKey("unit.unit_id")),  # NULL: of a person
+    Column("at_s", Integer, nullable=False),
+    Column("recorded_s", Integer, nullable=False),
+    Column("what", Text, nullable=False),  # sold, retired, back, received, person removed
+    Column("giver", Text, nullable=False, server_default=""),  # role or key, no more
+    Column("taker", Text, nullable=False, server_default=""),
+    Column("who", Text, nullable=False),
+    Column("why", Text, nullable=False, server_default=""),
+    Index(None, "unit_id"),
+    **_STRICT,
+)
+
+received = Table(  # of a unit: the newest file that an earlier owner's home gave (store.handing)
+    "received",
+    metadata,
+    Column("unit_id", ForeignKey("unit.unit_id"), primary_key=True),
+    Column("key", Text, nullable=False),  # public half of who signed it
+    Column("code", Text, nullable=False),  # of the unit there
+    Column("until_s", Integer, nullable=False),  # what is measured before is the seller's record
+    Column("made_s", Integer, nullable=False),
+    Column("root", Text, nullable=False),  # of its lines
+    Column("manifest", Text, nullable=False),
+    Column("papers", Text, nullable=False),  # JSON: parts that no table here takes
+    Column("recorded_s", Integer, nullable=False),
+    **_KEYED,
+)
+
+forgetting = Table(  # a row in it opens the two tables that only grow: for `store.forgetting` alone
+    "forgetting",
+    metadata,
+    Column("forgetting_id", Integer, primary_key=True),
+    **_STRICT,
+)
+
+_UNLESS = {"UPDATE": " WHEN NOT EXISTS (SELECT 1 FROM forgetting)", "DELETE": ""}
+for _table, _said in (("audit", "the audit log only grows"), ("transfer", "the ledger only grows")):
+    for _action, _unless in _UNLESS.items():
+        _KEPT = DDL(  # type: ignore[no-untyped-call]
+            f"CREATE TRIGGER {_table}_kept_{_action.lower()} BEFORE {_action} ON {_table}{_unless}"
+            f" BEGIN SELECT RAISE(ABORT, '{_said}'); END"
+        )
+        listen(metadata, "after_create", _KEPT)
 
 checksum = Table(  # monitor.store.checking
     "checksum",
@@ -874,6 +917,9 @@ GROUPS: dict[str, tuple[str, str]] = {
     "link": ("link_id", "0"),
     "session": ("session_id", "0"),
     "audit": ("audit_id", "0"),
+    "transfer": ("transfer_id", "0"),
+    "received": ("unit_id", "0"),
+    "forgetting": ("forgetting_id", "0"),
 }
 
 

@@ -1,0 +1,721 @@
+"""What goes with a unit to its new owner, as tables, and how it is taken in there.
+
+::
+
+    PARTS     name of a file -> its columns, how its rows are read here, how they are kept there
+
+A row that is kept replaces what an earlier file of the same unit gave: who received files in any order
+has what the newest one says. Judged hours go along and not readings: they are what was told, under the
+rules, limits and outside air of that time and place; readings would be judged again beside another
+yard's air, and are ten times as large. Nothing that was received is judged again (`until_s`).
+
+Left out are who lived there and when, the air of rooms on days on which somebody did, and names: a
+person is their role. Of days lived in, the other zones have the day's mean in the place of each hour's air.
+"""
+
+import json
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from hashlib import sha256
+from typing import Any, get_args
+
+from sqlalchemy import Connection, delete, insert, or_, select, update
+
+from monitor.errors import InputError
+from monitor.lot import (
+    AIR_KINDS,
+    ALARM_KINDS,
+    EVENT_KINDS,
+    PRIVATE,
+    ROLES,
+    ZONE_KINDS,
+    AlarmClass,
+    AlarmState,
+    Lean,
+    MouldClass,
+    Photo,
+    Roof,
+    Side,
+)
+from monitor.store import judging, parting, photos
+from monitor.store import schema as t
+from sensors.wire import CODE
+
+HOUR_S, DAY_S, DAY_H = 3600, 86_400, 24
+SELLER = "seller: "  # before the role of whoever noted what was received
+HANDED = "handover"  # who ends an alarm that stood when the unit was handed over
+STOOD = "stood at the handover: "
+SOMEBODY, PROGRAM = "a person", "sillkeep"
+OURS = frozenset({"", PROGRAM, "import", "command line", SOMEBODY, HANDED, *ROLES})  # no names
+KEY_OF_RECEIVED = "received/"
+LEAST_H = 12  # of a day that must be known for its mean
+MOST_TEXT = 20_000
+MOST_S = 2**40
+
+# --- columns --------------------------------------------------------------------------------------
+
+Kind = (
+    str | tuple[str, ...]
+)  # whole, real, text, code; the words allowed; "?" after it: may be empty
+_STATES = ("dry", "damp", "wet", "unknown", "")
+_TRENDS = ("steady", "wetting", "drying", "")
+_AIR = (  # of an hour, what tells when somebody was in
+    "temperature_c", "humidity_percent", "dew_point_c", "humidity_ratio_g_kg",
+    "surface_humidity_percent", "dew_point_margin_k",
+)  # fmt: skip
+_HOUR: dict[str, Kind] = {
+    "zone": "code",
+    "hour": "whole",
+    "readings": "whole",
+    "coverage_percent": "real",
+    **{
+        column.name: "days?" if column.name.startswith("days_to") else "real?"
+        for column in t.hour.c
+        if column.nullable and column.name not in {"zone_id", "hour"}
+    },
+    "moisture_basis": ("air", "pin", ""),
+    "state": _STATES,
+    "trend": _TRENDS,
+    "cause": "text",
+    "witnessed": "whole",
+}
+_ZONE = ("material", "faces")
+_PROOF: dict[str, Kind] = {
+    "zone": "code",
+    "repaired_s": "whole",
+    "number": "whole",  # 0: how it stands
+    "at_s": "whole",
+    "verdict": "text",
+    "size_ml": "real?",
+    "missing": "text",
+    "figures": "text",
+    "reason": "text",
+    "version": "text",
+    "recorded_s": "whole",
+}
+
+
+@dataclass(slots=True)
+class Giver:
+    """Who reads a unit's rows: what is private to him is left out."""
+
+    connection: Connection
+    unit: str
+    spells: Sequence[tuple[int, int | None]]  # when somebody lived there
+    until_s: int
+    photos: bool = True
+    unit_id: int = 0
+    site_id: int = 0
+    zones: dict[int, str] = field(default_factory=dict)
+    rooms: frozenset[int] = frozenset()
+    roles: dict[str, str] = field(default_factory=dict)  # by name as compared
+    names: "re.Pattern[str] | None" = None
+
+    def __post_init__(self) -> None:
+        row = self.connection.execute(
+            select(t.unit.c.unit_id, t.unit.c.site_id).where(t.unit.c.code == self.unit)
+        ).one_or_none()
+        if row is None:
+            raise InputError(f'there is no unit "{self.unit}"')
+        self.unit_id, self.site_id = row
+        z = t.zone.c
+        query = select(z.zone_id, z.code, z.kind).where(z.unit_id == self.unit_id)
+        found = self.connection.execute(query.order_by(z.zone_id)).all()
+        self.zones = {zone: code for zone, code, _ in found}
+        self.rooms = frozenset(zone for zone, _, kind in found if kind in AIR_KINDS)
+        self._know()
+
+    def _know(self) -> None:
+        names: set[str] = set()
+        for table in (t.account, t.person):
+            for name, role in self.connection.execute(select(table.c.name, table.c.role)):
+                self.roles[name.casefold()] = role
+                names.add(name)
+        for column in (t.event.c.who, t.alarm_step.c.who, t.photo.c.who, t.placement.c.who):
+            names |= set(self.connection.execute(select(column).distinct()).scalars())
+        known = sorted(
+            (n for n in names - OURS if len(n) > 1 and not n.startswith(SELLER)), key=len
+        )
+        if known:
+            every = "|".join(map(re.escape, reversed(known)))
+            self.names = re.compile(rf"(?<!\w)(?:{every})(?!\w)")
+
+    def role(self, who: str) -> str:
+        """Who did something, as far as it goes along: a role."""
+        who = who.removeprefix(SELLER)
+        return who if who in OURS else self.roles.get(who.casefold(), SOMEBODY)
+
+    def plain(self, said: str) -> str:
+        """What somebody typed, without the names that are known here."""
+        return said if self.names is None else self.names.sub(SOMEBODY, said)
+
+    def is_lived(self, from_s: int, to_s: int) -> bool:
+        """Whether somebody lived there on a day of [from_s, to_s]."""
+        return any(
+            from_s // DAY_S <= (self.until_s if end is None else end) // DAY_S
+            and start // DAY_S <= to_s // DAY_S
+            for start, end in self.spells
+        )
+
+
+@dataclass(slots=True)
+class Taker:
+    """Who keeps a unit's rows: into which unit, from which key, up to when."""
+
+    connection: Connection
+    unit_id: int
+    site_id: int
+    key: str
+    until_s: int
+    photos: dict[str, bytes] = field(default_factory=dict)
+    zones: dict[str, int] = field(default_factory=dict)
+    papers: dict[str, list[list[Any]]] = field(default_factory=dict)
+
+    def zone(self, code: str) -> int | None:
+        """A zone of the unit by its code; None for none."""
+        if code and code not in self.zones:
+            raise InputError(f'it names a zone "{code}" that it does not have')
+        return self.zones[code] if code else None
+
+
+Row = Sequence[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A file: its columns, its rows here, and what is done with them there."""
+
+    columns: dict[str, Kind]
+    rows: Callable[[Giver], Iterable[Row]]
+    keep: Callable[[Taker, list[dict[str, Any]]], None]
+
+
+# --- unit and zones -------------------------------------------------------------------------------
+
+_UNIT: dict[str, Kind] = {
+    "name": "text",
+    "body_type": "text",
+    "lean": get_args(Lean),
+    "weather_side": get_args(Side),
+    "slides": "whole?",
+    "roof": get_args(Roof),
+}
+
+
+def _unit(giver: Giver) -> Iterable[Row]:
+    query = select(*(t.unit.c[name] for name in _UNIT)).where(t.unit.c.unit_id == giver.unit_id)
+    row = giver.connection.execute(query).one()
+    return [(giver.plain(row[0]), *row[1:])]
+
+
+def _keep_unit(taker: Taker, rows: list[dict[str, Any]]) -> None:
+    if len(rows) != 1:
+        raise InputError("it is of no one unit")
+    here = t.unit.c.unit_id == taker.unit_id
+    taker.connection.execute(update(t.unit).where(here).values(rows[0]))
+
+
+_ZONES: dict[str, Kind] = {
+    "code": "code",
+    "kind": ZONE_KINDS,
+    "material": "text",
+    "mould_class": get_args(MouldClass),
+    "dry_twin": "text",
+    "faces": "text",
+    "temperature_factor": "real?",
+    "watched_from_s": "whole?",
+}
+
+
+def _zones(giver: Giver) -> Iterable[Row]:
+    z = t.zone.c
+    query = select(*(z[name] for name in _ZONES)).where(z.unit_id == giver.unit_id)
+    return [tuple(row) for row in giver.connection.execute(query.order_by(z.zone_id))]
+
+
+def _keep_zones(taker: Taker, rows: list[dict[str, Any]]) -> None:
+    z = t.zone.c
+    mine = z.unit_id == taker.unit_id
+    known = dict(taker.connection.execute(select(z.code, z.zone_id).where(mine)).all())
+    for row in rows:
+        if row["code"] in known:
+            here = z.zone_id == known[row["code"]]
+            taker.connection.execute(update(t.zone).where(here).values(row))
+        else:
+            given = row | {"unit_id": taker.unit_id, "site_id": taker.site_id}
+            taker.connection.execute(insert(t.zone).values(given))
+    taker.zones = dict(taker.connection.execute(select(z.code, z.zone_id).where(mine)).all())
+
+
+# --- hours ----------------------------------------------------------------------------------------
+
+
+def _hours(giver: Giver) -> Iterable[Row]:
+    c = t.hour.c
+    columns = [c[name] for name in _HOUR if name != "zone"]
+    for zone_id, code in giver.zones.items():
+        query = select(*columns).where(c.zone_id == zone_id, c.hour * HOUR_S < giver.until_s)
+        rows = giver.connection.execute(query.order_by(c.hour)).all()
+        if not giver.spells:
+            yield from ((code, *row) for row in rows)
+            continue
+        yield from ((code, *row) for row in _without_people(giver, zone_id, rows))
+
+
+def _without_people(giver: Giver, zone_id: int, rows: Sequence[Row]) -> Iterable[Row]:
+    """Hours of a zone; of days lived in none of a room, and the day's mean for the air of others."""
+    places = [place for place, name in enumerate(list(_HOUR)[1:]) if name in _AIR]
+    days: dict[int, list[Row]] = {}
+    for row in rows:
+        days.setdefault(row[0] // DAY_H, []).append(row)
+    for day, of_day in days.items():
+        if not giver.is_lived(day * DAY_S, day * DAY_S + DAY_S - 1):
+            yield from of_day
+        elif zone_id not in giver.rooms:
+            means = {place: _mean([row[place] for row in of_day]) for place in places}
+            for row in of_day:
+                yield tuple(means.get(place, value) for place, value in enumerate(row))
+
+
+def _mean(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return round(sum(known) / len(known), 3) if len(known) >= LEAST_H else None
+
+
+def _keep_hours(taker: Taker, rows: list[dict[str, Any]]) -> None:
+    c, limit = t.hour.c, taker.until_s // HOUR_S
+    mine = c.zone_id.in_(list(taker.zones.values()))
+    taker.connection.execute(delete(t.hour).where(mine, c.hour < limit))
+    if any(row["hour"] >= limit or row["hour"] < 0 for row in rows):
+        raise InputError("it has hours beyond the time that it is of")
+    given = [row | {"zone_id": taker.zone(row["zone"])} for row in rows]
+    for row in given:
+        del row["zone"]
+    if given:
+        taker.connection.execute(insert(t.hour), given)
+        first = min(row["hour"] for row in given)
+        judging.mark_archive(taker.connection, taker.zones.values(), hour=first)
+
+
+# --- what happened --------------------------------------------------------------------------------
+
+_EVENTS: dict[str, Kind] = {
+    "at_s": "whole",
+    "zone": "text",
+    "kind": tuple(kind for kind in EVENT_KINDS if kind not in PRIVATE),
+    "value": "text",
+    "recorded_s": "whole",
+    "who": "text",
+}
+
+
+def _events(giver: Giver) -> Iterable[Row]:
+    """Events of the unit, and those of its site, without those of who lives there."""
+    c = t.event.c
+    own = or_(
+        c.unit_id == giver.unit_id,
+        # a site's weather is of its units, from when one was there
+        (c.site_id == giver.site_id) & c.unit_id.is_(None) & c.kind.in_(("rain", "snow", "thaw")),
+    )
+    query = select(
+        c.at_s, c.zone_id, c.kind, c.value, c.recorded_s, c.who
+    ).where(own, c.at_s < giver.until_s, c.kind.not_in(PRIVATE))  # fmt: skip
+    rows = giver.connection.execute(query.order_by(c.at_s, c.event_id))
+    return [
+        (row.at_s, giver.zones.get(row.zone_id, ""), row.kind, giver.plain(row.value),
+         row.recorded_s, giver.role(row.who))
+        for row in rows
+    ]  # fmt: skip
+
+
+def _keep_events(taker: Taker, rows: list[dict[str, Any]]) -> None:
+    c = t.event.c
+    own = (c.unit_id == taker.unit_id, c.who.startswith(SELLER))
+    taker.connection.execute(delete(t.event).where(*own))
+    for row in rows:
+        given = row | {"zone_id": taker.zone(row["zone"]), "who": f"{SELLER}{row['who']}"}
+        del given["zone"]
+        given |= {"unit_id": taker.unit_id, "site_id": taker.site_id}
+        taker.connection.execute(insert(t.event).values(given))
+
+
+_ALARMS: dict[str, Kind] = {
+    "number": "whole",
+    "zone": "text",
+    "kind": ALARM_KINDS,
+    "class": get_args(AlarmClass),
+    "raised_s": "whole",
+    "cleared_s": "whole?",
+    "state": get_args(AlarmState),
+    "cause": "text",
+    "text": "text",
+    "instant": "whole",
+    "withdrawn_s": "whole?",
+    "revision": "whole",
+    "parts": "text",
+    "facts": "text",
+}
+_STEPS: dict[str, Kind] = {
+    "alarm": "whole",
+    "number": "whole",
+    "at_s": "whole",
+    "recorded_s": "whole",
+    "state": get_args(AlarmState),
+    "who": "text",
+    "why": "text",
+}
+
+
+def _told(giver: Giver) -> list[Any]:
+    """Alarms that go along: none of a room on a day on which somebody lived there."""
+    c = t.alarm.c
+    query = select(t.alarm).where(c.unit_id == giver.unit_id, c.raised_s < giver.until_s)
+    rows = giver.connection.execute(query).mappings().all()
+    in_order = sorted(  # by nothing that is of this record alone
+        rows, key=lambda r: (r["raised_s"], giver.zones.get(r["zone_id"], ""), r["kind"], r["text"])
+    )
+    return [
+        row
+        for row in in_order
+        if row["zone_id"] not in giver.rooms
+        or not giver.is_lived(row["raised_s"], row["cleared_s"] or giver.until_s)
+    ]
+
+
+def _step_rows(giver: Giver, alarm_id: int) -> list[Any]:
+    c = t.alarm_step.c
+    query = select(t.alarm_step).where(c.alarm_id == alarm_id).order_by(c.number)
+    return list(giver.connection.execute(query).mappings())
+
+
+def _stood(steps: Sequence[Any]) -> str:
+    """In which state an alarm stood when it was received; "" for one that was over."""
+    last = steps[-1] if steps else None
+    if last is None or last["who"] != HANDED or not last["why"].startswith(STOOD):
+        return ""
+    return str(last["why"].removeprefix(STOOD))
+
+
+def _alarms(giver: Giver) -> Iterable[Row]:
+    for number, row in enumerate(_told(giver), 1):
+        stood = _stood(_step_rows(giver, row["alarm_id"]))
+        told = dict(row) | {"number": number, "zone": giver.zones.get(row["zone_id"], "")}
+        if stood:
+            state, _, open_ = stood.partition(", ")
+            told |= {"state": state, "cleared_s": None if open_ else row["cleared_s"]}
+        yield tuple(told[name] for name in _ALARMS)
+
+
+def _steps(giver: Giver) -> Iterable[Row]:
+    for number, row in enumerate(_told(giver), 1):
+        steps = _step_rows(giver, row["alarm_id"])
+        for step in steps[:-1] if _stood(steps) else steps:
+            role, why = giver.role(step["who"]), giver.plain(step["why"])
+            yield (number, *(step[n] for n in ("number", "at_s", "recorded_s", "state")), role, why)
+
+
+def _keep_alarms(taker: Taker, rows: list[dict[str, Any]]) -> None:
+    c, start = t.alarm.c, f"{KEY_OF_RECEIVED}{taker.unit_id}/"
+    old = select(c.alarm_id).where(c.key.startswith(start, autoescape=True))
+    for table in (t.alarm_step, t.message_alarm, t.cause_member):
+        taker.connection.execute(delete(table).where(table.c.alarm_id.in_(old)))
+    taker.connection.execute(delete(t.alarm).where(c.key.startswith(start, autoescape=True)))
+    for row in rows:
+        given = row | {"zone_id": taker.zone(row["zone"]), "key": f"{start}{row['number']}"}
+        given |= {"unit_id": taker.unit_id, "site_id": taker.site_id, "state": "normal"}
+        if row["state"] != "normal" and row["cleared_s"] is None:
+            given["cleared_s"] = taker.until_s
+        del given["zone"], given["number"]
+        made = insert(t.alarm).values(given).returning(c.alarm_id)
+        number = int(taker.connection.execute(made).scalar_one())
+        if row["state"] != "normal":
+            open_ = ", open" if row["cleared_s"] is None else ""
+            last: dict[str, Any] = {"alarm_id": number, "number": 1_000_000, "at_s": taker.until_s}
+            last |= {"recorded_s": taker.until_s, "state": "normal", "who": HANDED}
+            last["why"] = f"{STOOD}{row['state']}{open_}"
+            taker.connection.execute(insert(t.alarm_step).values(last))
+
+
+def _keep_steps(taker: Taker, rows: list[dict[str, Any]]) -> None:
+    c, start = t.alarm.c, f"{KEY_OF_RECEIVED}{taker.unit_id}/"
+    query = select(c.key, c.alarm_id).where(c.key.startswith(start, autoescape=True))
+    numbers = {key.removeprefix(start): number for key, number in taker.connection.execute(query)}
+    for row in rows:
+        if str(row["alarm"]) not in numbers or not 0 < row["number"] < 1_000_000:
+            raise InputError("it has a step of an alarm that it does not have")
+        given = row | {"alarm_id": numbers[str(row["alarm"])], "who": f"{SELLER}{row['who']}"}
+        del given["alarm"]
+        taker.connection.execute(insert(t.alarm_step).values(given))
+
+
+# --- repairs, limits, placements, photos ----------------------------------------------------------
+
+
+def _proofs(giver: Giver) -> Iterable[Row]:
+    for zone_id, code in giver.zones.items():
+        for table, number in ((t.proof, True), (t.proof_now, False)):
+            query = select(table).where(
+                table.c.zone_id == zone_id, table.c.repaired_s < giver.until_s
+            )
+            for row in giver.connection.execute(query).mappings():
+                told = {"number": 0, "reason": "", "version": "", "recorded_s": 0} | dict(row)
+                if number or told["at_s"] <= giver.until_s:
+                    yield (code, *(told[name] for name in list(_PROOF)[1:]))
+
+
+def _keep_proofs(taker: Taker, rows: list[dict[str, Any]]) -> None:
+    zones = list(taker.zones.values())
+    for table in (t.proof, t.proof_now):
+        c = table.c
+        old = (c.zone_id.in_(zones), c.repaired_s < taker.until_s)
+        taker.connection.execute(delete(table).where(*old))
+    for row in rows:
+        given = row | {"zone_id": taker.zone(row["zone"])}
+        table = t.proof if row["number"] else t.proof_now
+        if row["repaired_s"] >= taker.until_s:
+            raise InputError("it has a repair beyond the time that it is of")
+        kept = {column.name: given[column.name] for column in table.c}
+        taker.connection.execute(insert(table).values(kept))
+
+
+_LIMITS: dict[str, Kind] = {
+    "name": "text", "body_type": "text", "old": "real", "new": "real",
+    "from_hour": "whole", "recorded_s": "whole", "who": "text", "why": "text",
+}  # fmt: skip
+_PLACEMENTS: dict[str, Kind] = {
+    "node": "text", "probe": "text", "zone": "code", "from_s": "whole", "to_s": "whole?",
+}  # fmt: skip
+
+
+def _limits(giver: Giver) -> Iterable[Row]:
+    """Changes of limits that bore on the unit."""
+    papers = _papers(giver, "limits.csv")
+    if papers:
+        yield from papers
+        return
+    c = t.limit_change.c
+    body = select(t.unit.c.body_type).where(t.unit.c.unit_id == giver.unit_id).scalar_subquery()
+    query = (
+        select(*(c[name] for name in _LIMITS))
+        .where(or_(c.site_id.is_(None), c.site_id == giver.site_id), c.body_type.in_(["", body]))
+        .order_by(c.limit_change_id)
+    )
+    for *row, who, why in giver.connection.execute(query):
+        yield (*row, giver.role(who), giver.plain(why))
+
+
+def _placements(giver: Giver) -> Iterable[Row]:
+    yield from _papers(giver, "placements.csv")
+    for placement in judging.placements(giver.connection):
+        if placement.unit == giver.unit:
+            yield (
+                *(placement.node, placement.probe, placement.zone),
+                *(placement.from_s, placement.to_s),
+            )
+
+
+def _papers(giver: Giver, name: str) -> list[list[Any]]:
+    """Rows that an earlier owner gave, and that no table takes."""
+    c = t.received.c
+    held = giver.connection.execute(select(c.papers).where(c.unit_id == giver.unit_id)).scalar()
+    found: list[list[Any]] = json.loads(held).get(name, []) if held else []
+    return found
+
+
+def _paper(name: str) -> Callable[[Taker, list[dict[str, Any]]], None]:
+    """Keep rows as they are: they bear on nothing here."""
+
+    def keep(taker: Taker, rows: list[dict[str, Any]]) -> None:
+        taker.papers[name] = [list(row.values()) for row in rows]
+
+    return keep
+
+
+_PHOTOS: dict[str, Kind] = {
+    "digest": "text", "at_s": "whole", "recorded_s": "whole", "who": "text", "caption": "text",
+}  # fmt: skip
+
+
+def _photos(giver: Giver) -> Iterable[Row]:
+    if not giver.photos:
+        return
+    for photo in photos.listed(giver.connection, giver.unit_id):
+        if photo.recorded_s < giver.until_s or photo.who.startswith(SELLER):
+            role, caption = giver.role(photo.who), giver.plain(photo.caption)
+            yield photo.digest, photo.at_s, photo.recorded_s, role, caption
+
+
+def _keep_photos(taker: Taker, rows: list[dict[str, Any]]) -> None:
+    c = t.photo.c
+    old = (c.unit_id == taker.unit_id, c.who.startswith(SELLER))
+    taker.connection.execute(delete(t.photo).where(*old))
+    for row in rows:
+        data = taker.photos.get(row["digest"])
+        if data is None or sha256(data).hexdigest() != row["digest"]:
+            raise InputError("it names a photo that it does not have")
+        photo = Photo(**(row | {"who": f"{SELLER}{row['who']}"}))
+        photos.keep(taker.connection, taker.unit_id, photo, data)
+
+
+# in the order in which they are kept: what others name comes first
+PARTS: dict[str, Part] = {
+    "unit.csv": Part(_UNIT, _unit, _keep_unit),
+    "zones.csv": Part(_ZONES, _zones, _keep_zones),
+    "hours.csv": Part(_HOUR, _hours, _keep_hours),
+    "events.csv": Part(_EVENTS, _events, _keep_events),
+    "alarms.csv": Part(_ALARMS, _alarms, _keep_alarms),
+    "alarm_steps.csv": Part(_STEPS, _steps, _keep_steps),
+    "proofs.csv": Part(_PROOF, _proofs, _keep_proofs),
+    "limits.csv": Part(_LIMITS, _limits, _paper("limits.csv")),
+    "placements.csv": Part(_PLACEMENTS, _placements, _paper("placements.csv")),
+    "photos.csv": Part(_PHOTOS, _photos, _keep_photos),
+}
+
+
+# --- giving ---------------------------------------------------------------------------------------
+
+
+def until_s(connection: Connection, unit: str, *, now_s: int) -> int:
+    """Up to when a unit's record goes along: to the hour that goes on, or the one in which it left."""
+    life = connection.execute(select(t.unit.c.life).where(t.unit.c.code == unit)).scalar()
+    left = [one.at_s for one in parting.ledger(connection, unit=unit) if one.what != "received"]
+    if life in parting.GONE and left:
+        return min(-(-max(left) // HOUR_S), now_s // HOUR_S) * HOUR_S
+    return now_s // HOUR_S * HOUR_S
+
+
+# --- taking ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """Whose record a unit's past is, and until when."""
+
+    unit: str
+    key: str
+    code: str  # of the unit there
+    until_s: int
+    made_s: int
+    root: str
+    manifest: str
+    papers: str
+    recorded_s: int
+
+
+def received(connection: Connection, *, unit: str = "") -> list[Received]:
+    """Records that came with units, of one or all."""
+    c = t.received.c
+    query = select(
+        t.unit.c.code,
+        c.key,
+        c.code,
+        c.until_s,
+        c.made_s,
+        c.root,
+        c.manifest,
+        c.papers,
+        c.recorded_s,
+    ).join_from(t.received, t.unit, t.unit.c.unit_id == c.unit_id)
+    if unit:
+        query = query.where(t.unit.c.code == unit)
+    return [Received(*row) for row in connection.execute(query)]
+
+
+def stood(connection: Connection, unit: str) -> list[str]:
+    """Alarms that stood when a unit was received, as "kind zone"."""
+    c, s = t.alarm.c, t.alarm_step.c
+    query = (
+        select(c.kind, t.zone.c.code)
+        .join(t.alarm_step, s.alarm_id == c.alarm_id)
+        .join(t.unit, t.unit.c.unit_id == c.unit_id)
+        .outerjoin(t.zone, t.zone.c.zone_id == c.zone_id)
+        .where(t.unit.c.code == unit, s.who == HANDED, s.why.startswith(STOOD))
+        .where(s.why.endswith(", open"))
+        .order_by(c.raised_s)
+    )
+    return [" ".join(filter(None, row)) for row in connection.execute(query)]
+
+
+def until_hour(connection: Connection, unit_id: int) -> int:
+    """First hour of a unit that is its own record's; 0 where none was received."""
+    c = t.received.c
+    found = connection.execute(select(c.until_s).where(c.unit_id == unit_id)).scalar()
+    return 0 if found is None else int(found) // HOUR_S
+
+
+@dataclass(frozen=True, slots=True)
+class Brought:
+    """A file that was looked at: whose, of which unit, its rows and photos."""
+
+    key: str
+    code: str
+    site: str  # where it goes
+    name: str  # what it is to be called here
+    until_s: int
+    made_s: int
+    root: str
+    manifest: str
+    parts: dict[str, list[dict[str, Any]]]
+    photos: dict[str, bytes]
+
+
+def take(connection: Connection, brought: Brought, *, who: str, now_s: int) -> str:
+    """Take a unit in, or a newer file of one: "new", "newer", "same" or "older".
+
+    Raises
+    ------
+    InputError
+        If another unit has its code here, or what it holds does not fit together.
+    """
+    known = _known(connection, brought)
+    order = (brought.until_s, brought.made_s, brought.root)
+    if known is not None:
+        before = (known.until_s, known.made_s, known.root)
+        if order <= before:
+            return "same" if order == before else "older"
+    unit_id, site_id = _place(connection, brought)
+    taker = Taker(connection, unit_id, site_id, brought.key, brought.until_s, brought.photos)
+    for name, part in PARTS.items():
+        part.keep(taker, brought.parts.get(name, []))
+    values = {
+        "key": brought.key, "code": brought.code, "until_s": brought.until_s,
+        "made_s": brought.made_s, "root": brought.root, "manifest": brought.manifest,
+        "papers": json.dumps(taker.papers), "recorded_s": now_s,
+    }  # fmt: skip
+    connection.execute(delete(t.received).where(t.received.c.unit_id == unit_id))
+    connection.execute(insert(t.received).values(unit_id=unit_id, **values))
+    line = parting.Leave("received", brought.until_s, who, giver=brought.key, taker="this home")
+    parting.note(connection, unit_id, line, now_s=now_s)
+    return "new" if known is None else "newer"
+
+
+def _known(connection: Connection, brought: Brought) -> Received | None:
+    """The same unit as it was received before; InputError where its code is another one's."""
+    every = received(connection)
+    mine = [one for one in every if (one.key, one.code) == (brought.key, brought.code)]
+    if mine:
+        if brought.name not in {brought.code, mine[0].unit}:
+            raise InputError(f"it was received as {mine[0].unit} before; leave --as out")
+        return mine[0]
+    taken = connection.execute(select(t.unit.c.unit_id).where(t.unit.c.code == brought.name))
+    if taken.first() is not None:
+        raise InputError(
+            f"there is another unit {brought.name} here; give it another code with: --as CODE"
+        )
+    return None
+
+
+def _place(connection: Connection, brought: Brought) -> tuple[int, int]:
+    """Keys of the unit and its site; made where it is new."""
+    known = _known(connection, brought)
+    code = brought.name if known is None else known.unit
+    here = select(t.unit.c.unit_id, t.unit.c.site_id).where(t.unit.c.code == code)
+    if known is None:
+        if not CODE.fullmatch(code):
+            raise InputError(f'"{code}" is no code; use a to z, 0 to 9, - and _')
+        site = connection.execute(select(t.site.c.site_id).where(t.site.c.code == brought.site))
+        values = {"code": code, "site_id": site.scalar_one(), "life": "stored"}
+        connection.execute(insert(t.unit).values(values))
+    row = connection.execute(here).one()
+    return int(row.unit_id), int(row.site_id)
