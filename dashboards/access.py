@@ -48,15 +48,19 @@ log = logging.getLogger("sillkeep.pages")
 MAY: Mapping[str, frozenset[str]] = {
     "owner": frozenset(
         {"lot", "unit", "living", "alarms", "proof", "chain", "acknowledge", "links", "users", "log",
-         "people", "settings", "change", "account"}
+         "people", "settings", "change", "account", "seals", "seal"}
     ),
     "lot lead": frozenset(
         {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "links", "people", "settings",
-         "change", "account"}
+         "change", "account", "seals", "seal"}
     ),
-    "technician": frozenset({"lot", "unit", "alarms", "proof", "chain", "acknowledge", "account"}),
-    "sales": frozenset({"lot", "unit", "proof", "links", "account"}),
-    "auditor": frozenset({"lot", "unit", "alarms", "proof", "chain", "log", "people", "settings", "account"}),
+    "technician": frozenset(
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "account", "seals", "seal"}
+    ),
+    "sales": frozenset({"lot", "unit", "proof", "links", "account", "seals"}),
+    "auditor": frozenset(
+        {"lot", "unit", "alarms", "proof", "chain", "log", "people", "settings", "account", "seals"}
+    ),
     users.VERIFIER: frozenset({"unit", "proof"}),
 }  # fmt: skip
 OF_WHOLE = frozenset(
@@ -100,11 +104,15 @@ ROUTES: Mapping[str, str] = {
     "/people/change": "change",
     "/unit/<unit>/note": "living",  # of which, the route looks at itself
     "/unit/<unit>/lists/<act>": "acknowledge",
+    "/unit/<unit>/seals/<act>": "seal",
+    "/unit/<unit>/seals.ics": "seals",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
 MOST_SENT = 64 * 1024  # bytes of a form: a name and a token need no more
-WITH_PHOTOS: frozenset[str] = frozenset()  # routes whose forms bring photos
+WITH_PHOTOS: frozenset[str] = frozenset(
+    {"/unit/<unit>/seals/<act>"}
+)  # routes whose forms bring photos
 MOST_WITH_PHOTOS = 4 * photos.MOST_SENT + MOST_SENT
 
 PAGES: tuple[tuple[str, str], ...] = (
@@ -112,6 +120,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/morning", "lot"),
     (r"/alarms", "alarms"),
     (r"/load", "alarms"),
+    (r"/seals", "seals"),
     (r"/proof", "proof"),
     (r"/chain", "chain"),
     (r"/nodes", "chain"),
@@ -126,6 +135,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/unit/(?P<unit>[^/]+)/zone/[^/]+", "unit"),
     (r"/unit/(?P<unit>[^/]+)/living", "living"),
     (r"/unit/(?P<unit>[^/]+)/lists", "acknowledge"),
+    (r"/unit/(?P<unit>[^/]+)/seals", "seals"),
     (r"/site/(?P<site>[^/]+)/zone/[^/]+", "lot"),
     (r"/proof/(?P<unit>[^/]+)/[^/]+/[0-9]{1,12}", "proof"),
 )

@@ -15,7 +15,19 @@ from flask import Flask, Response, g, has_request_context, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards import access, answers, begin, changes, exports, gather, paint, signin, views, words
+from dashboards import (
+    access,
+    answers,
+    begin,
+    changes,
+    exports,
+    gather,
+    paint,
+    seals,
+    signin,
+    views,
+    words,
+)
 from dashboards.access import Gate, Sight
 from dashboards.access import plain as _plain
 from dashboards.pages import access as access_pages
@@ -176,6 +188,7 @@ def make_app(
     answers.add_routes(server, gate, now=now, change=change)
     changes.add_routes(server, gate, now=now, change=change)
     begin.add_routes(server, gate, now=now, change=change)
+    seals.add_routes(server, gate, record, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
     _guard(server, app)
     return app
@@ -267,6 +280,7 @@ def _blocks(
         "/morning": lambda: morning_page.blocks(sight.lot(lots.read(asked.now_s)), asked),
         "/alarms": lambda: gather.alarms_page(record, asked, token, sight),
         "/load": lambda: gather.load_page(record, asked, sight),
+        "/seals": lambda: seals.lot_page(record, asked, sight, lots.read(asked.now_s)),
         "/proof": lambda: proof_page.blocks(list(sight.placed(record.repairs())), asked),
         "/nodes": lambda: nodes_page.blocks(
             sight.nodes(board.nodes(record.engine, now_s=asked.now_s)), asked
@@ -280,6 +294,7 @@ def _blocks(
     placed: tuple[tuple[str, Callable[..., list[Any]]], ...] = (
         (r"/unit/([^/]+)", lambda unit: gather.unit_page(record, asked, unit, sight)),
         (r"/unit/([^/]+)/lists", lambda unit: gather.lists_page(record, asked, unit, token, sight)),
+        (r"/unit/([^/]+)/seals", lambda unit: seals.unit_page(record, asked, unit, token, sight)),
         (r"/unit/([^/]+)/living", lambda unit: gather.living_page(record, asked, unit, token)),
         (
             r"/(unit|site)/([^/]+)/zone/([^/]+)",

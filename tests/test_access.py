@@ -46,11 +46,11 @@ ORIGIN = {"Origin": "http://localhost"}
 
 # what each role may do, written down here a second time, by hand
 MAY = {
-    "owner": "lot unit living alarms proof chain acknowledge links users log people settings change account",
-    "lot lead": "lot unit alarms proof chain acknowledge links people settings change account",
-    "technician": "lot unit alarms proof chain acknowledge account",
-    "sales": "lot unit proof links account",
-    "auditor": "lot unit alarms proof chain log people settings account",
+    "owner": "lot unit living alarms proof chain acknowledge links users log people settings change account seals seal",
+    "lot lead": "lot unit alarms proof chain acknowledge links people settings change account seals seal",
+    "technician": "lot unit alarms proof chain acknowledge account seals seal",
+    "sales": "lot unit proof links account seals",
+    "auditor": "lot unit alarms proof chain log people settings account seals",
     "verifier": "unit proof",
 }
 NOBODY = ("anonymous", "removed user", "stale session", "old session", "expired link",
@@ -98,12 +98,15 @@ ASKED = {
     "/people/change": ("POST", "/people/change", "change"),
     "/unit/<unit>/note": ("POST", "/unit/van-wet/note", "living"),
     "/unit/<unit>/lists/<act>": ("POST", "/unit/van-wet/lists/begin", "acknowledge"),
+    "/unit/<unit>/seals/<act>": ("POST", "/unit/van-wet/seals/look", "seal"),
+    "/unit/<unit>/seals.ics": ("GET", "/unit/van-wet/seals.ics", "seals"),
 }  # fmt: skip
 PAGES = {
     "/": "lot",
     "/morning": "lot",
     "/alarms": "alarms",
     "/load": "alarms",
+    "/seals": "seals",
     "/proof": "proof",
     "/chain": "chain",
     "/nodes": "chain",
@@ -118,6 +121,7 @@ PAGES = {
     "/unit/van-wet/zone/off-rear-low": "unit",
     "/unit/van-wet/living": "living",
     "/unit/van-wet/lists": "acknowledge",
+    "/unit/van-wet/seals": "seals",
     "/site/yard/zone/outside": "lot",
     "/proof/van-wet/off-rear-low/5": "proof",
 }
