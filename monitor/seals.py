@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Literal
 
-from monitor.evidence.entries import BUNKED, Place
+from monitor.evidence.entries import Place
 from monitor.lot import (
     NO_DEFECT,
     Event,
@@ -346,11 +346,11 @@ def suggested(
     who, now_s :
         Who enters them, and when. [s]
     """
-    kind = body(body_type).name
+    shape = body(body_type)
     rows: tuple[_Row, ...] = (*_EDGES, *_CAPS, *_CORNERS, *_OPENINGS, *_WALLS)
-    if kind in _NO_CORNERS:
+    if shape.name in _NO_CORNERS:
         rows = tuple(row for row in rows if row[1] not in {"cap seam", "corner moulding"})
-    if kind in BUNKED:
+    if shape.bunk:
         rows = (*rows, _BUNK)
     for number in range(1, (slides or 0) + 1):
         rows = (

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
+from itertools import groupby
 from typing import Any
 
 from dash import html
@@ -98,14 +99,9 @@ def summary(dues: Sequence[Due]) -> str:
 def _first(told: Told) -> list[Any]:
     shown: list[Any] = [html.P(text.NO_JOINTS)]
     if told.token:
-        shown.append(
-            button(
-                _path(told, "suggest"),
-                "Enter the usual joints",
-                told.token,
-                label=say("Enter the usual joints of {unit}", unit=told.unit.code),
-            )
-        )
+        label = say("Enter the usual joints of {unit}", unit=told.unit.code)
+        send = button(_path(told, "suggest"), "Enter the usual joints", told.token, label=label)
+        shown.append(html.Div(send, className="usual"))
     return shown
 
 
@@ -113,26 +109,35 @@ def _due(told: Told, now: Sequence[Due], asked: Wish) -> list[Any]:
     if not now:
         return [html.H2("To do now"), html.P("Nothing is due.")]
     looks = [one for one in now if one.task == "look"]
+    alike = groupby(now, key=lambda one: (one.task, _why(one, told)))
     return [
         html.H2("To do now"),
-        html.Ul([_item(one, told, asked) for one in now], className="seals"),
+        *(_item(task, why, list(held), told, asked) for (task, why), held in alike),
         *(_all_sound(told, looks) if told.token and looks else []),
     ]
 
 
-def _item(one: Due, told: Told, asked: Wish) -> Component:
-    link = html.A(one.joint.code, href=_joint_path(told.unit.code, one.joint.code, asked))
-    act = say("Renew it") if one.task == "reseal" else say("Look at it")
-    roof = say("on the roof") if one.joint.on_roof else ""
-    facts = ", ".join(filter(None, (say(one.joint.kind), one.joint.place, roof)))
-    return html.Li(
-        [
-            html.P([link, " ", html.B(act)]),
-            html.P(facts, className="aside"),
-            html.P(_why(one, told)),
-        ],
-        className="is-due" if one.now else "",
+def _item(task: str, why: str, held: Sequence[Due], told: Told, asked: Wish) -> Component:
+    """Joints that ask for the same, for the same reason."""
+    act = say("Renew it") if task == "reseal" else say("Look at it")
+    rows = [
+        html.Li(
+            [
+                html.A(one.joint.code, href=_joint_path(told.unit.code, one.joint.code, asked)),
+                html.Span(f" {_seen(one.joint)}"),
+            ]
+        )
+        for one in held
+    ]
+    return html.Div(
+        [html.P([html.B(act), " ", why]), html.Ul(rows, className="seals plain")], className="due"
     )
+
+
+def _seen(one: Joint) -> str:
+    """Where a joint is, else what it is."""
+    roof = say("on the roof") if one.on_roof else ""
+    return ", ".join(filter(None, (one.place or say(one.kind), roof)))
 
 
 def _why(one: Due, told: Told) -> str:
@@ -160,7 +165,7 @@ def _all_sound(told: Told, looks: Sequence[Due]) -> list[Any]:
         html.Button("Note the ticked ones as sound", type="submit"),
     ]
     return [
-        html.Details(
+        _folded(
             [
                 html.Summary("Looked at several, and they are sound"),
                 html.P(
@@ -189,7 +194,7 @@ def _ahead(told: Told, asked: Wish) -> list[Any]:
     ]
     more = (
         [
-            html.Details(
+            _folded(
                 [
                     html.Summary(say("{count} more", count=len(rows) - AHEAD)),
                     html.Ul(rows[AHEAD:], className="seals plain"),
@@ -223,7 +228,7 @@ def _events(told: Told) -> list[Any]:
             html.Button("Note it", type="submit"),
         ]
         form = html.Form(parts, action=_path(told, "event"), method="post", className="stack")
-        shown.append(html.Details([html.Summary("Note one"), form]))
+        shown.append(_folded([html.Summary("Note one"), form]))
     return shown
 
 
@@ -249,7 +254,7 @@ def _rules(told: Told) -> list[Any]:
     if told.token:
         groups = [("walk", say("walk")), ("roof", say("roof"))]
         form = _rule_form(told, choice("Of which", "group", groups, of="-rule"), "")
-        shown.append(html.Details([html.Summary("Change an interval"), form]))
+        shown.append(_folded([html.Summary("Change an interval"), form]))
     return shown
 
 
@@ -291,7 +296,7 @@ def _new(told: Told) -> list[Any]:
         html.Button("Enter it", type="submit"),
     ]
     form = html.Form(parts, action=_path(told, "add"), method="post", className="stack")
-    return [html.Details([html.Summary("Enter another joint"), form])]
+    return [_folded([html.Summary("Enter another joint"), form])]
 
 
 def _joint_fields(told: Told, joint: Joint | None, of: str) -> list[Component]:
@@ -342,10 +347,12 @@ def _noted(told: Told, entries: Sequence[SealEntry], title: str) -> list[Any]:
     if not entries:
         return []
     newest = list(reversed(entries))
-    shown = [html.Ul([_entry(one, told) for one in newest[:MOST_NOTED]], className="seals plain")]
+    shown: list[Any] = [
+        html.Ul([_entry(one, told) for one in newest[:MOST_NOTED]], className="seals plain")
+    ]
     if len(newest) > MOST_NOTED:
         shown.append(
-            html.Details(
+            _folded(
                 [
                     html.Summary(say("{count} more", count=len(newest) - MOST_NOTED)),
                     html.Ul([_entry(one, told) for one in newest[MOST_NOTED:]]),
@@ -401,7 +408,7 @@ def _retired(told: Told, asked: Wish) -> list[Any]:
         for joint in gone
     ]
     return [
-        html.Details(
+        _folded(
             [
                 html.Summary(say("{count} retired", count=len(gone))),
                 html.Ul(rows, className="seals plain"),
@@ -557,7 +564,7 @@ def _changes(one: Joint, history: Sequence[Joint], told: Told) -> list[Any]:
         for past in reversed([past for past in history if past.code == one.code])
     ]
     shown: list[Any] = [
-        html.Details([html.Summary("How it was entered"), html.Ul(rows, className="noted")])
+        _folded([html.Summary("How it was entered"), html.Ul(rows, className="noted")])
     ]
     if not told.token:
         return shown
@@ -578,13 +585,13 @@ def _changes(one: Joint, history: Sequence[Joint], told: Told) -> list[Any]:
 
     def folded(title: str, act: str, parts: list[Any]) -> Component:
         form = html.Form(parts, action=_path(told, act), method="post", className="stack")
-        return html.Details([html.Summary(title), form])
+        return _folded([html.Summary(title), form])
 
     rule = _rule_form(told, hidden("group", group), one.code)
     return [
         *shown,
         folded("Change what it is", "change", change),
-        html.Details([html.Summary("Change its interval"), rule]),
+        _folded([html.Summary("Change its interval"), rule]),
         folded(said, "retire", retire),
     ]
 
@@ -603,9 +610,9 @@ def lot(rows: Sequence[Row], asked: Wish) -> list[Any]:
         html.H1("Seals"),
         html.P(
             say(
-                "Something is due at {due} of {units} units.",
-                due=words.count(len(now), "unit"),
-                units=len(rows),
+                "Something is due at {due} of {units}.",
+                due=len(now),
+                units=words.count(len(rows), "unit"),
             ),
             className="sentence",
         ),
@@ -648,6 +655,10 @@ def _without(rows: Sequence[Row], asked: Wish) -> list[Any]:
 
 
 # --- parts ----------------------------------------------------------------------------------------
+
+
+def _folded(parts: Sequence[Any]) -> Component:
+    return html.Details(parts, className="fold")
 
 
 def _day(day: date) -> str:

@@ -72,7 +72,7 @@ def calendar_file(
             note.add("trigger", REMIND)
             entry.add_component(note)
         made.add_component(entry)
-    return made.to_ical()
+    return bytes(made.to_ical())
 
 
 def _standing(dues: Iterable[Due], timezone: str) -> list[_Round]:

@@ -36,14 +36,25 @@ SIDES = ("", "off", "door", "front", "rear")
 def history(connection: Connection, where: ColumnElement[bool]) -> dict[int, list[Joint]]:
     """Each entry of each joint, by unit, oldest first."""
     c = t.joint.c
-    names = (c.code, c.kind, c.place, c.side, c.zone, c.on_roof, c.height_m, c.retired, c.at_s)
-    query = select(c.unit_id, *names, c.who, c.why).where(where).order_by(c.joint_id)
+    query = select(t.joint).where(where).order_by(c.joint_id)
     found: dict[int, list[Joint]] = defaultdict(list)
     first: dict[tuple[int, str], int] = {}
-    for unit_id, *row, who, why in connection.execute(query):
-        begun = first.setdefault((unit_id, row[0]), row[-1])
-        row[5], row[7] = bool(row[5]), bool(row[7])
-        found[unit_id].append(Joint(*row, first_s=begun, who=who, why=why))
+    for row in connection.execute(query):
+        made = Joint(
+            row.code,
+            row.kind,
+            row.place,
+            row.side,
+            row.zone,
+            on_roof=bool(row.on_roof),
+            height_m=row.height_m,
+            retired=bool(row.retired),
+            at_s=row.at_s,
+            first_s=first.setdefault((row.unit_id, row.code), row.at_s),
+            who=row.who,
+            why=row.why,
+        )
+        found[row.unit_id].append(made)
     return found
 
 
@@ -106,19 +117,24 @@ def books(connection: Connection, *, unit: str = "") -> dict[str, SealBook]:
     suspects, raised = _suspects(connection)
     made = {}
     for row in units:
-        lists = (known[row.unit_id], noted[row.unit_id], ruled[row.unit_id])
+        entered, seen, told = known[row.unit_id], noted[row.unit_id], ruled[row.unit_id]
         own = [e for e, of_unit in hurt[row.site_id] if of_unit in {None, row.unit_id}]
         leaks = suspects[row.unit_id]
         made[row.code] = SealBook(
             row.code,
             row.site,
             row.timezone,
-            joints=standing(lists[0]),
-            entries=tuple(lists[1]),
-            rules=tuple(lists[2]),
+            joints=standing(entered),
+            entries=tuple(seen),
+            rules=tuple(told),
             events=tuple(own),
             suspects=tuple(leaks),
-            changes=sum(map(len, lists)) + len(own) + 2 * raised[row.unit_id] - len(leaks),
+            changes=len(entered)
+            + len(seen)
+            + len(told)
+            + len(own)
+            + 2 * raised[row.unit_id]
+            - len(leaks),
         )
     return made
 
