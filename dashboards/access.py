@@ -47,18 +47,20 @@ log = logging.getLogger("sillkeep.pages")
 
 MAY: Mapping[str, frozenset[str]] = {
     "owner": frozenset(
-        {"lot", "unit", "living", "alarms", "proof", "chain", "acknowledge", "round", "links", "users",
-         "log", "people", "settings", "change", "account"}
+        {"lot", "unit", "living", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal",
+         "links", "users", "log", "people", "settings", "change", "account"}
     ),
     "lot lead": frozenset(
-        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "links", "people",
-         "settings", "change", "account"}
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "links",
+         "people", "settings", "change", "account"}
     ),
     "technician": frozenset(
-        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "account"}
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "account"}
     ),
-    "sales": frozenset({"lot", "unit", "proof", "links", "account"}),
-    "auditor": frozenset({"lot", "unit", "alarms", "proof", "chain", "log", "people", "settings", "account"}),
+    "sales": frozenset({"lot", "unit", "proof", "seals", "links", "account"}),
+    "auditor": frozenset(
+        {"lot", "unit", "alarms", "proof", "chain", "seals", "log", "people", "settings", "account"}
+    ),
     users.VERIFIER: frozenset({"unit", "proof"}),
 }  # fmt: skip
 OF_WHOLE = frozenset(
@@ -111,11 +113,15 @@ ROUTES: Mapping[str, str] = {
     "/round-send": "round",  # of which unit, the route looks at itself
     "/unit/<unit>/findings/withdraw": "round",
     "/unit/<unit>/leave/<act>": "change",
+    "/unit/<unit>/seals/<act>": "seal",
+    "/unit/<unit>/seals.ics": "seals",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
 MOST_SENT = 64 * 1024  # bytes of a form: a name and a token need no more
-WITH_PHOTOS: frozenset[str] = frozenset({"/round-send"})  # routes whose forms bring photos
+WITH_PHOTOS: frozenset[str] = frozenset(  # routes whose forms bring photos
+    {"/round-send", "/unit/<unit>/seals/<act>"}
+)
 MOST_WITH_PHOTOS = 4 * photos.MOST_SENT + MOST_SENT
 
 PAGES: tuple[tuple[str, str], ...] = (
@@ -123,6 +129,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/morning", "lot"),
     (r"/alarms", "alarms"),
     (r"/load", "alarms"),
+    (r"/seals", "seals"),
     (r"/proof", "proof"),
     (r"/chain", "chain"),
     (r"/nodes", "chain"),
@@ -138,6 +145,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/unit/(?P<unit>[^/]+)/living", "living"),
     (r"/unit/(?P<unit>[^/]+)/lists", "acknowledge"),
     (r"/unit/(?P<unit>[^/]+)/leave", "change"),
+    (r"/unit/(?P<unit>[^/]+)/seals", "seals"),
     (r"/site/(?P<site>[^/]+)/zone/[^/]+", "lot"),
     (r"/proof/(?P<unit>[^/]+)/[^/]+/[0-9]{1,12}", "proof"),
 )

@@ -25,6 +25,7 @@ from dashboards import (
     leaving,
     paint,
     rounds,
+    seals,
     signin,
     views,
     words,
@@ -191,6 +192,7 @@ def make_app(
     changes.add_routes(server, gate, now=now, change=change)
     begin.add_routes(server, gate, now=now, change=change)
     leaving.add_routes(server, gate, now=now, change=change)
+    seals.add_routes(server, gate, record, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
     rounds.add_routes(server, gate, lots, now=now, change=change)
     _guard(server, app)
@@ -285,6 +287,7 @@ def _blocks(
         ),
         "/alarms": lambda: gather.alarms_page(record, asked, token, sight),
         "/load": lambda: gather.load_page(record, asked, sight),
+        "/seals": lambda: seals.lot_page(record, asked, sight, lots.read(asked.now_s)),
         "/proof": lambda: proof_page.blocks(list(sight.placed(record.repairs())), asked),
         "/nodes": lambda: nodes_page.blocks(
             sight.nodes(board.nodes(record.engine, now_s=asked.now_s)), asked
@@ -299,6 +302,7 @@ def _blocks(
         (r"/unit/([^/]+)", lambda unit: gather.unit_page(record, asked, unit, sight)),
         (r"/unit/([^/]+)/lists", lambda unit: gather.lists_page(record, asked, unit, token, sight)),
         (r"/unit/([^/]+)/leave", lambda unit: gather.leave_page(record, asked, unit, token)),
+        (r"/unit/([^/]+)/seals", lambda unit: seals.unit_page(record, asked, unit, token, sight)),
         (r"/unit/([^/]+)/living", lambda unit: gather.living_page(record, asked, unit, token)),
         (
             r"/(unit|site)/([^/]+)/zone/([^/]+)",

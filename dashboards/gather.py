@@ -7,7 +7,7 @@ from typing import Any, cast
 
 import numpy as np
 
-from dashboards import access, privacy, views, words
+from dashboards import access, privacy, seals, views, words
 from dashboards.access import Sight
 from dashboards.pages import alarms as alarms_view
 from dashboards.pages import begin as begin_view
@@ -111,6 +111,7 @@ def unit_page(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]
             living="living" in sight.acts and code not in sight.private,
             lists="acknowledge" in sight.acts,
             walks="round" in sight.acts,
+            seals="seals" in sight.acts,
             rain=storms.of(record, unit.declared, now_s=asked.now_s) if unit.zones else None,
             dryer=_dryer(record, unit.declared, site.code, asked),
             glance=[
@@ -209,7 +210,10 @@ def _aired(
 
 
 def _seals(record: Record, unit: board.UnitNow, site: board.SiteRow, asked: Wish) -> str:
-    """When the seals were last looked at or renewed, and when they are next due."""
+    """When the seals are next due; without joints, when they were last looked at or renewed."""
+    by_joint = seals.line(record, unit.code, now_s=asked.now_s)
+    if by_joint:
+        return by_joint
     looked = [
         step.at_s
         for one in record.season_lists(unit.code)

@@ -23,6 +23,7 @@ from monitor.text import CAUTION, CAUTION_LONG, DAMAGED
 NAVIGATION = (
     ("/", "Lot"),
     ("/alarms", "Alarms"),
+    ("/seals", "Seals"),
     ("/proof", "Proof"),
     ("/nodes", "Nodes"),
     ("/chain", "Chain"),

@@ -44,6 +44,9 @@ EventKind = Literal[
     "moved",
     "reseal",
     "dehumidifier",
+    "hail",  # from here on: what makes seals due at once
+    "branch",
+    "wind",
 ]
 CauseKind = Literal[
     "damp week",
@@ -91,6 +94,46 @@ Roof = Literal["", "rated", "not rated"]  # to be walked on, by its maker; "": n
 Construction = Literal["", "laminated", "hung", "not known"]  # of walls; "": not asked
 FoundResult = Literal["", "leak found", "condensation", "no leak", "nothing found"]
 MeterMode = Literal["pin", "pinless"]
+JointKind = Literal[
+    "roof edge",
+    "cap seam",
+    "corner moulding",
+    "roof opening",
+    "slide roof",
+    "slide flange",
+    "slide wiper",
+    "window",
+    "marker lamp",
+    "awning rail",
+    "ladder or rack",
+    "entry door",
+    "baggage door",
+    "wall penetration",
+    "other joint",
+]
+Sealant = Literal[
+    "",  # not told
+    "self-levelling lap",
+    "non-sag",
+    "hybrid or polyurethane",
+    "butyl tape",
+    "covering tape",
+    "gasket",
+    "silicone",
+    "other kind",
+]
+SealFinding = Literal[
+    "",  # of a reseal
+    "sound",
+    "chalky",
+    "cracked",
+    "lifted edge",
+    "void at a screw",
+    "shrunken insert",
+    "could not look",
+]
+SealAct = Literal["looked at", "resealed"]
+SealGroup = Literal["walk", "roof"]  # the walk round a unit, and what is on its roof
 WeatherSource = Literal["", "feed", "record"]  # probes here; a service; a file. The best first
 Cause = Literal["rain ingress", "plumbing", "condensation", "built-in moisture", "cannot tell", ""]
 
@@ -98,6 +141,13 @@ ZONE_KINDS: tuple[ZoneKind, ...] = get_args(ZoneKind)
 EVENT_KINDS: tuple[EventKind, ...] = get_args(EventKind)
 PRIVATE: frozenset[EventKind] = frozenset({"occupied", "vacated"})  # they say who lives there
 ALARM_KINDS: tuple[AlarmKind, ...] = get_args(AlarmKind)
+JOINT_KINDS: tuple[JointKind, ...] = get_args(JointKind)
+SEALANTS: tuple[Sealant, ...] = get_args(Sealant)
+SEAL_FINDINGS: tuple[SealFinding, ...] = get_args(SealFinding)
+SEAL_ACTS: tuple[SealAct, ...] = get_args(SealAct)
+SEAL_GROUPS: tuple[SealGroup, ...] = get_args(SealGroup)
+NO_DEFECT: frozenset[SealFinding] = frozenset({"", "sound", "could not look"})
+SEALS_HURT: tuple[EventKind, ...] = ("hail", "branch", "wind")  # each asks for a look at once
 STRUCTURE_KINDS: frozenset[ZoneKind] = frozenset(
     {"wall", "roof", "floor", "slide-floor", "slide-roof", "bay", "underbelly"}
 )  # judged by wood moisture
@@ -323,6 +373,81 @@ class Finding:
     score: float | None = None  # leak score of the zone that stood then; None: there was none
     score_hour: int | None = None
     digest: str = ""  # SHA-256 of all that somebody told (`monitor.rounds.digest`)
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """A sealed joint of a unit as it was last entered; retired ones stay on record.
+
+    `zone` is the zone that would see it leak, "" where none is near; `height_m` how high one has to
+    reach, None where nobody said.
+    """
+
+    code: str
+    kind: JointKind = "other joint"
+    place: str = ""
+    side: Side = ""
+    zone: str = ""
+    on_roof: bool = False
+    height_m: float | None = None
+    retired: bool = False
+    at_s: int = 0  # of this entry
+    first_s: int = 0  # when the joint was first entered
+    who: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SealEntry:
+    """A look at a joint, or a reseal of it; append-only.
+
+    `photos` are digests of the unit's photos, `confirmed` what was confirmed to a warning
+    (`monitor.seals.warnings`).
+    """
+
+    joint: str
+    act: SealAct
+    at_s: int
+    recorded_s: int
+    who: str
+    finding: SealFinding = ""
+    sealant: Sealant = ""
+    product: str = ""
+    note: str = ""
+    photos: tuple[str, ...] = ()
+    confirmed: tuple[str, ...] = ()
+    number: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SealRule:
+    """Every how many days a joint, or a group of a unit, is looked at; None: as by default.
+
+    Of a joint `group` says nothing and `joint` is its code; of a group `joint` is "". 0 days for
+    the roof: spring and autumn. The newest of each holds.
+    """
+
+    group: SealGroup
+    joint: str
+    days: int | None
+    at_s: int
+    who: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class SealBook:
+    """All that the due dates of one unit's seals follow from."""
+
+    unit: str
+    site: str
+    timezone: str
+    joints: tuple[Joint, ...] = ()  # as they are now, retired ones too
+    entries: tuple[SealEntry, ...] = ()  # oldest first
+    rules: tuple[SealRule, ...] = ()  # oldest first
+    events: tuple[Event, ...] = ()  # of `SEALS_HURT`, of the unit and its site
+    suspects: tuple[tuple[str, int], ...] = ()  # zones with a leak suspect, and since when
+    changes: int = 0  # grows with everything that was ever written of them
 
 
 @dataclass(frozen=True, slots=True)

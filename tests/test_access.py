@@ -46,11 +46,11 @@ ORIGIN = {"Origin": "http://localhost"}
 
 # what each role may do, written down here a second time, by hand
 MAY = {
-    "owner": "lot unit living alarms proof chain acknowledge round links users log people settings change account",
-    "lot lead": "lot unit alarms proof chain acknowledge round links people settings change account",
-    "technician": "lot unit alarms proof chain acknowledge round account",
-    "sales": "lot unit proof links account",
-    "auditor": "lot unit alarms proof chain log people settings account",
+    "owner": "lot unit living alarms proof chain acknowledge round seals seal links users log people settings change account",
+    "lot lead": "lot unit alarms proof chain acknowledge round seals seal links people settings change account",
+    "technician": "lot unit alarms proof chain acknowledge round seals seal account",
+    "sales": "lot unit proof seals links account",
+    "auditor": "lot unit alarms proof chain seals log people settings account",
     "verifier": "unit proof",
 }
 NOBODY = ("anonymous", "removed user", "stale session", "old session", "expired link",
@@ -107,12 +107,15 @@ ASKED = {
     "/unit/<unit>/findings/withdraw": ("POST", "/unit/van-wet/findings/withdraw", "round"),
     "/unit/<unit>/lists/<act>": ("POST", "/unit/van-wet/lists/begin", "acknowledge"),
     "/unit/<unit>/leave/<act>": ("POST", "/unit/van-wet/leave/sold", "change"),
+    "/unit/<unit>/seals/<act>": ("POST", "/unit/van-wet/seals/look", "seal"),
+    "/unit/<unit>/seals.ics": ("GET", "/unit/van-wet/seals.ics", "seals"),
 }  # fmt: skip
 PAGES = {
     "/": "lot",
     "/morning": "lot",
     "/alarms": "alarms",
     "/load": "alarms",
+    "/seals": "seals",
     "/proof": "proof",
     "/chain": "chain",
     "/nodes": "chain",
@@ -128,6 +131,7 @@ PAGES = {
     "/unit/van-wet/living": "living",
     "/unit/van-wet/lists": "acknowledge",
     "/unit/van-wet/leave": "change",
+    "/unit/van-wet/seals": "seals",
     "/site/yard/zone/outside": "lot",
     "/proof/van-wet/off-rear-low/5": "proof",
 }

@@ -573,7 +573,7 @@ def test_events_of_what_is_not_watched_are_told():
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        ("2030-01-01T00:00Z,hail,", ["line 2", "'hail'", "rain, snow, thaw", "reseal"]),
+        ("2030-01-01T00:00Z,sleet,", ["line 2", "'sleet'", "rain, snow, thaw", "reseal"]),
         ("2030-01-01T00:00Z,rain,much", ["line 2", "'much' is no number"]),
         ("2030-01-01T00:00Z,rain,-1", ["line 2", "-1 mm"]),
         ("2030-01-01T00:00Z,repair,glued", ["line 2", "'glued'", "opened and dried"]),

@@ -21,11 +21,24 @@ from dashboards.words import wish
 from monitor import catalogue, people, seasons, storms, text
 from monitor.catalogue import Catalogue
 from monitor.judge.storms import Answer, Storm
-from monitor.lot import AlarmKind, Event, ForecastHour, SeasonStep, Unit
+from monitor.lot import (
+    JOINT_KINDS,
+    AlarmKind,
+    Event,
+    ForecastHour,
+    Joint,
+    SealEntry,
+    SealGroup,
+    SealRule,
+    SeasonStep,
+    Unit,
+)
+from monitor.seals import Reason
 from monitor.store import schema as t
 from monitor.store.people import AlarmNow, Person
 from monitor.store.record import Record, open_record
 from monitor.store.users import Link
+from monitor.text import seals
 from tests import test_repairs
 from tests.filled import NOW_S, WET_TEXT, filled_record
 from tests.pseudo import pseudo
@@ -95,8 +108,30 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Record]:
     folder = tmp_path_factory.mktemp("languages")
     with filled_record(folder, days=4) as made:
         keep_facts(made)
+        keep_seals(made)
     with open_record(folder, read_only=True) as opened:
         yield opened
+
+
+def keep_seals(record: Record) -> None:
+    """Give a unit joints: one due, one with a defect, one resealed, one retired, one by a rule."""
+    made = [
+        Joint("roof-vents", "roof opening", on_roof=True, height_m=3.1, at_s=NOW_S - 9, who="Ann"),
+        Joint("door-lamp", "marker lamp", side="door", at_s=NOW_S - 9, who="Ann"),
+        Joint("off-wiper", "slide wiper", zone="off-rear-low", at_s=NOW_S - 9, who="Ann"),
+        Joint("off-old", "window", retired=True, at_s=NOW_S - 9, who="Ann"),
+    ]
+    record.enter_joints("van-wet", made)
+    noted = [
+        SealEntry("door-lamp", "looked at", NOW_S - 8, NOW_S, "Ann", finding="cracked"),
+        SealEntry("roof-vents", "resealed", NOW_S - 7, NOW_S, "Ann", sealant="non-sag",
+                  confirmed=("no membrane here", "old sealant taken off")),
+    ]  # fmt: skip
+    record.note_seals("van-wet", noted)
+    for joint, days in (("", 60), ("roof-vents", 0), ("door-lamp", None)):
+        group: SealGroup = "roof" if joint == "roof-vents" else "walk"
+        record.rule_seals("van-wet", SealRule(group, joint, days, NOW_S, "Ann", "p1"))
+    record.add_event("yard", Event(NOW_S - 6, "hail", unit="van-wet"), recorded_s=NOW_S)
 
 
 def keep_facts(record: Record) -> None:
@@ -133,6 +168,9 @@ PAGES = (
     "/unit/van-wet/zone/off-rear-low", "/unit/van-dry/zone/off-rear-low?days=365",
     "/site/yard/zone/outside", "/unit/van-wet", "/unit/van-lost", "/unit/van-wet/living", "/unit/van-wet/lists",
     "/unit/van-lost/zone/door-mid-high", "/unit/van-dry/zone/air-main", "/unit/van-dry/lists", "/unit/van-wet/leave",
+    "/unit/van-lost/zone/door-mid-high", "/unit/van-dry/zone/air-main", "/unit/van-dry/lists",
+    "/seals", "/unit/van-wet/seals", "/unit/van-wet/seals?joint=roof-vents", "/unit/van-dry/seals",
+    "/unit/van-wet/seals?joint=door-lamp", "/unit/van-wet/seals?joint=off-wiper",
 )  # fmt: skip
 
 
@@ -457,6 +495,25 @@ def of_places_and_weather() -> Iterator[str]:
         yield text.station_text("yard", "p1", ago_s=ago_s, problem=problem)
 
 
+def of_seals() -> Iterator[str]:
+    for reason in get_args(Reason):
+        for days in (1, 90):
+            yield seals.why_text(reason, since="1", days=days, finding="cracked")
+    for kind in JOINT_KINDS:
+        for closed in ((), ("wet", "not rated")):
+            for on_roof, renew in ((True, False), (False, True)):
+                yield from seals.how_text(
+                    kind, on_roof=on_roof, high=True, closed=closed, renew=renew
+                )  # type: ignore[arg-type]
+    for joints, due, defects in ((0, 0, 0), (4, 0, 0), (4, 2, 0), (4, 2, 1), (4, 2, 2)):
+        yield seals.summary_text(joints=joints, due=due, defects=defects, first="1", reason="hail")
+    yield seals.refused_text("off-a", before="non-sag", warned=["other kind"])
+    for group in ("walk", "roof"):
+        for count in (1, 2):
+            yield seals.round_text(group, "u1", count)
+    yield seals.renew_text("u1", "off-a")
+
+
 def of_repairs_and_health() -> Iterator[str]:
     for verdict in ("stayed dry", "drying", "not yet shown", "did not stay dry"):
         for survived in (0, 1, 3):
@@ -479,6 +536,6 @@ def test_each_form_of_a_sentence_comes_from_the_catalogue(reader: Catalogue) -> 
     with catalogue.read_in(reader):
         said = [
             *of_living(), *of_airing(), *of_the_seasons(), *of_days_and_nights(), *of_places_and_weather(),
-            *of_repairs_and_health(),
+            *of_repairs_and_health(), *of_seals(),
         ]  # fmt: skip
     assert set().union(*(english(f">{one}<") for one in said)) == set()

@@ -29,14 +29,16 @@ class More:
     """What else the page of a unit tells.
 
     `by_day`: its figures are means of the last whole day, for it is lived in by others; `living`: the
-    visitor may see the page of that name, `lists`: those of the seasons; `rain`: its last storms; `dryer`: how its dehumidifier does;
-    `walks`: they may enter findings; `glance`: whether to open it up, its batteries, its seals.
+    visitor may see the page of that name, `lists`: those of the seasons, `seals`: its seals; `rain`: its last
+    storms; `dryer`: how its dehumidifier does; `walks`: they may enter findings; `glance`: whether to open
+    it up, its batteries, its seals.
     """
 
     by_day: bool = False
     living: bool = False
     lists: bool = False
     walks: bool = False
+    seals: bool = False
     rain: Rain | None = None
     dryer: str = ""
     glance: Sequence[str] = ()
@@ -75,6 +77,7 @@ def blocks(
         else None,
         _lists(unit, asked) if more.lists else None,
         _walk(unit) if more.walks else None,
+        _seals(unit, asked) if more.seals else None,
         html.H2("Zones"),
         html.P(text.BY_THE_DAY, className="sentence") if more.by_day else None,
         _zones(unit, site, asked),
@@ -133,6 +136,15 @@ def _lists(unit: UnitNow, asked: Wish) -> Component:
         html.A(
             "Lay-up and opening: dry enough to close, what is to do",
             href=asked.link(f"{words.unit_path(unit.code)}/lists"),
+        )
+    )
+
+
+def _seals(unit: UnitNow, asked: Wish) -> Component:
+    return html.P(
+        html.A(
+            "Seals: what is due, what was found and used",
+            href=asked.link(f"{words.unit_path(unit.code)}/seals"),
         )
     )
 

@@ -639,6 +639,7 @@ from monitor.cli.load import load_command  # noqa: E402
 from monitor.cli.nodes import node_gateway, node_list  # noqa: E402
 from monitor.cli.people import messages, person_app  # noqa: E402
 from monitor.cli.rounds import round_app  # noqa: E402
+from monitor.cli.seals import seal_app  # noqa: E402
 from monitor.cli.units import unit_app  # noqa: E402
 from monitor.cli.users import user_app  # noqa: E402
 from monitor.cli.weather import weather_app  # noqa: E402
@@ -648,6 +649,7 @@ app.add_typer(limits_app, name="limits")
 app.add_typer(round_app, name="round")
 app.add_typer(handover_app, name="handover")
 app.add_typer(unit_app, name="unit")
+app.add_typer(seal_app, name="seal")
 app.add_typer(user_app, name="user")
 app.add_typer(person_app, name="person")
 app.add_typer(weather_app, name="weather")

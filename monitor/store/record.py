@@ -18,10 +18,14 @@ from monitor.lot import (
     Event,
     Finding,
     ForecastHour,
+    Joint,
     LimitEntry,
     ListKind,
     Photo,
     Placement,
+    SealBook,
+    SealEntry,
+    SealRule,
     SeasonList,
     SeasonStep,
     Site,
@@ -40,6 +44,7 @@ from monitor.store import (
     handing,
     health,
     holding,
+    joints,
     judging,
     limits,
     lists,
@@ -225,24 +230,7 @@ class Record:
         if event.kind == "rain":
             rain_mm(event.value)
         with self._writing() as connection:
-            zone = _zone_id(connection, site, event.unit, event.zone) if event.zone else None
-            connection.execute(
-                t.event.insert().values(
-                    at_s=event.at_s,
-                    site_id=_site_id(connection, site),
-                    unit_id=_unit_id(connection, event.unit) if event.unit else None,
-                    zone_id=zone,
-                    kind=event.kind,
-                    value=event.value,
-                    recorded_s=recorded_s,
-                    who=who,
-                )
-            )
-            hour = event.at_s // HOUR_S
-            if event.unit:
-                judging.mark_units(connection, hour=hour, unit=event.unit)
-            else:
-                judging.mark_units(connection, hour=hour, site=site)
+            _note_event(connection, site, event, recorded_s=recorded_s, who=who)
 
     def sites(self) -> list[Site]:
         """All sites, by code."""
@@ -345,6 +333,79 @@ class Record:
         """End a list; what is open in it goes on into the next one."""
         with self._writing() as connection:
             lists.end(connection, _unit_id(connection, unit), number, now_s=now_s)
+
+    # --- seals ---
+
+    def joints(self, unit: str) -> tuple[Joint, ...]:
+        """Sealed joints of a unit as they are now, retired ones too."""
+        return joints.standing(self.joint_history(unit))
+
+    def joint_history(self, unit: str) -> list[Joint]:
+        """Each entry of each joint of a unit, oldest first."""
+        with self._reading() as connection:
+            of = _unit_id(connection, unit)
+            return joints.history(connection, t.joint.c.unit_id == of)[of]
+
+    def seal_entries(self, unit: str) -> list[SealEntry]:
+        """Looks at joints of a unit, and reseals, oldest first."""
+        with self._reading() as connection:
+            of = _unit_id(connection, unit)
+            return joints.entries(connection, t.seal_entry.c.unit_id == of)[of]
+
+    def seal_rules(self, unit: str) -> list[SealRule]:
+        """Intervals that somebody changed, oldest first."""
+        with self._reading() as connection:
+            of = _unit_id(connection, unit)
+            return joints.rules(connection, t.seal_rule.c.unit_id == of)[of]
+
+    def seal_book(self, unit: str) -> SealBook:
+        """All that the due dates of a unit's seals follow from."""
+        with self._reading() as connection:
+            _unit_id(connection, unit)
+            return joints.books(connection, unit=unit)[unit]
+
+    def seal_books(self) -> dict[str, SealBook]:
+        """The same of every unit, by its code."""
+        with self._reading() as connection:
+            return joints.books(connection)
+
+    def enter_joints(self, unit: str, entered: Sequence[Joint], *, change: bool = False) -> None:
+        """Enter joints of a unit, or change known ones: what they were stays on record."""
+        with self._writing() as connection:
+            joints.enter(connection, _unit_id(connection, unit), entered, change=change)
+
+    def note_seals(self, unit: str, noted: Sequence[SealEntry]) -> int:
+        """Note looks or reseals of one go, and one `reseal` event for the reseals; how many were new."""
+        with self._writing() as connection:
+            of = _unit_id(connection, unit)
+            new = joints.note(connection, of, noted)
+            resealed = [entry for entry in new if entry.act == "resealed"]
+            if resealed:
+                zones = {
+                    joint.zone
+                    for joint in joints.standing(
+                        joints.history(connection, t.joint.c.unit_id == of)[of]
+                    )
+                    if joint.code in {entry.joint for entry in resealed}
+                }
+                site = connection.execute(
+                    select(t.site.c.code).join(t.unit).where(t.unit.c.unit_id == of)
+                ).scalar_one()
+                event = Event(
+                    resealed[0].at_s,
+                    "reseal",
+                    ", ".join(f"{entry.joint}: {entry.sealant}" for entry in resealed),
+                    unit=unit,
+                    zone=zones.pop() if len(zones) == 1 else "",
+                )
+                at_s, who = resealed[0].recorded_s, resealed[0].who
+                _note_event(connection, site, event, recorded_s=at_s, who=who)
+            return len(new)
+
+    def rule_seals(self, unit: str, rule: SealRule) -> None:
+        """Change every how many days a group of joints, or one, is looked at."""
+        with self._writing() as connection:
+            joints.rule(connection, _unit_id(connection, unit), rule)
 
     # --- photos ---
 
@@ -880,6 +941,30 @@ def open_record(home: Path, *, read_only: bool = False) -> Record:
         If the file is no record, cannot be opened, or belongs to a later version.
     """
     return Record(open_engine(home, read_only=read_only))
+
+
+def _note_event(
+    connection: Connection, site: str, event: Event, *, recorded_s: int, who: str
+) -> None:
+    """Keep an event, and have what it bears on judged again."""
+    zone = _zone_id(connection, site, event.unit, event.zone) if event.zone else None
+    connection.execute(
+        t.event.insert().values(
+            at_s=event.at_s,
+            site_id=_site_id(connection, site),
+            unit_id=_unit_id(connection, event.unit) if event.unit else None,
+            zone_id=zone,
+            kind=event.kind,
+            value=event.value,
+            recorded_s=recorded_s,
+            who=who,
+        )
+    )
+    hour = event.at_s // HOUR_S
+    if event.unit:
+        judging.mark_units(connection, hour=hour, unit=event.unit)
+    else:
+        judging.mark_units(connection, hour=hour, site=site)
 
 
 def _site_id(connection: Connection, code: str) -> int:

@@ -15,6 +15,7 @@
     unit ─< season_list ─< season_step                             what is done before and after storage
     unit ─< photo                                                  bounded in size, without place
     unit, zone ─< finding ─ meter  what somebody found at a zone by eye and hand
+    unit ─< joint, seal_entry, seal_rule                           sealed joints, looks and reseals, intervals
     limit_change                   who changed a limit of judgement, for what, and why
     outbox                         what still has to be told to a person or another store
     person ─< person_address       who is told; the addresses themselves lie in a file beside this
@@ -853,6 +854,28 @@ finding = Table(  # append-only, once an identity; a correction is another entry
     **_STRICT,
 )
 
+joint = Table(  # append-only: the newest row of a code is the joint as it is now
+    "joint",
+    metadata,
+    Column("joint_id", Integer, primary_key=True),
+    Column("unit_id", ForeignKey("unit.unit_id"), nullable=False),
+    Column("code", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("place", Text, nullable=False, server_default=""),
+    Column("side", Text, nullable=False, server_default=""),
+    Column(
+        "zone", Text, nullable=False, server_default=""
+    ),  # code of the one that would see it leak
+    Column("on_roof", Integer, nullable=False, server_default="0"),
+    Column("height_m", REAL),
+    Column("retired", Integer, nullable=False, server_default="0"),
+    Column("at_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("why", Text, nullable=False, server_default=""),
+    Index(None, "unit_id"),
+    **_STRICT,
+)
+
 meter = Table(  # reading of a hand-held meter that belongs to a finding
     "meter",
     metadata,
@@ -863,6 +886,41 @@ meter = Table(  # reading of a hand-held meter that belongs to a finding
     Column("scale", Text, nullable=False, server_default=""),
     Column("temperature_c", REAL),
     Column("depth_mm", REAL),
+    **_STRICT,
+)
+
+seal_entry = Table(  # append-only: a look at a joint, or a reseal of it
+    "seal_entry",
+    metadata,
+    Column("seal_entry_id", Integer, primary_key=True),
+    Column("unit_id", ForeignKey("unit.unit_id"), nullable=False),
+    Column("joint", Text, nullable=False),  # its code
+    Column("act", Text, nullable=False),  # looked at, resealed
+    Column("at_s", Integer, nullable=False),
+    Column("recorded_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("finding", Text, nullable=False, server_default=""),
+    Column("sealant", Text, nullable=False, server_default=""),
+    Column("product", Text, nullable=False, server_default=""),
+    Column("note", Text, nullable=False, server_default=""),
+    Column("photos", Text, nullable=False, server_default="[]"),  # JSON: digests
+    Column("confirmed", Text, nullable=False, server_default="[]"),  # JSON: answers to warnings
+    Index(None, "unit_id"),
+    **_STRICT,
+)
+
+seal_rule = Table(  # append-only: the newest of a joint, or of a group, holds
+    "seal_rule",
+    metadata,
+    Column("seal_rule_id", Integer, primary_key=True),
+    Column("unit_id", ForeignKey("unit.unit_id"), nullable=False),
+    Column("grp", Text, nullable=False),  # walk, roof
+    Column("joint", Text, nullable=False, server_default=""),  # code; "": the whole group
+    Column("days", Integer),  # NULL: as by default; 0: spring and autumn
+    Column("at_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Index(None, "unit_id"),
     **_STRICT,
 )
 
@@ -901,6 +959,9 @@ GROUPS: dict[str, tuple[str, str]] = {
     "photo": ("photo_id", "0"),
     "finding": ("finding_id", "0"),
     "meter": ("finding_id", "0"),
+    "joint": ("joint_id", "0"),
+    "seal_entry": ("seal_entry_id", "0"),
+    "seal_rule": ("seal_rule_id", "0"),
     "outbox": ("outbox_id", "0"),
     "person": ("person_id", "0"),
     "person_address": ("address_id", "0"),

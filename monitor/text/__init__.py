@@ -17,7 +17,7 @@ from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from monitor.catalogue import ENGLISH, language, month, say, say_number, weekday
-from monitor.lot import AIR_KINDS, AlarmClass, AlarmKind, Unit, ZoneKind
+from monitor.lot import AIR_KINDS, SEALANTS, AlarmClass, AlarmKind, Unit, ZoneKind
 
 TIME_ALLOWED: dict[AlarmClass, str] = {
     "act now": "within the hour",
@@ -1697,6 +1697,9 @@ def noted_text(kind: str, value: str) -> str:
     found = re.fullmatch(r"([0-9]{1,2}) (person|people)", value)
     if kind == "occupied" and found:
         return say_number(int(found[1]), "{n} person", "{n} people")
+    joint, _, sealant = value.rpartition(": ")
+    if kind == "reseal" and sealant in SEALANTS:
+        return f"{joint}: {say(sealant)}" if joint else value
     return value
 
 

@@ -5,7 +5,7 @@ from alembic import op
 from monitor.store.migrations.checksums import triggers
 
 revision = "0019"
-down_revision = "0016"
+down_revision = "0018"
 branch_labels = None
 depends_on = None
 
