@@ -15,7 +15,19 @@ from flask import Flask, Response, g, has_request_context, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards import access, answers, begin, changes, exports, gather, paint, signin, views, words
+from dashboards import (
+    access,
+    answers,
+    begin,
+    changes,
+    documents,
+    exports,
+    gather,
+    paint,
+    signin,
+    views,
+    words,
+)
 from dashboards.access import Gate, Sight
 from dashboards.access import plain as _plain
 from dashboards.pages import access as access_pages
@@ -177,6 +189,7 @@ def make_app(
     changes.add_routes(server, gate, now=now, change=change)
     begin.add_routes(server, gate, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
+    documents.add_routes(server, gate, record, now=now)
     _guard(server, app)
     return app
 
@@ -280,6 +293,7 @@ def _blocks(
     placed: tuple[tuple[str, Callable[..., list[Any]]], ...] = (
         (r"/unit/([^/]+)", lambda unit: gather.unit_page(record, asked, unit, sight)),
         (r"/unit/([^/]+)/lists", lambda unit: gather.lists_page(record, asked, unit, token, sight)),
+        (r"/unit/([^/]+)/handover", lambda unit: gather.handover_page(record, asked, unit, sight)),
         (r"/unit/([^/]+)/living", lambda unit: gather.living_page(record, asked, unit, token)),
         (
             r"/(unit|site)/([^/]+)/zone/([^/]+)",

@@ -10,13 +10,14 @@ import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -28,7 +29,7 @@ MARKERS = ("o", "s", "^", "D")
 MARKED = 14  # places on a line that have its marker
 MOST_HATCHED = 40
 TICKS = 6
-_SETTINGS = {
+_SETTINGS: Any = {
     "svg.fonttype": "path",
     "svg.hashsalt": "sillkeep",  # names inside the file: the same for the same chart
     "font.family": "DejaVu Sans",
@@ -89,7 +90,7 @@ def svg(chart: Chart) -> str:
     from matplotlib.figure import Figure
 
     with _ONE_AT_A_TIME, mpl.rc_context(_SETTINGS):
-        figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), layout="constrained")
+        figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), layout=_layout())
         axes = figure.add_subplot()
         _curves(axes, chart)
         _gaps(axes, chart)
@@ -99,6 +100,12 @@ def svg(chart: Chart) -> str:
         out = io.StringIO()
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
     return out.getvalue()
+
+
+def _layout() -> "ConstrainedLayoutEngine":
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+    return ConstrainedLayoutEngine(rect=(0.0, 0.0, 1.0, 0.95))  # names of signs stand above
 
 
 def _days(at_s: Ints | Floats, chart: Chart) -> Floats:

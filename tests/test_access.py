@@ -92,6 +92,8 @@ ASKED = {
     "/begin/<step>": ("POST", "/begin/site", "change"),
     "/export/proof/<unit>/<zone>/<int:repaired_s>.zip": (
         "GET", "/export/proof/van-wet/off-rear-low/5.zip", "proof"),
+    "/document/morning": ("GET", "/document/morning", "lot"),
+    "/document/<kind>/<unit>": ("GET", "/document/sale/van-wet", "unit"),
     "/photo/<unit>/<digest>.jpg": ("GET", "/photo/van-wet/0.jpg", "unit"),
     "/limits/change": ("POST", "/limits/change", "change"),
     "/limits/undo": ("POST", "/limits/undo", "change"),
@@ -118,6 +120,7 @@ PAGES = {
     "/unit/van-wet/zone/off-rear-low": "unit",
     "/unit/van-wet/living": "living",
     "/unit/van-wet/lists": "acknowledge",
+    "/unit/van-wet/handover": "proof",
     "/site/yard/zone/outside": "lot",
     "/proof/van-wet/off-rear-low/5": "proof",
 }

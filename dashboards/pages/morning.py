@@ -38,6 +38,10 @@ def blocks(lot: Lot, asked: Wish) -> list[Any]:
                 html.P(
                     [
                         "Ten units print on one page. ",
+                        html.A("As a PDF", href="/document/morning"),
+                        ", ",
+                        html.A("for Letter paper", href="/document/morning?paper=letter"),
+                        ". ",
                         html.A("Back to the Lot", href=asked.narrowed("/")),
                     ],
                     className="screen aside",

@@ -28,13 +28,15 @@ class More:
     """What else the page of a unit tells.
 
     `by_day`: its figures are means of the last whole day, for it is lived in by others; `living`: the
-    visitor may see the page of that name, `lists`: those of the seasons; `rain`: its last storms; `dryer`: how its dehumidifier does;
+    visitor may see the page of that name, `lists`: those of the seasons, `handover`: that of
+    documents; `rain`: its last storms; `dryer`: how its dehumidifier does;
     `glance`: whether to open it up, its batteries, its seals.
     """
 
     by_day: bool = False
     living: bool = False
     lists: bool = False
+    handover: bool = False
     rain: Rain | None = None
     dryer: str = ""
     glance: Sequence[str] = ()
@@ -72,6 +74,7 @@ def blocks(
         if more.glance
         else None,
         _lists(unit, asked) if more.lists else None,
+        _handover(unit, asked) if more.handover else None,
         html.H2("Zones"),
         html.P(text.BY_THE_DAY, className="sentence") if more.by_day else None,
         _zones(unit, site, asked),
@@ -125,6 +128,15 @@ def _lists(unit: UnitNow, asked: Wish) -> Component:
         html.A(
             "Lay-up and opening: dry enough to close, what is to do",
             href=asked.link(f"{words.unit_path(unit.code)}/lists"),
+        )
+    )
+
+
+def _handover(unit: UnitNow, asked: Wish) -> Component:
+    return html.P(
+        html.A(
+            "To hand over: documents for a buyer, an insurer, a technician",
+            href=asked.link(f"{words.unit_path(unit.code)}/handover"),
         )
     )
 

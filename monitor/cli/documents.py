@@ -9,6 +9,8 @@ from monitor.cli import _now, _record
 from monitor.cli.handover import handover_app
 from monitor.errors import InputError
 
+__all__ = ["handover_app"]
+
 
 @handover_app.command("document")
 def document_make(
@@ -19,7 +21,8 @@ def document_make(
     unit: Annotated[str, typer.Argument(help="Unit code; none for morning.")] = "",
     paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
     from_: Annotated[
-        str, typer.Option("--from", help="First day, as 2030-01-31; else the document's usual time.")
+        str,
+        typer.Option("--from", help="First day, as 2030-01-31; else the document's usual time."),
     ] = "",
     to: Annotated[str, typer.Option(help="Last day; else up to now.")] = "",
     zone: Annotated[str, typer.Option(help="Zone of a proof or a job card.")] = "",

@@ -24,6 +24,7 @@ from typing import Any, Literal, get_args
 
 from monitor import text
 from monitor.catalogue import language, say
+from monitor.errors import InputError
 from monitor.text import documents as words
 
 Paper = Literal["a4", "letter"]
@@ -164,37 +165,45 @@ def rendered(document: Document, form: Form, *, paper: Paper) -> bytes:
 
 def pdf(document: Document, *, paper: Paper) -> bytes:
     """The document on paper."""
-    import typst
-
-    made: bytes = typst.compile(
-        _sources(document, paper),
-        format="pdf",
-        pdf_standards=["ua-1"],
-        ignore_system_fonts=True,
-        timestamp=document.made_s,
-    )
+    asked = {"format": "pdf", "pdf_standards": ["ua-1"], "timestamp": document.made_s}
+    made: bytes = _typeset("compile", document, paper, **asked)
     return made
 
 
 def images(document: Document, *, paper: Paper, ppi: float = 100.0) -> list[bytes]:
     """Its pages as pictures, to look at."""
-    import typst
-
-    made = typst.compile(
-        _sources(document, paper), format="png", ppi=ppi, ignore_system_fonts=True,
-        timestamp=document.made_s,
-    )  # fmt: skip
+    asked = {"format": "png", "ppi": ppi, "timestamp": document.made_s}
+    made = _typeset("compile", document, paper, **asked)
     return made if isinstance(made, list) else [made]
 
 
 def page_count(document: Document, *, paper: Paper) -> int:
     """Pages that it takes."""
+    found = _typeset("query", document, paper, selector="<pages>", field="value", one=True)
+    return int(json.loads(found))
+
+
+def _typeset(act: str, document: Document, paper: Paper, **asked: Any) -> Any:  # noqa: ANN401
+    """What typst makes of a document.
+
+    Raises
+    ------
+    InputError
+        If it cannot: its layout ends some texts of rare signs with a panic, which is no `Exception`.
+    """
     import typst
 
-    found = typst.query(
-        _sources(document, paper), "<pages>", field="value", one=True, ignore_system_fonts=True
-    )
-    return int(json.loads(found))
+    made = getattr(typst, act)
+    try:
+        return made(_sources(document, paper), ignore_system_fonts=True, **asked)
+    except typst.TypstError as error:
+        raise InputError(f"the document cannot be set: {error.message}") from error
+    except BaseException as error:
+        if type(error).__name__ != "PanicException":
+            raise
+        raise InputError(
+            "the document cannot be set: a text in it has signs that break it"
+        ) from error
 
 
 def _sources(document: Document, paper: Paper) -> dict[str, bytes]:

@@ -16,7 +16,9 @@ from monitor.times import time_zone
 Kind = Literal["proof", "intake", "sale", "season", "warranty", "job", "morning"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 OF_UNIT: tuple[Kind, ...] = KINDS[:-1]
-BY_HOUR: frozenset[Kind] = frozenset({"proof", "intake", "season", "warranty"})  # tell of single hours
+BY_HOUR: frozenset[Kind] = frozenset(
+    {"proof", "intake", "season", "warranty"}
+)  # tell of single hours
 DAYS: Mapping[str, int] = {"season": 183, "warranty": 365}  # where nobody says from when
 ONE_PAGE: frozenset[Kind] = frozenset({"sale", "job", "morning"})
 
@@ -94,6 +96,11 @@ def make(record: Record, wanted: Wanted, *, lot: board.Lot | None = None) -> Doc
         return _fitted(wanted, partial(_job, found, wanted))
     if wanted.kind == "proof":
         return _proof(record, wanted)
+    return _of_time(record, wanted)
+
+
+def _of_time(record: Record, wanted: Wanted) -> Document:
+    """Those of a unit over a time."""
     told = read(
         record, wanted.unit, from_s=_from_s(wanted), to_s=wanted.end_s, beside=wanted.beside
     )

@@ -68,12 +68,12 @@ def watched(told: Told, *, most: int = ALL, temperatures: bool = True) -> list[B
         return [Heading(say("What was watched")), Paragraph(say(words.NONE_RECORDED))]
     rows = [_watched(told, zone, temperatures=temperatures) for zone in told.zones]
     names = ["place", "kind", "from", "to", "coverage, %", "longest gap", "wood moisture, %"]
-    names += [say("temperature, {degree}", degree="°C")] if temperatures else []
+    names += ["temperature"] if temperatures else []
     table = Table(
         label=say(words.FIGURES_MEAN),
         names=tuple(map(say, names)),
         rows=cut(rows, most, see=say("the pages of the unit")),
-        wide=(0,),
+        wide=(6,),
         right=(4,),
     )
     return [Heading(say("What was watched")), table]
@@ -86,7 +86,7 @@ def _watched(told: Told, one: Watched, *, temperatures: bool) -> tuple[str, ...]
         return (zone.code, say(zone.kind), say("never"), "–", "0", "–", *nothing)
     gap = words.hours_text((one.gap[1] - one.gap[0]) / HOUR_S) if one.gap else say("none")
     low, _, high = one.temperature_c
-    celsius = "–" if np.isnan(low) else say("{low:.0f} to {high:.0f} °C", low=low, high=high)
+    celsius = "–" if np.isnan(low) else words.degrees_text(low, high)
     air = zone.kind not in STRUCTURE_KINDS
     moisture = "–" if air else words.moisture_text(one.moisture_percent)
     shown = (moisture, celsius) if temperatures else (moisture,)

@@ -355,7 +355,7 @@ def _limits(found: Proven) -> list[Block]:
         if found.packet
         else say(words.NO_PACKET)
     )
-    unknowns = tuple(map(say, (*text.PROOF_UNKNOWNS, words.NO_VERDICT)))
+    unknowns = tuple(map(say, (*text.PROOF_UNKNOWNS, words.LIMITS[1], words.NO_VERDICT)))
     return [
         Heading(say("Limits")),
         Listed(unknowns),

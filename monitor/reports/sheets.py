@@ -52,12 +52,12 @@ def job(unit: UnitNow, site: SiteRow, zone_code: str, asked: Asked, *, rows: int
     blocks: list[Block] = [
         Heading(say("Why")),
         *_why(zone, alarm, site),
+        Heading(say("Not to do")),
+        Listed((roof_text(roof), *map(say, words.JOB_DO_NOTS))),
         *_look(unit, zone, alarm, most=min(rows, ENTRIES)),
         Heading(say("What to open")),
         Paragraph(say(words.JOB_OPEN_FIRST)),
         Paragraph(say(text.CUT_THE_POWER), "caution"),
-        Heading(say("Not to do")),
-        Listed((roof_text(roof), *map(say, words.JOB_DO_NOTS))),
         Heading(say("It counts as closed when")),
         Boxes(tuple(map(say, words.JOB_CLOSES))),
         Paragraph(say(words.JOB_PROOF)),
@@ -93,15 +93,12 @@ def _why(zone: ZoneNow, alarm: AlarmRow | None, site: SiteRow) -> list[Block]:
     judged = when((zone.hour + 1) * 3600, site.timezone) if zone.hour is not None else "–"
     moisture, ambient = zone.wood_moisture_percent, zone.ambient_moisture_percent
     pairs = (
-        ("state", " ".join(filter(None, (say(zone.word), say(zone.trend) if zone.trend else "")))),
+        ("state", ", ".join(filter(None, (say(zone.word), say(zone.trend) if zone.trend else "")))),
+        ("alarm", f"{say(alarm.kind)}, {say(alarm.alarm_class)}" if alarm else say("none")),
         ("cause", say(zone.cause) if zone.cause else say("cannot tell")),
         ("wood moisture", number(nothing if moisture is None else moisture, "%")),
         ("what the weather alone explains", number(nothing if ambient is None else ambient, "%")),
         ("judged up to", judged),
-        (
-            "wettings witnessed",
-            f"{zone.witnessed}" if zone.rain_known else say("rain not recorded"),
-        ),
     )
     facts = Facts(tuple((say(name), value) for name, value in pairs))
     if alarm is None:

@@ -6,12 +6,11 @@ from dataclasses import replace
 
 from monitor import text
 from monitor.catalogue import say
-from monitor.lot import Photo, SeasonList
+from monitor.lot import STRUCTURE_KINDS, Photo, SeasonList
 from monitor.reports import parts
 from monitor.reports.document import (
     Block,
     Document,
-    Facts,
     Heading,
     Listed,
     Paragraph,
@@ -270,8 +269,7 @@ def _months(told: Told) -> list[Block]:
         means = [
             (float(known.mean()), one.zone.code)
             for one in told.heard
-            if one.zone.kind in parts.STRUCTURE_KINDS
-            and len(known := _known(one.moisture[first:after]))
+            if one.zone.kind in STRUCTURE_KINDS and len(known := _known(one.moisture[first:after]))
         ]
         covered = [float(one.covered[first:after].mean()) for one in told.heard]
         rain = _known(told.rain_mm[first:after])
@@ -351,6 +349,3 @@ def _alarm(told: Told, alarm: Alarm, steps: Sequence[AlarmStep], roles: Mapping[
     elif alarm.cleared_s is not None:
         said.append(say("ended {day}", day=told.when(alarm.cleared_s)))
     return "; ".join(one.rstrip(".") for one in said)
-
-
-__all__ = ["Facts", "intake", "sale", "season", "warranty"]

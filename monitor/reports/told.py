@@ -190,8 +190,9 @@ def read(
         raise InputError(f"there is no unit {code}")
     site = next(one for one in record.sites() if one.code == unit.site)
     placed = [p.from_s for p in record.placements() if p.unit == code]
-    since = from_s if from_s is not None else min([*placed, to_s - DAY_S])
-    since = max(since, to_s - MOST_DAYS * DAY_S) // HOUR_S * HOUR_S
+    # before its first probe nothing could be known: that time counts neither for nor against it
+    first = min([p for p in placed if p < to_s] or [to_s - DAY_S])
+    since = max(from_s or 0, first, to_s - MOST_DAYS * DAY_S) // HOUR_S * HOUR_S
     if since >= to_s:
         raise InputError("the time ends before it begins")
     from_hour, to_hour = since // HOUR_S, -(-to_s // HOUR_S)

@@ -102,10 +102,11 @@ def wettings_text(*, witnessed: int, seen: int, rain_percent: float) -> str:
     if seen == 0:
         said = say("No wetting is on record in this time: it shows nothing about leaks from rain.")
     else:
-        said = say(
-            "{witnessed} of {seen} were witnessed by every watched place.",
+        said = say_number(
+            seen,
+            "{witnessed} of {n} wetting was witnessed by every watched place.",
+            "{witnessed} of {n} wettings were witnessed by every watched place.",
             witnessed=witnessed,
-            seen=say_number(seen, "{n} wetting", "{n} wettings"),
         )
     if rain_percent < 95.0:
         rain = (
@@ -144,6 +145,12 @@ def moisture_text(percent: tuple[float, float, float]) -> str:
     if isnan(mean):
         return "–"
     return say("{low:.1f} to {high:.1f}, mean {mean:.1f}", low=low, high=high, mean=mean)
+
+
+def degrees_text(low_c: float, high_c: float) -> str:
+    """Lowest and highest temperature."""
+    low, high = (f"{value:.0f}".replace("-0", "0").replace("-", "−") for value in (low_c, high_c))
+    return say("{low} to {high} °C", low=low, high=high)
 
 
 def course_text(zone: str, *, low: float, high: float, last: float, gaps_percent: float) -> str:
@@ -307,8 +314,8 @@ NO_ALARMS = "No alarm was raised in this time."
 NO_REPAIRS = "No repair is noted."
 NO_WETTINGS = "No rain of 2 mm in 6 h, thaw, wash or hose test is on record in this time."
 WARRANTY_MEANS = (
-    "Everything below is sorted by date. What is not in the list was not recorded, which does not mean that it did "
-    "not happen."
+    "The list by date holds all that is on record of this time. What is not in it was not recorded, which does not "
+    "mean that it did not happen."
 )
 DAILY_MEANS = "Daily means"
 
@@ -393,3 +400,14 @@ def unknown_units_text(names: Sequence[str], *, more: int) -> str:
     return say(
         "Units of which nothing can be said: {names}{rest}.", names=", ".join(names), rest=rest
     )
+
+
+# --- the page of documents ------------------------------------------------------------------------
+
+SPAN_MEANS = (
+    "Without a first day each document takes its usual time: all of it, half a year for a season, a year for a claim. "
+    "What was not recorded is in none of them."
+)
+LIVED_IN_MEANS = "Somebody lives or lived in this unit. For those days these are not made, for they tell of single hours: {named}."
+NOTHING_PROVEN = "No repair with a proof is on record: there is no document of one."
+LINE_OF_FONTS = "Letters that the paper's fonts do not have, such as Chinese ones, are printed as their numbers; HTML shows them."
