@@ -11,6 +11,7 @@ have are printed as their numbers, such as [U+1F600]; signs that turn text aroun
 """
 
 import base64
+import io
 import json
 import re
 import unicodedata
@@ -218,8 +219,8 @@ def _sources(document: Document, paper: Paper) -> dict[str, bytes]:
             held[told["file"]] = block.svg.encode()
             del told["svg"]
         elif isinstance(block, Picture):
-            told["file"] = f"{number}.jpg"
-            held[told["file"]] = block.jpeg
+            told["file"] = f"{number}.svg"
+            held[told["file"]] = _framed(block.jpeg)
             del told["jpeg"]
         elif isinstance(block, Facts):
             told["names"] = [say(words.WHAT), say(words.SAID)]
@@ -238,6 +239,19 @@ def _sources(document: Document, paper: Paper) -> dict[str, bytes]:
     }
     page = (files("monitor.reports") / "paper.typ").read_bytes()
     return {"main.typ": page, "document.json": json.dumps(data).encode()} | held
+
+
+def _framed(jpeg: bytes) -> bytes:
+    """A photo inside a drawing: files that are handed to typst in memory have to be text."""
+    from PIL import Image
+
+    with Image.open(io.BytesIO(jpeg)) as opened:
+        wide, high = opened.size
+    data = base64.b64encode(jpeg).decode()
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{wide}" height="{high}">'
+        f'<image width="{wide}" height="{high}" href="data:image/jpeg;base64,{data}"/></svg>'
+    ).encode()
 
 
 _NAMES: dict[type, str] = {
