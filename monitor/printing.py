@@ -7,6 +7,7 @@ it is, when the first chart is drawn.
 
 import io
 import threading
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -89,7 +90,9 @@ def svg(chart: Chart) -> str:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    with _ONE_AT_A_TIME, mpl.rc_context(_SETTINGS):
+    with _ONE_AT_A_TIME, mpl.rc_context(_SETTINGS), warnings.catch_warnings():
+        # a letter that the font lacks is drawn as a box: seen, and no matter for the log
+        warnings.filterwarnings("ignore", message="Glyph .* missing")
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), layout=_layout())
         axes = figure.add_subplot()
         _curves(axes, chart)

@@ -103,9 +103,7 @@ def _why(zone: ZoneNow, alarm: AlarmRow | None, site: SiteRow) -> list[Block]:
     facts = Facts(tuple((say(name), value) for name, value in pairs))
     if alarm is None:
         return [Paragraph(say(words.JOB_NO_WATER)), facts]
-    told = text.text_in_language(
-        alarm.kind, alarm.alarm_class, facts=alarm.facts, stored=alarm.text
-    )
+    told = _said(alarm)
     return [Paragraph(typed(text.in_short(told, alarm.zone), most=300)), facts]
 
 
@@ -179,9 +177,7 @@ def _way(asking: tuple[UnitNow, AlarmRow]) -> tuple[object, ...]:
 
 
 def _entry(unit: UnitNow, alarm: AlarmRow, *, short: bool) -> str:
-    told = text.text_in_language(
-        alarm.kind, alarm.alarm_class, facts=alarm.facts, stored=alarm.text
-    )
+    told = _said(alarm)
     parts_told = text.parts_in_language(
         alarm.kind, alarm.alarm_class, facts=alarm.facts, stored=alarm.parts
     )
@@ -199,11 +195,17 @@ def _entry(unit: UnitNow, alarm: AlarmRow, *, short: bool) -> str:
     return " ".join(filter(None, (f"{where}. {said}", first)))
 
 
+def _said(alarm: AlarmRow) -> str:
+    return text.text_in_language(
+        alarm.kind, alarm.alarm_class, facts=alarm.facts, stored=alarm.text
+    )
+
+
 def _unknowns(lot: Lot, few: int) -> list[str]:
     zones = sum(len(unit.zones) for unit in lot.units)
     unknown = sum(unit.unknown for unit in lot.units)
     lines = [
-        f"{say(cause.alarm.kind)}: {typed(text.in_short(cause.alarm.text, ''), most=140)}"
+        f"{say(cause.alarm.kind)}: {typed(text.in_short(_said(cause.alarm), ''), most=140)}"
         for cause in lot.causes[:3]
     ]
     if unknown:

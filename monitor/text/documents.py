@@ -37,6 +37,18 @@ NOT_BY_HOUR = (
 )
 NO_REPAIR = "No proof was told of such a repair: the first midnight after it is to come, or nobody noted it."
 
+# names of columns and figures, which the documents say by these words
+LABELS = (
+    "above the dry standard", "alarm", "answer, points", "as of", "by", "cause", "closed", "coverage",
+    "coverage, %", "day", "days since", "dry twin", "drying goal", "from", "highest mean wood moisture, %",
+    "hose tests", "hours heard, %", "judged up to", "kind", "last survived", "longest gap", "month", "node",
+    "noise of an answer", "noise, points", "not counted", "opened and dried", "photos", "place", "probe",
+    "rain known, %", "rain, mm", "rains and thaws", "raised", "repaired", "response", "revision", "said",
+    "sensor moved", "state", "survived", "temperature", "to", "unit", "verdict", "washes", "water, mm",
+    "wettings survived", "what", "what the weather alone explains", "what was done", "when", "wood moisture",
+    "wood moisture, %", "zone", "is",
+)  # fmt: skip
+
 # --- of all of them -------------------------------------------------------------------------------
 
 NONE_RECORDED = "None recorded."
