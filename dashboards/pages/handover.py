@@ -106,7 +106,7 @@ def _document(kind: Kind, told: Told, asked: Wish) -> Component:
         [
             html.H2(say(text.TITLES[kind])),
             html.P(say(text.MEANS[kind]), className="sentence"),
-            html.Form(fields, action=path(kind, told.unit.code), method="get", className="entry"),
+            html.Form(fields, action=path(kind, told.unit.code), method="get", className="stack"),
         ],
         className="document",
     )

@@ -318,7 +318,8 @@ h2{font-size:1.15rem;margin:1.4em 0 .4em;break-after:avoid}
 .strong{font-weight:bold}.caution{border-left:3px solid #111;padding-left:.7em}
 .wide{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.95rem}
 caption{text-align:left;padding:.3em 0}
-th,td{border-bottom:1px solid #999;padding:.25em .5em .25em 0;text-align:left;vertical-align:top;overflow-wrap:break-word}
+th,td{border-bottom:1px solid #999;padding:.25em .5em .25em 0;text-align:left;vertical-align:top;white-space:nowrap}
+caption{white-space:normal;max-width:88vw}td.w,th.w{white-space:normal;min-width:9em}
 td.n,th.n{text-align:right}dl{margin:0}dl div{display:flex;gap:1em;border-bottom:1px solid #999;padding:.25em 0}
 dt{flex:0 0 38%}dd{margin:0;flex:1}
 figure{margin:1em 0;break-inside:avoid}img{max-width:100%;height:auto}
@@ -376,9 +377,10 @@ def _table(block: Table) -> str:
         right = ' class="n"' if column in block.right else ""
         if head:
             return f'<th scope="col"{right}>{_safe(said)}</th>'
+        kind = right or (' class="w"' if column in block.wide else "")
         if column == 0 and block.first:
-            return f'<th scope="row"{right}>{_safe(said)}</th>'
-        return f"<td{right}>{_safe(said)}</td>"
+            return f'<th scope="row"{kind}>{_safe(said)}</th>'
+        return f"<td{kind}>{_safe(said)}</td>"
 
     head = "".join(cell(k, name, head=True) for k, name in enumerate(block.names))
     rows = "".join(
