@@ -41,8 +41,8 @@ from monitor.reports.document import (
     typed,
 )
 from monitor.reports.handed import Wanted
-from monitor.reports.told import Asked, Beside, Noted, read
-from monitor.store import Record, open_record
+from monitor.reports.told import Asked, Beside, Noted, _noted, read
+from monitor.store import Alarm, Record, open_record
 from monitor.text import documents as text
 from tests.filled import NOW_S, filled_record
 from tests.judging import DAY_S, START_S
@@ -406,6 +406,29 @@ def test_before_the_first_probe_nothing_counts(record: Record) -> None:
         read(record, "u1", from_s=END_S + DAY_S, to_s=END_S)
     with pytest.raises(InputError, match="no unit"):
         read(record, "nobody", from_s=None, to_s=END_S)
+
+
+def test_a_hose_test_beside_a_standing_alarm_is_not_called_quiet(record: Record) -> None:
+    told = read(record, "u1", from_s=None, to_s=END_S)
+    (hose,) = (one for one in told.wettings if one.kind == "hose")
+    assert hose.witnessed
+    assert hose.said.endswith("no alarm of water stood or was raised")
+    hours = np.ones(200, dtype=bool)
+    watched = replace(told.heard[0], covered=hours)
+    stood = Alarm(1, "yard", "u1", "w1", "", "wet", "today", START_S - DAY_S, None, "acknowledged", "", "", False, None, 1)  # fmt: skip
+    event = Event(START_S + DAY_S, "hose", "", "u1")
+    said = _noted(event, [watched], [stood], START_S).said
+    assert said.endswith("an alarm stood at w1")
+    over = replace(stood, cleared_s=START_S)
+    assert "no alarm" in _noted(event, [watched], [over], START_S).said
+    gone = replace(watched, covered=hours & (np.arange(200) != 30))
+    assert _noted(event, [gone], [], START_S).witnessed  # an hour is no gap that hides water
+    lost = replace(watched, covered=hours & (np.abs(np.arange(200) - 40) > 4))
+    assert not _noted(event, [lost], [], START_S).witnessed
+    latched = replace(over, kind="leak suspect", state="latched acknowledged")
+    assert told.standing(latched)  # nobody inspected it
+    assert told.standing(stood)
+    assert not told.standing(replace(over, state="normal"))
 
 
 def test_in_another_language_its_sentences_are_said(record: Record) -> None:

@@ -132,6 +132,8 @@ class Told:
 
     def standing(self, alarm: Alarm) -> bool:
         """Whether an alarm still stood at the end: its condition, or what only an inspection ends."""
+        if alarm.state.startswith("latched"):  # its signs rest; only an inspection ends it
+            return True
         over = alarm.cleared_s is not None and alarm.cleared_s < self.to_s
         return not over and alarm.state != "normal"
 
@@ -336,7 +338,8 @@ def _noted(event: Event, zones: Sequence[Watched], alarms: Sequence[Alarm], from
             alarm.zone
             for alarm in alarms
             if alarm.kind in storms.SPEAKS
-            and event.at_s <= alarm.raised_s < event.at_s + HEARD_AFTER_H * HOUR_S
+            and alarm.raised_s < event.at_s + HEARD_AFTER_H * HOUR_S
+            and (alarm.cleared_s is None or alarm.cleared_s > event.at_s)
         }
     )
     said = words.noted_wetting_text(heard=len(heard), of=len(bearing), alarmed=alarmed)

@@ -140,8 +140,8 @@ def noted_wetting_text(*, heard: int, of: int, alarmed: Sequence[str]) -> str:
         of=say_number(of, "{n} place", "{n} places"),
     )
     if alarmed:
-        return say("{places}; alarm at {zones}", places=places, zones=", ".join(alarmed))
-    return say("{places}; no alarm", places=places)
+        return say("{places}; an alarm stood at {zones}", places=places, zones=", ".join(alarmed))
+    return say("{places}; no alarm of water stood or was raised", places=places)
 
 
 def hours_text(hours: float) -> str:
