@@ -99,6 +99,8 @@ ROUTES: Mapping[str, str] = {
     "/export/site/<site>/zone/<zone>/<kind>.csv": "lot",
     "/export/proof/<unit>/<zone>/<int:repaired_s>.zip": "proof",
     "/photo/<unit>/<digest>.jpg": "unit",  # of which, the route looks at itself
+    "/document/morning": "lot",
+    "/document/<kind>/<unit>": "unit",  # of which, and which document, the route looks at itself
     "/limits/change": "change",
     "/begin/<step>": "change",
     "/limits/undo": "change",
@@ -146,6 +148,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/unit/(?P<unit>[^/]+)/lists", "acknowledge"),
     (r"/unit/(?P<unit>[^/]+)/leave", "change"),
     (r"/unit/(?P<unit>[^/]+)/seals", "seals"),
+    (r"/unit/(?P<unit>[^/]+)/handover", "proof"),
     (r"/site/(?P<site>[^/]+)/zone/[^/]+", "lot"),
     (r"/proof/(?P<unit>[^/]+)/[^/]+/[0-9]{1,12}", "proof"),
 )

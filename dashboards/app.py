@@ -20,6 +20,7 @@ from dashboards import (
     answers,
     begin,
     changes,
+    documents,
     exports,
     gather,
     leaving,
@@ -195,6 +196,7 @@ def make_app(
     seals.add_routes(server, gate, record, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
     rounds.add_routes(server, gate, lots, now=now, change=change)
+    documents.add_routes(server, gate, record, now=now)
     _guard(server, app)
     return app
 
@@ -303,6 +305,7 @@ def _blocks(
         (r"/unit/([^/]+)/lists", lambda unit: gather.lists_page(record, asked, unit, token, sight)),
         (r"/unit/([^/]+)/leave", lambda unit: gather.leave_page(record, asked, unit, token)),
         (r"/unit/([^/]+)/seals", lambda unit: seals.unit_page(record, asked, unit, token, sight)),
+        (r"/unit/([^/]+)/handover", lambda unit: gather.handover_page(record, asked, unit, sight)),
         (r"/unit/([^/]+)/living", lambda unit: gather.living_page(record, asked, unit, token)),
         (
             r"/(unit|site)/([^/]+)/zone/([^/]+)",

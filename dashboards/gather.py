@@ -11,6 +11,7 @@ from dashboards import access, privacy, seals, views, words
 from dashboards.access import Sight
 from dashboards.pages import alarms as alarms_view
 from dashboards.pages import begin as begin_view
+from dashboards.pages import handover as handover_view
 from dashboards.pages import leave as leave_view
 from dashboards.pages import lists as lists_view
 from dashboards.pages import living as living_view
@@ -112,6 +113,7 @@ def unit_page(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]
             lists="acknowledge" in sight.acts,
             walks="round" in sight.acts,
             seals="seals" in sight.acts,
+            handover="proof" in sight.acts,
             rain=storms.of(record, unit.declared, now_s=asked.now_s) if unit.zones else None,
             dryer=_dryer(record, unit.declared, site.code, asked),
             glance=[
@@ -561,6 +563,23 @@ def _outside_year(record: Record, site: str, *, now_s: int) -> board.Series | No
     if row is None:
         return None
     return board.series(record.engine, row, from_hour=to_hour - YEAR_H, to_hour=to_hour)
+
+
+def handover_page(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]:
+    """What of a unit can be made to be handed over."""
+    found = board.unit(record.engine, code, now_s=asked.now_s)
+    if found is None:
+        return views.missing("unit", code, asked)
+    unit, site = found
+    spells = _spells(record, sight, unit.site, code, unit.life)
+    told = handover_view.Told(
+        unit=unit,
+        site=site,
+        repairs=[row for row in record.repairs(unit=code) if row.now is not None],
+        kinds=handover_view.open_to(sight.acts),
+        lived_in=bool(spells),
+    )
+    return handover_view.blocks(told, asked)
 
 
 def lists_page(record: Record, asked: Wish, code: str, token: str, sight: Sight) -> list[Any]:

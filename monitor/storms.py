@@ -21,7 +21,7 @@ SPEAKS: frozenset[AlarmKind] = frozenset({"leak suspect", "wet", "water contact"
 
 @dataclass(frozen=True, slots=True)
 class Rain:
-    """Storms of the last `DAYS` days, oldest first: with their answers, or None where it is too early.
+    """Storms of the days looked back on, oldest first: with their answers, or None where it is too early.
 
     `known`: whether anybody measured rain for at least half of that time.
     """
@@ -30,10 +30,10 @@ class Rain:
     known: bool
 
 
-def of(record: Record, unit: Unit, *, now_s: int) -> Rain:
-    """A unit's storms and what it has to say of each."""
+def of(record: Record, unit: Unit, *, now_s: int, days: int = DAYS) -> Rain:
+    """A unit's storms of the last `days` and what it has to say of each."""
     to_hour = now_s // HOUR_S
-    from_hour = to_hour - DAYS * 24 - EDGE_H
+    from_hour = to_hour - days * 24 - EDGE_H
     hours = record.unit_hours(unit.code, from_hour=from_hour, to_hour=to_hour)
 
     def course(code: str, name: str) -> NDArray[np.float64]:

@@ -93,6 +93,8 @@ ASKED = {
     "/begin/<step>": ("POST", "/begin/site", "change"),
     "/export/proof/<unit>/<zone>/<int:repaired_s>.zip": (
         "GET", "/export/proof/van-wet/off-rear-low/5.zip", "proof"),
+    "/document/morning": ("GET", "/document/morning", "lot"),
+    "/document/<kind>/<unit>": ("GET", "/document/sale/van-wet", "unit"),
     "/photo/<unit>/<digest>.jpg": ("GET", "/photo/van-wet/0.jpg", "unit"),
     "/limits/change": ("POST", "/limits/change", "change"),
     "/limits/undo": ("POST", "/limits/undo", "change"),
@@ -132,6 +134,7 @@ PAGES = {
     "/unit/van-wet/lists": "acknowledge",
     "/unit/van-wet/leave": "change",
     "/unit/van-wet/seals": "seals",
+    "/unit/van-wet/handover": "proof",
     "/site/yard/zone/outside": "lot",
     "/proof/van-wet/off-rear-low/5": "proof",
 }

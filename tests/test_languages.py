@@ -167,10 +167,10 @@ PAGES = (
     "/people", "/settings", "/begin", "/log", "/nowhere", "/?row=A&state=wet", "/nodes?word=silent",
     "/unit/van-wet/zone/off-rear-low", "/unit/van-dry/zone/off-rear-low?days=365",
     "/site/yard/zone/outside", "/unit/van-wet", "/unit/van-lost", "/unit/van-wet/living", "/unit/van-wet/lists",
-    "/unit/van-lost/zone/door-mid-high", "/unit/van-dry/zone/air-main", "/unit/van-dry/lists", "/unit/van-wet/leave",
     "/unit/van-lost/zone/door-mid-high", "/unit/van-dry/zone/air-main", "/unit/van-dry/lists",
     "/seals", "/unit/van-wet/seals", "/unit/van-wet/seals?joint=roof-vents", "/unit/van-dry/seals",
     "/unit/van-wet/seals?joint=door-lamp", "/unit/van-wet/seals?joint=off-wiper",
+    "/unit/van-wet/handover", "/unit/van-wet/leave",
 )  # fmt: skip
 
 

@@ -46,6 +46,10 @@ def blocks(lot: Lot, asked: Wish, *, walks: bool = False) -> list[Any]:
                 html.P(
                     [
                         "Ten units print on one page. ",
+                        html.A("As a PDF", href="/document/morning"),
+                        ", ",
+                        html.A("for Letter paper", href="/document/morning?paper=letter"),
+                        ". ",
                         html.A("Back to the Lot", href=asked.narrowed("/")),
                         " · " if walks else None,
                         html.A("Walk it with a phone", href="/round") if walks else None,

@@ -205,12 +205,12 @@ def repair_blocks(told: Told, asked: Wish) -> list[Any]:
         *(_chart(told, told.course, asked) if told.course else []),
         *(_wettings(told, told.course) if told.course else []),
         *_revisions(told),
-        *(_packet(row) if row.now else []),
+        *(_packet(row, asked) if row.now else []),
         views.unknown_panel(_unknowns(told, asked)),
     ]
 
 
-def _packet(row: RepairRow) -> list[Any]:
+def _packet(row: RepairRow, asked: Wish) -> list[Any]:
     """All of it in one signed file, and how a stranger works it out again."""
     path = f"/export/proof/{quote(row.unit)}/{quote(row.zone)}/{row.repaired_s}.zip"
     name = f"{row.unit}-{row.zone}-proof.zip"
@@ -218,6 +218,12 @@ def _packet(row: RepairRow) -> list[Any]:
         html.H2(say("To hand over")),
         html.P(say(text.PACKET_MEANS), className="sentence"),
         html.P(html.A(say("The signed packet"), href=path, download=name)),
+        html.P(
+            html.A(
+                "Two pages that tell of it, as PDF or HTML",
+                href=asked.link(f"{words.unit_path(row.unit)}/handover"),
+            )
+        ),
         html.P(
             [say("Whoever has it types: "), html.Code(f"sillkeep handover verify {name}")],
             className="aside",

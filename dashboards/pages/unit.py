@@ -29,9 +29,9 @@ class More:
     """What else the page of a unit tells.
 
     `by_day`: its figures are means of the last whole day, for it is lived in by others; `living`: the
-    visitor may see the page of that name, `lists`: those of the seasons, `seals`: its seals; `rain`: its last
-    storms; `dryer`: how its dehumidifier does; `walks`: they may enter findings; `glance`: whether to open
-    it up, its batteries, its seals.
+    visitor may see the page of that name, `lists`: those of the seasons, `seals`: its seals, `handover`: that of
+    documents; `rain`: its last storms; `dryer`: how its dehumidifier does; `walks`: they may enter findings;
+    `glance`: whether to open it up, its batteries, its seals.
     """
 
     by_day: bool = False
@@ -39,6 +39,7 @@ class More:
     lists: bool = False
     walks: bool = False
     seals: bool = False
+    handover: bool = False
     rain: Rain | None = None
     dryer: str = ""
     glance: Sequence[str] = ()
@@ -78,6 +79,7 @@ def blocks(
         _lists(unit, asked) if more.lists else None,
         _walk(unit) if more.walks else None,
         _seals(unit, asked) if more.seals else None,
+        _handover(unit, asked) if more.handover else None,
         html.H2("Zones"),
         html.P(text.BY_THE_DAY, className="sentence") if more.by_day else None,
         _zones(unit, site, asked),
@@ -145,6 +147,15 @@ def _seals(unit: UnitNow, asked: Wish) -> Component:
         html.A(
             "Seals: what is due, what was found and used",
             href=asked.link(f"{words.unit_path(unit.code)}/seals"),
+        )
+    )
+
+
+def _handover(unit: UnitNow, asked: Wish) -> Component:
+    return html.P(
+        html.A(
+            "To hand over: documents for a buyer, an insurer, a technician",
+            href=asked.link(f"{words.unit_path(unit.code)}/handover"),
         )
     )
 

@@ -633,7 +633,7 @@ def _check_deeply() -> None:
 
 # groups of commands of their own; last, for they use what stands above
 from monitor.cli.alarms import alarms_app  # noqa: E402
-from monitor.cli.handover import handover_app  # noqa: E402
+from monitor.cli.documents import handover_app  # noqa: E402  with its own command added
 from monitor.cli.limits import limits_app  # noqa: E402
 from monitor.cli.load import load_command  # noqa: E402
 from monitor.cli.nodes import node_gateway, node_list  # noqa: E402

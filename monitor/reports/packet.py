@@ -584,6 +584,12 @@ def _read_all(packet: bytes) -> dict[str, bytes]:
         return {name: packed.read(name) for name in names}
 
 
+def identity(packet: bytes) -> tuple[str, str]:
+    """Root of a packet's lines and key of its signer: the same whenever it is made of the same record."""
+    _, manifest, signature = _unzipped(packet)
+    return str(json.loads(manifest)["root"]), str(signature["public_key"])
+
+
 def save(packet: bytes, path: Path) -> None:
     """Write a packet to a file that is not there yet."""
     with path.open("xb") as file:
