@@ -19,7 +19,7 @@ from dashboards.pages import settings as settings_view
 from dashboards.pages import unit as unit_view
 from dashboards.pages import zone as zone_view
 from dashboards.words import Wish
-from monitor import explain, living, seasons, storms, text, watch
+from monitor import correction, explain, living, seasons, storms, text, watch
 from monitor import load as alarm_load
 from monitor.evidence.entries import BlindSpot
 from monitor.judge import dryer, frost, limits, proofs
@@ -166,6 +166,25 @@ def _aired(
         altitude_m=site.altitude_m,
         lines_can_freeze=frost.has_water(hours.record.events(cabin.site, unit=cabin.unit)),
         ahead=_ahead(hours.record, cabin.site, hours.to_hour),
+        accuracy_percent=(
+            _accuracy(hours.record, cabin, now_s=now_s),
+            _accuracy(hours.record, outside, now_s=now_s),
+        ),
+    )
+
+
+def _accuracy(record: Record, zone: board.ZoneNow, *, now_s: int) -> float:
+    """How far off a zone's humidity may be, in %, by the bench checks of its probes."""
+    checks = record.bench_checks(zone.site)
+    if not checks:
+        return correction.ASSUMED_PERCENT
+    return correction.accuracy(
+        checks,
+        record.placements(),
+        site=zone.site,
+        unit=zone.unit,
+        zone=zone.code,
+        now_s=now_s,
     )
 
 
@@ -467,6 +486,7 @@ def _explained(
             climate=own[:, -explain.FORTNIGHT_H :],
             index=zone.mould_index,
             mould_class=cast(MouldClass, zone.mould_class),
+            accuracy_percent=_accuracy(hours.record, zone, now_s=now_s),
         )
     return found
 

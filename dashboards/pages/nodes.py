@@ -14,6 +14,7 @@ from monitor import text
 from monitor.catalogue import say
 from monitor.lot import silent_after_s
 from monitor.store.board import BATTERY_DAYS, NodeRow, ProbeNow
+from monitor.text import bench as bench_text
 
 TOGETHER = "silent together"
 # what needs a hand first, first
@@ -229,7 +230,7 @@ def _unknowns(nodes: Sequence[NodeRow], worded: Sequence[tuple[str, NodeRow]]) -
     without = sum(all(p.battery_percent is None for p in node.probes) for node in nodes)
     if without:
         lines.append(say("{count} never told a battery.", count=words.count(without, "node")))
-    lines.append(text.NO_BENCH)
+    lines.append(bench_text.NO_BENCH)
     lines.append(
         "How many samples wait in a node: it tells nobody. Missing are those between samples that came."
     )
