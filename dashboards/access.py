@@ -47,14 +47,16 @@ log = logging.getLogger("sillkeep.pages")
 
 MAY: Mapping[str, frozenset[str]] = {
     "owner": frozenset(
-        {"lot", "unit", "living", "alarms", "proof", "chain", "acknowledge", "links", "users", "log",
+        {"lot", "unit", "living", "alarms", "proof", "chain", "acknowledge", "bench", "links", "users", "log",
          "people", "settings", "change", "account"}
     ),
     "lot lead": frozenset(
-        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "links", "people", "settings",
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "bench", "links", "people", "settings",
          "change", "account"}
     ),
-    "technician": frozenset({"lot", "unit", "alarms", "proof", "chain", "acknowledge", "account"}),
+    "technician": frozenset(
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "bench", "account"}
+    ),
     "sales": frozenset({"lot", "unit", "proof", "links", "account"}),
     "auditor": frozenset({"lot", "unit", "alarms", "proof", "chain", "log", "people", "settings", "account"}),
     users.VERIFIER: frozenset({"unit", "proof"}),
@@ -100,6 +102,8 @@ ROUTES: Mapping[str, str] = {
     "/people/change": "change",
     "/unit/<unit>/note": "living",  # of which, the route looks at itself
     "/unit/<unit>/lists/<act>": "acknowledge",
+    "/bench/point": "bench",  # of whose probe, the route looks at itself
+    "/bench/undo": "bench",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
@@ -115,6 +119,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/proof", "proof"),
     (r"/chain", "chain"),
     (r"/nodes", "chain"),
+    (r"/bench", "bench"),
     (r"/links", "links"),
     (r"/users", "users"),
     (r"/log", "log"),

@@ -15,14 +15,25 @@ from flask import Flask, Response, g, has_request_context, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards import access, answers, begin, changes, exports, gather, paint, signin, views, words
+from dashboards import (
+    access,
+    answers,
+    begin,
+    bench,
+    changes,
+    exports,
+    gather,
+    paint,
+    signin,
+    views,
+    words,
+)
 from dashboards.access import Gate, Sight
 from dashboards.access import plain as _plain
 from dashboards.pages import access as access_pages
 from dashboards.pages import chain as chain_page
 from dashboards.pages import lot as lot_page
 from dashboards.pages import morning as morning_page
-from dashboards.pages import nodes as nodes_page
 from dashboards.pages import people as people_page
 from dashboards.pages import proof as proof_page
 from dashboards.pages.begin import Broker
@@ -176,6 +187,7 @@ def make_app(
     answers.add_routes(server, gate, now=now, change=change)
     changes.add_routes(server, gate, now=now, change=change)
     begin.add_routes(server, gate, now=now, change=change)
+    bench.add_routes(server, gate, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
     _guard(server, app)
     return app
@@ -268,9 +280,8 @@ def _blocks(
         "/alarms": lambda: gather.alarms_page(record, asked, token, sight),
         "/load": lambda: gather.load_page(record, asked, sight),
         "/proof": lambda: proof_page.blocks(list(sight.placed(record.repairs())), asked),
-        "/nodes": lambda: nodes_page.blocks(
-            sight.nodes(board.nodes(record.engine, now_s=asked.now_s)), asked
-        ),
+        "/nodes": lambda: gather.nodes_page(record, asked, sight),
+        "/bench": lambda: gather.bench_page(record, asked, sight, token=token),
         "/chain": lambda: chain_page.blocks(
             sight.chain(health.chain(record.engine, now_s=asked.now_s)), asked
         ),

@@ -47,6 +47,7 @@ CHOICES = (
     "from",
     "people",
     "unit",
+    "probe",
 )  # that narrow a list, as addresses name them
 VIEWS = {
     "plan": "From above",

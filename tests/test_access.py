@@ -46,9 +46,9 @@ ORIGIN = {"Origin": "http://localhost"}
 
 # what each role may do, written down here a second time, by hand
 MAY = {
-    "owner": "lot unit living alarms proof chain acknowledge links users log people settings change account",
-    "lot lead": "lot unit alarms proof chain acknowledge links people settings change account",
-    "technician": "lot unit alarms proof chain acknowledge account",
+    "owner": "lot unit living alarms proof chain acknowledge bench links users log people settings change account",
+    "lot lead": "lot unit alarms proof chain acknowledge bench links people settings change account",
+    "technician": "lot unit alarms proof chain acknowledge bench account",
     "sales": "lot unit proof links account",
     "auditor": "lot unit alarms proof chain log people settings account",
     "verifier": "unit proof",
@@ -98,6 +98,8 @@ ASKED = {
     "/people/change": ("POST", "/people/change", "change"),
     "/unit/<unit>/note": ("POST", "/unit/van-wet/note", "living"),
     "/unit/<unit>/lists/<act>": ("POST", "/unit/van-wet/lists/begin", "acknowledge"),
+    "/bench/point": ("POST", "/bench/point", "bench"),
+    "/bench/undo": ("POST", "/bench/undo", "bench"),
 }  # fmt: skip
 PAGES = {
     "/": "lot",
@@ -107,6 +109,7 @@ PAGES = {
     "/proof": "proof",
     "/chain": "chain",
     "/nodes": "chain",
+    "/bench": "bench",
     "/links": "links",
     "/users": "users",
     "/log": "log",
