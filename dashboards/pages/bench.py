@@ -81,7 +81,7 @@ def _choose(told: Told, asked: Wish) -> list[Any]:
         ],
         action="/bench",
         method="get",
-        className="notes",
+        className="bench",
     )
     return [html.H2("Which probe is in the box?"), form]
 
@@ -149,7 +149,7 @@ def _form(told: Told, probe: str) -> Component:
         ],
         action="/bench/point",
         method="post",
-        className="notes",
+        className="bench",
     )
 
 
@@ -160,10 +160,7 @@ def _checks(told: Told) -> list[Any]:
     if not found:
         parts.append(html.P(text.NO_POINTS))
     else:
-        rows = [_row(one, told) for one in found[:SHOWN]]
-        names = ("probe", "holds from", "correction", "points", "who")
-        parts.append(views.table(names, rows, label="Checks", kind="text"))
-        parts += [_take_back(one.points[-1], told) for one in found[:SHOWN]]
+        parts.append(html.Ul([_item(one, told) for one in found[:SHOWN]], className="plain"))
     if undone:
         lines = [
             say(
@@ -181,7 +178,7 @@ def _checks(told: Told) -> list[Any]:
     return parts
 
 
-def _row(check: BenchCheck, told: Told) -> Component:
+def _item(check: BenchCheck, told: Told) -> Component:
     points = "; ".join(
         text.point_text(
             point.salt,
@@ -198,13 +195,12 @@ def _row(check: BenchCheck, told: Told) -> Component:
         accuracy=check.uncertainty_percent,
     )
     who = check.who + (say(", batch {batch}", batch=check.batch) if check.batch else "")
-    return html.Tr(
+    since = words.when(check.at_s, told.zones[check.site])
+    return html.Li(
         [
-            html.Th(f"{check.node}/{check.probe}", scope="row"),
-            html.Td(words.when(check.at_s, told.zones[check.site])),
-            html.Td(what),
-            html.Td(points),
-            html.Td(who),
+            html.P([html.B(f"{check.node}/{check.probe}"), f" {since}: {what}."]),
+            html.P(f"{points}. {who}", className="aside"),
+            _take_back(check.points[-1], told),
         ]
     )
 
@@ -226,6 +222,6 @@ def _take_back(point: BenchPoint, told: Told) -> Component:
         ],
         action="/bench/undo",
         method="post",
-        className="notes",
+        className="bench",
     )
     return html.Details([html.Summary(name), form])

@@ -139,5 +139,5 @@ def due_text(never: int, old: int) -> str:
             )
         )
     if never:
-        said.append(say_number(never, "{n} node never", "{n} nodes never"))
+        said.append(say_number(never, "{n} node was never checked", "{n} nodes were never checked"))
     return say("This season, at the bench: {said}.", said=", ".join(said))
