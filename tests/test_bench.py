@@ -8,10 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from flask.testing import FlaskClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from dashboards.app import make_app
 from monitor import bench, correction, explain, watch
 from monitor.cli import app
 from monitor.errors import InputError
@@ -21,6 +23,9 @@ from monitor.store import Record, open_record
 from monitor.text import bench as words
 from sensors.wire import Reading
 from tests.judging import DAY_S, START_S
+from tests.signed import Reach, session, sign_in
+from tests.test_access import post
+from tests.test_pages import drawn
 
 HOUR_S = 3600
 
@@ -560,3 +565,60 @@ def test_the_command_refuses_waits_keeps_lists_and_takes_back(
     assert "there is no node" in run(*("point", "n7", "--who", "A", "--salt", "NaCl"))[1]
     code, said = run("how")
     assert all(step in said for step in words.STEPS + words.CAUTIONS)
+
+
+# --- the page -------------------------------------------------------------------------------------
+
+
+def page_of(client: FlaskClient, address: str) -> str:
+    path, _, search = address.partition("?")
+    return drawn(client, path, f"?{search}")
+
+
+def test_the_page_says_how_long_to_wait_and_keeps_a_point_at_rest(tmp_path: Path) -> None:
+    now_s = START_S + 30 * HOUR_S
+    with open_record(tmp_path) as record:
+        furnish(record)
+        run = course(30, rest=77.0)
+        readings = [
+            Reading(
+                site="yard",
+                node="n1",
+                probe="p1",
+                boot=1,
+                seq=seq,
+                at_s=int(run["at_s"][seq]),
+                temperature_c=20.0,
+                humidity_percent=float(run["humidity_percent"][seq]),
+            )
+            for seq in range(len(run["at_s"]))
+        ]
+        record.take(readings, [], received_s=now_s)
+        at = {"now_s": START_S + 4 * HOUR_S}
+        made = make_app(record, now=lambda: at["now_s"], change=lambda: open_record(tmp_path))
+        client = sign_in(made.server.test_client(), tmp_path, now_s=at["now_s"], role="technician")
+        form = {"probe": "yard/n1/p1", "salt": "NaCl", "hours": "4", "batch": "b1"}
+        early = page_of(client, post(client, "/bench/point", **form).location)
+        assert "Not kept: not at rest yet: leave it shut for about" in early
+        assert "n1/p1: not at rest yet" in early
+        at["now_s"] = now_s
+        form |= {"hours": "30"}
+        kept = page_of(client, post(client, "/bench/point", **form).location)
+        assert "Point 1 of yard/n1/p1 is kept." in kept
+        assert "-1.5 % on every reading" in kept
+        assert record.bench_points()[0].who == "Technician"
+        nodes = page_of(client, "/nodes")
+        assert "Check a probe over salt" in nodes
+        strange = post(client, "/bench/point", **(form | {"probe": "yard/n9/p1"})).location
+        assert "choose a probe" in page_of(client, strange)
+        assert "say why" in page_of(client, post(client, "/bench/undo", number="1").location)
+        back = post(client, "/bench/undo", number="1", why="lid open").location
+        assert "Point 1 of n1/p1, NaCl, taken back by Technician: lid open" in page_of(client, back)
+        assert record.bench_checks() == []
+        record.add_unit(Unit("u2", "yard"))
+        reach = Reach(units=frozenset({"u2"}))
+        out = made.server.test_client()
+        secret = session(tmp_path, now_s=now_s, role="technician", reach=reach, name="Far")
+        out.set_cookie("sillkeep", secret)
+        assert "choose a probe" in page_of(out, post(out, "/bench/point", **form).location)
+        assert "n1/p1" not in page_of(out, "/bench?probe=yard/n1/p1")
