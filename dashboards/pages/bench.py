@@ -122,12 +122,12 @@ def _course(told: Told, chosen: Placement, look: Look, sentence: str, asked: Wis
                 html.Tr(
                     [
                         html.Th(words.when(int(hour) * HOUR_S, zone), scope="row"),
-                        html.Td(f"{values.mean():.1f} %", className="figure"),
-                        html.Td(f"{np.ptp(values):.1f} %", className="figure"),
+                        html.Td(f"{values.min():.1f} %", className="figure"),
+                        html.Td(f"{values.max():.1f} %", className="figure"),
                     ]
                 )
             )
-    names = ("hour", "mean", "spread")
+    names = ("time", "lowest", "highest")
     return [
         views.graph(drawing.chart([line], span, unit="%"), label=sentence),
         html.Details(
@@ -137,7 +137,7 @@ def _course(told: Told, chosen: Placement, look: Look, sentence: str, asked: Wis
 
 
 def _form(told: Told, probe: str) -> Component:
-    salts = [(salt, f"{salt}, {say(name)}") for salt, name in text.SALT_NAMES.items()]
+    salts = [(salt, say(name)) for salt, name in text.SALT_NAMES.items()]
     return html.Form(
         [
             hidden("token", told.token),

@@ -29,12 +29,12 @@ NO_BENCH = "Bench checks against a salt: none is in the record, so that nothing 
 NO_POINTS = "No probe was checked yet. Unchecked ones are taken to be right within 2 % of humidity."
 ONE_PLACE = "Say which probe it is."
 SALT_NAMES: dict[str, str] = {
-    "MgCl2": "magnesium chloride",
-    "NaCl": "sodium chloride, table salt",
-    "LiCl": "lithium chloride",
-    "K2CO3": "potassium carbonate",
-    "KCl": "potassium chloride",
-    "K2SO4": "potassium sulphate",
+    "MgCl2": "Magnesium chloride (MgCl2)",
+    "NaCl": "Table salt (NaCl)",
+    "LiCl": "Lithium chloride (LiCl)",
+    "K2CO3": "Potassium carbonate (K2CO3)",
+    "KCl": "Potassium chloride (KCl)",
+    "K2SO4": "Potassium sulphate (K2SO4)",
 }
 
 
