@@ -47,15 +47,15 @@ log = logging.getLogger("sillkeep.pages")
 
 MAY: Mapping[str, frozenset[str]] = {
     "owner": frozenset(
-        {"lot", "unit", "living", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal",
+        {"lot", "unit", "living", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "bench",
          "links", "users", "log", "people", "settings", "change", "account"}
     ),
     "lot lead": frozenset(
-        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "links",
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "bench", "links",
          "people", "settings", "change", "account"}
     ),
     "technician": frozenset(
-        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "account"}
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "bench", "account"}
     ),
     "sales": frozenset({"lot", "unit", "proof", "seals", "links", "account"}),
     "auditor": frozenset(
@@ -117,6 +117,8 @@ ROUTES: Mapping[str, str] = {
     "/unit/<unit>/leave/<act>": "change",
     "/unit/<unit>/seals/<act>": "seal",
     "/unit/<unit>/seals.ics": "seals",
+    "/bench/point": "bench",  # of whose probe, the route looks at itself
+    "/bench/undo": "bench",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
@@ -135,6 +137,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/proof", "proof"),
     (r"/chain", "chain"),
     (r"/nodes", "chain"),
+    (r"/bench", "bench"),
     (r"/links", "links"),
     (r"/users", "users"),
     (r"/log", "log"),

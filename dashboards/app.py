@@ -19,6 +19,7 @@ from dashboards import (
     access,
     answers,
     begin,
+    bench,
     changes,
     documents,
     exports,
@@ -38,7 +39,6 @@ from dashboards.pages import chain as chain_page
 from dashboards.pages import leave as leave_page
 from dashboards.pages import lot as lot_page
 from dashboards.pages import morning as morning_page
-from dashboards.pages import nodes as nodes_page
 from dashboards.pages import people as people_page
 from dashboards.pages import proof as proof_page
 from dashboards.pages.begin import Broker
@@ -194,6 +194,7 @@ def make_app(
     begin.add_routes(server, gate, now=now, change=change)
     leaving.add_routes(server, gate, now=now, change=change)
     seals.add_routes(server, gate, record, now=now, change=change)
+    bench.add_routes(server, gate, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
     rounds.add_routes(server, gate, lots, now=now, change=change)
     documents.add_routes(server, gate, record, now=now)
@@ -291,9 +292,8 @@ def _blocks(
         "/load": lambda: gather.load_page(record, asked, sight),
         "/seals": lambda: seals.lot_page(record, asked, sight, lots.read(asked.now_s)),
         "/proof": lambda: proof_page.blocks(list(sight.placed(record.repairs())), asked),
-        "/nodes": lambda: nodes_page.blocks(
-            sight.nodes(board.nodes(record.engine, now_s=asked.now_s)), asked
-        ),
+        "/nodes": lambda: gather.nodes_page(record, asked, sight),
+        "/bench": lambda: gather.bench_page(record, asked, sight, token=token),
         "/chain": lambda: chain_page.blocks(
             sight.chain(health.chain(record.engine, now_s=asked.now_s)), asked
         ),

@@ -11,17 +11,19 @@ from dashboards import access, privacy, seals, views, words
 from dashboards.access import Sight
 from dashboards.pages import alarms as alarms_view
 from dashboards.pages import begin as begin_view
+from dashboards.pages import bench as bench_view
 from dashboards.pages import handover as handover_view
 from dashboards.pages import leave as leave_view
 from dashboards.pages import lists as lists_view
 from dashboards.pages import living as living_view
 from dashboards.pages import load as load_view
+from dashboards.pages import nodes as nodes_view
 from dashboards.pages import proof as proof_view
 from dashboards.pages import settings as settings_view
 from dashboards.pages import unit as unit_view
 from dashboards.pages import zone as zone_view
 from dashboards.words import Wish
-from monitor import explain, living, seasons, storms, text, watch
+from monitor import bench, correction, explain, living, seasons, storms, text, watch
 from monitor import load as alarm_load
 from monitor.evidence.entries import BlindSpot
 from monitor.judge import dryer, frost, limits, proofs
@@ -88,6 +90,48 @@ def load_page(record: Record, asked: Wish, sight: Sight) -> list[Any]:
         for code in sorted(sight.sites)
     ]
     return load_view.blocks(found, asked)
+
+
+def nodes_page(record: Record, asked: Wish, sight: Sight) -> list[Any]:
+    """All nodes that are seen, with what the bench says of them."""
+    nodes = sight.nodes(board.nodes(record.engine, now_s=asked.now_s))
+    holds = correction.newest(record.bench_checks(), now_s=asked.now_s)
+    return nodes_view.blocks(nodes, asked, checks=holds, may_bench="bench" in sight.acts)
+
+
+def bench_page(record: Record, asked: Wish, sight: Sight, *, token: str) -> list[Any]:
+    """Probes in a box over salt: how one of them does now, and what was found of all."""
+    zones = {site.code: site.timezone for site in record.sites()}
+    probes = {
+        f"{p.site}/{p.node}/{p.probe}": p
+        for p in record.placements()
+        if p.to_s is None and sight.sees(p.site, p.unit)
+    }
+    seen = {(p.site, p.node, p.probe) for p in probes.values()}
+    points = [one for one in record.bench_points() if (one.site, one.node, one.probe) in seen]
+    told = bench_view.Told(probes=probes, zones=zones, points=tuple(points), token=token)
+    chosen = probes.get(asked.choice("probe"))
+    if chosen is not None:
+        told = replace(told, looked=_bench_look(record, asked, sight, chosen))
+    return bench_view.blocks(told, asked)
+
+
+def _bench_look(record: Record, asked: Wish, sight: Sight, placed: Placement) -> bench_view.Look:
+    from_s, to_s = bench.window(asked.now_s, from_s=None, to_s=None)
+    found = record.probe_readings(placed.site, placed.node, placed.probe, from_s=from_s, to_s=to_s)
+    at_s, celsius, percent = found
+    unit = board.declared(record.engine, placed.unit) if placed.unit else None
+    spells = _spells(record, sight, placed.site, placed.unit, unit.life) if unit else []
+    count = bench.LOOKBACK_S // 3600 + 1
+    hidden = privacy.lived_in(spells, from_hour=from_s // 3600, count=count).any()
+    return bench_view.Look(
+        settling=bench.settling(at_s=at_s, temperature_c=celsius, humidity_percent=percent),
+        from_s=from_s,
+        to_s=to_s,
+        at_s=at_s,
+        humidity_percent=percent,
+        hidden=bool(hidden),
+    )
 
 
 def unit_page(record: Record, asked: Wish, code: str, sight: Sight) -> list[Any]:
@@ -208,6 +252,25 @@ def _aired(
         altitude_m=site.altitude_m,
         lines_can_freeze=frost.has_water(hours.record.events(cabin.site, unit=cabin.unit)),
         ahead=_ahead(hours.record, cabin.site, hours.to_hour),
+        accuracy_percent=(
+            _accuracy(hours.record, cabin, now_s=now_s),
+            _accuracy(hours.record, outside, now_s=now_s),
+        ),
+    )
+
+
+def _accuracy(record: Record, zone: board.ZoneNow, *, now_s: int) -> float:
+    """How far off a zone's humidity may be, in %, by the bench checks of its probes."""
+    checks = record.bench_checks(zone.site)
+    if not checks:
+        return correction.ASSUMED_PERCENT
+    return correction.accuracy(
+        checks,
+        record.placements(),
+        site=zone.site,
+        unit=zone.unit,
+        zone=zone.code,
+        now_s=now_s,
     )
 
 
@@ -520,6 +583,7 @@ def _explained(
             climate=own[:, -explain.FORTNIGHT_H :],
             index=zone.mould_index,
             mould_class=cast(MouldClass, zone.mould_class),
+            accuracy_percent=_accuracy(hours.record, zone, now_s=now_s),
         )
     return found
 

@@ -48,6 +48,7 @@ CHOICES = (
     "people",
     "unit",
     "joint",
+    "probe",
 )  # that narrow a list, as addresses name them
 VIEWS = {
     "plan": "From above",

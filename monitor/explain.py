@@ -129,15 +129,24 @@ class Growth:
     days, low_days, high_days : float
         With the last fortnight as measured, and with every hour wetter and warmer, or drier and
         colder, by the sensor's accuracy. inf: not within two years.
+    accuracy_percent : float
+        That accuracy of the humidity. [%]
     """
 
     target: float
     days: float
     low_days: float
     high_days: float
+    accuracy_percent: float = SENSOR_PERCENT
 
 
-def growth(*, climate: Floats, index: float, mould_class: MouldClass) -> Growth | None:
+def growth(
+    *,
+    climate: Floats,
+    index: float,
+    mould_class: MouldClass,
+    accuracy_percent: float = SENSOR_PERCENT,
+) -> Growth | None:
     """Forecast of the mould index of a zone whose probe sits in the wall.
 
     Parameters
@@ -147,6 +156,8 @@ def growth(*, climate: Floats, index: float, mould_class: MouldClass) -> Growth 
     index : float
         Mould index now. [0 to 6]
     mould_class : {"VS", "S", "MR", "R"}
+    accuracy_percent : float
+        Of the probe's humidity: what its bench check left, else what common sensors are good for. [%]
 
     Returns
     -------
@@ -161,14 +172,15 @@ def growth(*, climate: Floats, index: float, mould_class: MouldClass) -> Growth 
     errors = np.array([0.0, 1.0, -1.0])
     days = mould.forecast(
         temperature_c=celsius[:, None] + SENSOR_K * errors,
-        humidity_percent=np.clip(humidity[:, None] + SENSOR_PERCENT * errors, 0.0, 100.0),
+        humidity_percent=np.clip(humidity[:, None] + accuracy_percent * errors, 0.0, 100.0),
         mould_class=mould_class,
         targets=(target,),
         start=index,
     )[0]
     if np.isnan(days[0]):
         return None
-    return Growth(target, *(float(value) for value in days))
+    low, best, high = float(days[1]), float(days[0]), float(days[2])
+    return Growth(target, best, low, high, accuracy_percent)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +230,7 @@ def airing(
     altitude_m: float,
     lines_can_freeze: bool,
     ahead: Floats | None = None,
+    accuracy_percent: tuple[float, float] = (SENSOR_PERCENT, SENSOR_PERCENT),
 ) -> Airing | None:
     """What opening a unit does, from the last week's hours on both sides.
 
@@ -234,6 +247,8 @@ def airing(
     ahead : ndarray or None
         Forecast of temperature, humidity and rain for the next 24 hours, shape (3, 24). [°C] [%] [mm]
         nan where it says nothing. None, or one that misses half of them: the usual day of the week.
+    accuracy_percent : tuple of float
+        Of the humidity inside and outside. [%]
 
     Returns
     -------
@@ -269,13 +284,19 @@ def airing(
         raining=ahead[2] > RAIN_MM if ahead is not None and forecast else False,
         cabin=room,
     )
+    band_k = ventilation.deadband(
+        **here,
+        temperature_u_k=SENSOR_K,
+        humidity_u_percent=accuracy_percent[0],
+        outside_humidity_u_percent=accuracy_percent[1],
+    )
     rate = ventilation.drying_rate(**here, air_changes_per_h=room.open_changes_per_h, cabin=room)
     pressures = air.vapour_pressure(
         temperature_c=np.array(now[::2]), humidity_percent=np.array(now[1::2])
     )
     dew = air.dew_point(vapour_pressure_pa=pressures)
     return Airing(
-        advice=str(ventilation.advice(**here, coldest_surface_c=surface)),
+        advice=str(ventilation.advice(**here, coldest_surface_c=surface, deadband_k=band_k)),
         inside_dew_c=float(dew[0]),
         outside_dew_c=float(dew[1]),
         surface_c=float(surface),

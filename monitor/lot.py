@@ -451,6 +451,52 @@ class SealBook:
 
 
 @dataclass(frozen=True, slots=True)
+class BenchPoint:
+    """What a probe read at rest in a closed box over a salt, and what the air in it was."""
+
+    number: int
+    site: str
+    node: str
+    probe: str
+    salt: str
+    batch: str  # of the salt, as written on it
+    from_s: int  # in the box since; its readings from then to `at_s` are of the box, not of a zone
+    at_s: int  # last reading that counted: what follows from the point holds after it
+    measured_percent: float  # as the probe gave it, never corrected
+    temperature_c: float
+    reference_percent: float  # over that salt at that temperature
+    uncertainty_percent: float  # of the two together
+    recorded_s: int
+    who: str
+    undone_s: int | None = None  # taken back, and by whom and why
+    undone_who: str = ""
+    undone_why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchCheck:
+    """What one or two points of a probe say of its humidity from a time on.
+
+    The air's humidity is `offset_percent + slope * reading`; one point leaves the slope 1.
+    """
+
+    site: str
+    node: str
+    probe: str
+    at_s: int  # it holds for readings after this
+    who: str
+    batch: str
+    points: tuple[BenchPoint, ...]  # the older first
+    offset_percent: float
+    slope: float
+    uncertainty_percent: float  # of a reading corrected by it
+
+    def correction(self, humidity_percent: float) -> float:
+        """What is added to a reading, in per cent of humidity."""
+        return self.offset_percent + (self.slope - 1.0) * humidity_percent
+
+
+@dataclass(frozen=True, slots=True)
 class Source:
     """Where alarms of one kind come from: a zone or a node; "" where it does not apply."""
 

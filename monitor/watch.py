@@ -26,6 +26,7 @@ from monitor.lot import (
     STRUCTURE_KINDS,
     AlarmClass,
     AlarmKind,
+    BenchPoint,
     Event,
     ForecastHour,
     Placement,
@@ -210,7 +211,7 @@ def judge_unit(
         readings=readings,
         site=record.site_readings(site.code, from_s=from_s, to_s=to_hour * HOUR_S),
         events=tuple(record.events(site.code, unit=unit.code)),
-        settling_s=_settling(unit, placements),
+        settling_s=_settling(unit, placements, record.bench_points()),
         altitude_m=site.altitude_m,
         limits=limits.steps(record.limit_entries(), site=site.code, body_type=unit.body_type),
         sources={zone.code: zone.source for zone in yard},
@@ -505,11 +506,22 @@ def _step(revision: proofs.Revision) -> ProofStep:
     )
 
 
-def _settling(unit: Unit, placements: Iterable[Placement]) -> dict[str, list[int]]:
+def _settling(
+    unit: Unit, placements: Iterable[Placement], points: Sequence[BenchPoint]
+) -> dict[str, list[int]]:
+    """When probes came into a zone: placed, or back from a box over salt."""
     starts: dict[str, list[int]] = {}
     for placement in placements:
         if placement.unit == unit.code and placement.zone:
-            starts.setdefault(placement.zone, []).append(placement.from_s)
+            back = [
+                point.at_s
+                for point in points
+                if (point.site, point.node, point.probe)
+                == (placement.site, placement.node, placement.probe)
+                and point.undone_s is None
+                and placement.from_s <= point.at_s < (placement.to_s or point.at_s + 1)
+            ]
+            starts.setdefault(placement.zone, []).extend([placement.from_s, *back])
     return starts
 
 

@@ -46,9 +46,9 @@ ORIGIN = {"Origin": "http://localhost"}
 
 # what each role may do, written down here a second time, by hand
 MAY = {
-    "owner": "lot unit living alarms proof chain acknowledge round seals seal links users log people settings change account",
-    "lot lead": "lot unit alarms proof chain acknowledge round seals seal links people settings change account",
-    "technician": "lot unit alarms proof chain acknowledge round seals seal account",
+    "owner": "lot unit living alarms proof chain acknowledge round seals seal bench links users log people settings change account",
+    "lot lead": "lot unit alarms proof chain acknowledge round seals seal bench links people settings change account",
+    "technician": "lot unit alarms proof chain acknowledge round seals seal bench account",
     "sales": "lot unit proof seals links account",
     "auditor": "lot unit alarms proof chain seals log people settings account",
     "verifier": "unit proof",
@@ -111,6 +111,8 @@ ASKED = {
     "/unit/<unit>/leave/<act>": ("POST", "/unit/van-wet/leave/sold", "change"),
     "/unit/<unit>/seals/<act>": ("POST", "/unit/van-wet/seals/look", "seal"),
     "/unit/<unit>/seals.ics": ("GET", "/unit/van-wet/seals.ics", "seals"),
+    "/bench/point": ("POST", "/bench/point", "bench"),
+    "/bench/undo": ("POST", "/bench/undo", "bench"),
 }  # fmt: skip
 PAGES = {
     "/": "lot",
@@ -121,6 +123,7 @@ PAGES = {
     "/proof": "proof",
     "/chain": "chain",
     "/nodes": "chain",
+    "/bench": "bench",
     "/links": "links",
     "/users": "users",
     "/log": "log",

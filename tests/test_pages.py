@@ -31,6 +31,7 @@ from monitor.store.board import AlarmRow
 from monitor.store.record import Record, open_record
 from monitor.store.users import Reach
 from monitor.text import CAUTION, DAMAGED
+from monitor.text import bench as bench_text
 from tests.filled import NOW_S, WET_TEXT, filled_record, place
 from tests.signed import session, sight, sign_in
 
@@ -1045,7 +1046,7 @@ def test_each_finding_of_a_node_says_what_to_do(noded):
     assert "three times the silence" in rows["node-2"][1]
     assert "Put it back on Alarms" in rows["node-11"][1]
     assert all(cells[1] for cells in rows.values() if cells[0] != "reporting")
-    assert text.NO_BENCH in seen(noded, "/nodes")
+    assert bench_text.NO_BENCH in seen(noded, "/nodes")
 
 
 def test_the_address_narrows_nodes_to_a_word_and_pages_of_a_hundred(noded, monkeypatch):

@@ -1,7 +1,7 @@
 """Nodes: which of them need a hand, and what each watches."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from dash import html
@@ -12,8 +12,10 @@ from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import text
 from monitor.catalogue import say
-from monitor.lot import silent_after_s
+from monitor.correction import is_due
+from monitor.lot import BenchCheck, silent_after_s
 from monitor.store.board import BATTERY_DAYS, NodeRow, ProbeNow
+from monitor.text import bench as bench_text
 
 TOGETHER = "silent together"
 # what needs a hand first, first
@@ -62,8 +64,17 @@ def word_of(node: NodeRow, *, now_s: int) -> str:
     return next((word for word, is_so in said if is_so), "reporting")
 
 
-def blocks(nodes: Sequence[NodeRow], asked: Wish) -> list[Any]:
-    """Page of all nodes, or of those with the word that the address asks for."""
+def blocks(
+    nodes: Sequence[NodeRow],
+    asked: Wish,
+    *,
+    checks: Mapping[tuple[str, str, str], BenchCheck],
+    may_bench: bool = False,
+) -> list[Any]:
+    """Page of all nodes, or of those with the word that the address asks for.
+
+    `checks` are the bench checks that hold now, by site, node and probe.
+    """
     if not nodes:
         return [html.H1("Nodes"), html.P("No node is entered, and none was ever heard.")]
     worded = [(word_of(node, now_s=asked.now_s), node) for node in nodes]
@@ -74,12 +85,33 @@ def blocks(nodes: Sequence[NodeRow], asked: Wish) -> list[Any]:
     return [
         html.H1("Nodes"),
         _causes(worded, asked),
+        *_bench(nodes, checks, asked, link=may_bench),
         _choice(Counter(word for word, _ in worded), asked),
         html.P(_said(shown, worded, from_), className="shown", role="status"),
         views.table(NAMES, rows, label="Nodes", kind="text nodes"),
         _turn(len(shown), from_, asked),
-        views.unknown_panel(_unknowns(nodes, worded)),
+        views.unknown_panel(_unknowns(nodes, worded, checks)),
     ]
+
+
+def _bench(
+    nodes: Sequence[NodeRow],
+    checks: Mapping[tuple[str, str, str], BenchCheck],
+    asked: Wish,
+    *,
+    link: bool,
+) -> list[Any]:
+    """Which nodes ask for the bench: work of the season, no alarm."""
+    never = old = 0
+    for node in nodes:
+        held = [checks.get((node.site, node.code, probe.code)) for probe in node.watching]
+        due = [check for check in held if is_due(check, now_s=asked.now_s)]
+        never += bool(due) and not any(due)
+        old += any(due)
+    parts: list[Any] = [bench_text.due_text(never, old), " "] if never or old else []
+    if link:
+        parts.append(html.A("Check a probe over salt", href=asked.link("/bench")))
+    return [html.P(parts, className="sentence")] if parts else []
 
 
 def _from(asked: Wish, count: int) -> int:
@@ -216,7 +248,11 @@ def _signal(node: NodeRow) -> str:
     return words.number(weakest, "dBm", digits=0)
 
 
-def _unknowns(nodes: Sequence[NodeRow], worded: Sequence[tuple[str, NodeRow]]) -> list[str]:
+def _unknowns(
+    nodes: Sequence[NodeRow],
+    worded: Sequence[tuple[str, NodeRow]],
+    checks: Mapping[tuple[str, str, str], BenchCheck],
+) -> list[str]:
     silent = sum(word in {"silent", TOGETHER, "never heard"} for word, _ in worded)
     lines = []
     if silent:
@@ -229,7 +265,8 @@ def _unknowns(nodes: Sequence[NodeRow], worded: Sequence[tuple[str, NodeRow]]) -
     without = sum(all(p.battery_percent is None for p in node.probes) for node in nodes)
     if without:
         lines.append(say("{count} never told a battery.", count=words.count(without, "node")))
-    lines.append(text.NO_BENCH)
+    if not checks:
+        lines.append(bench_text.NO_BENCH)
     lines.append(
         "How many samples wait in a node: it tells nobody. Missing are those between samples that came."
     )

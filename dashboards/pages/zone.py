@@ -488,6 +488,7 @@ def _mould(told: Told, span: Span, asked: Wish) -> list[Any]:
             days=growth.days,
             low_days=growth.low_days,
             high_days=growth.high_days,
+            accuracy_percent=growth.accuracy_percent,
         )
         parts.insert(2, html.P(ahead, className="sentence"))
     return parts

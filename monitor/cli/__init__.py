@@ -633,6 +633,7 @@ def _check_deeply() -> None:
 
 # groups of commands of their own; last, for they use what stands above
 from monitor.cli.alarms import alarms_app  # noqa: E402
+from monitor.cli.bench import bench_app  # noqa: E402
 from monitor.cli.documents import handover_app  # noqa: E402  with its own command added
 from monitor.cli.limits import limits_app  # noqa: E402
 from monitor.cli.load import load_command  # noqa: E402
@@ -645,6 +646,7 @@ from monitor.cli.users import user_app  # noqa: E402
 from monitor.cli.weather import weather_app  # noqa: E402
 
 app.add_typer(alarms_app, name="alarms")
+app.add_typer(bench_app, name="bench")
 app.add_typer(limits_app, name="limits")
 app.add_typer(round_app, name="round")
 app.add_typer(handover_app, name="handover")

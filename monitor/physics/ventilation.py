@@ -185,6 +185,7 @@ def deadband(
     outside_percent: ArrayLike,
     temperature_u_k: ArrayLike = SENSOR_TEMPERATURE_U_K,
     humidity_u_percent: ArrayLike = SENSOR_HUMIDITY_U_PERCENT,
+    outside_humidity_u_percent: ArrayLike | None = None,
 ) -> Floats:
     """Difference of two dew points that two sensors can tell.
 
@@ -194,6 +195,8 @@ def deadband(
         Air inside and outside. [°C, -100 to 200] [%, 0 to 120]
     temperature_u_k, humidity_u_percent : array_like
         Accuracy of both sensors. [K] [%] 0 or more
+    outside_humidity_u_percent : array_like, optional
+        Of the one outside, if it is another. [%] 0 or more
 
     Returns
     -------
@@ -211,9 +214,18 @@ def deadband(
             temperature_c=celsius,
             humidity_percent=humidity,
             temperature_u_k=temperature_u_k,
-            humidity_u_percent=humidity_u_percent,
+            humidity_u_percent=accuracy,
         )
-        for celsius, humidity in ((inside_c, inside_percent), (outside_c, outside_percent))
+        for celsius, humidity, accuracy in (
+            (inside_c, inside_percent, humidity_u_percent),
+            (
+                outside_c,
+                outside_percent,
+                humidity_u_percent
+                if outside_humidity_u_percent is None
+                else outside_humidity_u_percent,
+            ),
+        )
     )
     return np.maximum(LEAST_DEADBAND_K, np.sqrt(inside_u * inside_u + outside_u * outside_u))
 

@@ -41,7 +41,7 @@ from monitor.lot import (
     ZoneWord,
     silent_after_s,
 )
-from monitor.store import alarming, health, holding, judging, sealing
+from monitor.store import alarming, bench, health, holding, judging, sealing
 from monitor.store import schema as t
 from monitor.store.influx import Server, archived_hours
 
@@ -557,11 +557,15 @@ _SAMPLED = ("at_s", "temperature_c100", "humidity_p100", "silence_s")
 
 
 def samples(engine: Engine, row: ZoneNow, *, from_s: int, to_s: int) -> Samples:
-    """Single readings of one zone in [from_s, to_s), without disputed ones."""
+    """Single readings of one zone in [from_s, to_s), as they are judged: corrected, none disputed."""
     with engine.connect() as db:
+        watched = list(_watches(db, _zone_id(db, row), to_s=to_s))
+        points = bench.by_probe(db, {probe_id for probe_id, _, _ in watched})
         parts = [
-            sealing.measured(db, probe_id, max(start_s, from_s), min(end_s, to_s))
-            for probe_id, start_s, end_s in _watches(db, _zone_id(db, row), to_s=to_s)
+            bench.measured(
+                db, probe_id, max(start_s, from_s), min(end_s, to_s), own=points.get(probe_id, ())
+            )
+            for probe_id, start_s, end_s in watched
         ]
     columns = [sealing.MEASURED.index(name) for name in _SAMPLED]
     found = [np.take(part, columns, axis=1) for part in parts]

@@ -25,8 +25,8 @@ from sqlalchemy import (
 from sqlalchemy.dialects import sqlite
 
 from monitor.lot import DEFAULT_SILENCE_S, Placement, Zone, ZoneReadings
+from monitor.store import bench
 from monitor.store import schema as t
-from monitor.store import sealing
 from monitor.store.rows import Due, Latest
 
 HOUR_S = 3600
@@ -251,7 +251,10 @@ def latest(connection: Connection) -> list[Latest]:
 def readings(
     connection: Connection, here: ColumnElement[bool], *, from_s: int, to_s: int
 ) -> dict[str, ZoneReadings]:
-    """Readings of the zones of a unit or a site in [from_s, to_s), by the placements in force."""
+    """Readings of the zones of a unit or a site in [from_s, to_s), by the placements in force.
+
+    Humidity is as the bench checks of its probes correct it.
+    """
     query = (
         select(t.zone.c.zone_id, t.zone.c.code)
         .join_from(t.zone, t.site, t.site.c.site_id == t.zone.c.site_id)
@@ -262,11 +265,14 @@ def readings(
     own = dict(connection.execute(query).all())
     probes = select(t.placement.c.probe_id).where(t.placement.c.zone_id.in_(own)).distinct()
     parts: dict[str, list[NDArray[np.float64]]] = {code: [] for code in own.values()}
-    for probe, watched in spans(connection, t.placement.c.probe_id.in_(probes)).items():
+    placed = spans(connection, t.placement.c.probe_id.in_(probes))
+    benched = bench.by_probe(connection, placed)
+    for probe, watched in placed.items():
         for start_s, end_s, zone in watched:
             if zone in own and start_s < to_s and end_s > from_s:
                 span = max(start_s, from_s), min(end_s, to_s)
-                parts[own[zone]].append(sealing.measured(connection, probe, *span))
+                points = benched.get(probe, ())
+                parts[own[zone]].append(bench.measured(connection, probe, *span, own=points))
     return {code: _series(found) for code, found in parts.items()}
 
 

@@ -13,8 +13,11 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, Engine, and_, func, or_, select, update
 from sqlalchemy.dialects.sqlite import insert
 
+from monitor import correction
 from monitor.errors import InputError
 from monitor.lot import (
+    BenchCheck,
+    BenchPoint,
     Event,
     Finding,
     ForecastHour,
@@ -37,6 +40,7 @@ from monitor.lot import (
 )
 from monitor.store import (
     alarming,
+    bench,
     causes,
     checking,
     findings,
@@ -495,6 +499,47 @@ class Record:
         """Alarms that stood when a unit was received, as "kind zone"."""
         with self._reading() as connection:
             return handing.stood(connection, unit)
+
+    # --- bench ---
+
+    def add_bench_point(self, point: BenchPoint) -> int:
+        """Keep a bench point; its number. What its probe watched is judged again from the box on.
+
+        Raises
+        ------
+        InputError
+            If the probe is unknown, or the correction that follows is absurd.
+        """
+        with self._writing() as connection:
+            number, probe = bench.add(connection, point)
+            judging.mark_placed(connection, probe, hour=point.from_s // HOUR_S)
+            return number
+
+    def undo_bench_point(self, number: int, *, who: str, why: str, now_s: int) -> BenchPoint:
+        """Take a bench point back; what its probe watched is judged again without it."""
+        with self._writing() as connection:
+            point, probe = bench.undo(connection, number, who=who, why=why, now_s=now_s)
+            judging.mark_placed(connection, probe, hour=point.from_s // HOUR_S)
+            return point
+
+    def bench_points(self) -> list[BenchPoint]:
+        """All bench points in the order they were entered, those taken back too."""
+        with self._reading() as connection:
+            return bench.points(connection)
+
+    def bench_checks(self, site: str = "", node: str = "") -> list[BenchCheck]:
+        """Checks of probes over salt, by node, probe and time; of one site or node if it is named."""
+        found = correction.checks(self.bench_points())
+        return [one for one in found if site in {"", one.site} and node in {"", one.node}]
+
+    def probe_readings(
+        self, site: str, node: str, probe: str, *, from_s: int, to_s: int
+    ) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+        """Times, temperature [°C] and humidity [%] of a probe in [from_s, to_s), as it gave them."""
+        with self._reading() as connection:
+            key = bench.probe_id(connection, site, node, probe)
+            table = sealing.measured(connection, key, from_s, to_s)
+        return table[:, 0].astype("int64"), table[:, 1] / 100.0, table[:, 2] / 100.0
 
     # --- common causes ---
 

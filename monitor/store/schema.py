@@ -13,6 +13,7 @@
     hold                           alarms of which zone or node were held back, by whom and why
     cause ─< cause_member          alarms that share one cause, which is an alarm itself
     unit ─< season_list ─< season_step                             what is done before and after storage
+    probe ─< bench_point ─< bench_undo                             checks over salt, and those taken back
     unit ─< photo                                                  bounded in size, without place
     unit, zone ─< finding ─ meter  what somebody found at a zone by eye and hand
     unit ─< joint, seal_entry, seal_rule                           sealed joints, looks and reseals, intervals
@@ -924,6 +925,35 @@ seal_rule = Table(  # append-only: the newest of a joint, or of a group, holds
     **_STRICT,
 )
 
+bench_point = Table(  # what a probe read in a box over a salt: only ever added to
+    "bench_point",
+    metadata,
+    Column("bench_point_id", Integer, primary_key=True),
+    Column("probe_id", ForeignKey("probe.probe_id"), nullable=False),
+    Column("salt", Text, nullable=False),
+    Column("batch", Text, nullable=False, server_default=""),
+    Column("from_s", Integer, nullable=False),  # in the box since
+    Column("at_s", Integer, nullable=False),  # last reading that counted
+    Column("measured_percent", REAL, nullable=False),
+    Column("temperature_c", REAL, nullable=False),
+    Column("reference_percent", REAL, nullable=False),
+    Column("uncertainty_percent", REAL, nullable=False),
+    Column("recorded_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Index("ix_bench_point_probe_id", "probe_id"),
+    **_STRICT,
+)
+
+bench_undo = Table(  # a point was taken back: another salt, a lid that was open
+    "bench_undo",
+    metadata,
+    Column("bench_point_id", ForeignKey("bench_point.bench_point_id"), primary_key=True),
+    Column("recorded_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    **_STRICT,
+)
+
 # Rows are checked in groups (a, b). Triggers drop the checksum of a group with every change of its
 # rows, so that a checksum that stands is of rows that nobody has written since it was taken.
 # `{row}` is where OLD or NEW goes. A new table joins here and brings its triggers in its migration.
@@ -957,6 +987,8 @@ GROUPS: dict[str, tuple[str, str]] = {
     "season_list": ("season_list_id", "0"),
     "season_step": ("season_step_id", "0"),
     "photo": ("photo_id", "0"),
+    "bench_point": ("bench_point_id", "0"),
+    "bench_undo": ("bench_point_id", "0"),
     "finding": ("finding_id", "0"),
     "meter": ("finding_id", "0"),
     "joint": ("joint_id", "0"),

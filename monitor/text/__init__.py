@@ -658,7 +658,14 @@ MEANINGS: tuple[tuple[str, str, str], ...] = (
 NO_SECTION = "Not drawn: it needs half a day of readings in the cabin and outside, and one of them is missing."
 
 
-def growth_text(target: float, *, days: float, low_days: float, high_days: float) -> str:
+def growth_text(
+    target: float,
+    *,
+    days: float,
+    low_days: float,
+    high_days: float,
+    accuracy_percent: float = 2.0,
+) -> str:
     """When the mould index would reach its next mark."""
     mark = say("1, seen with a microscope") if target < 2 else say("3, seen by eye")
 
@@ -675,7 +682,8 @@ def growth_text(target: float, *, days: float, low_days: float, high_days: float
         )
     return say(
         "If the last fortnight went on, the index would reach {mark}: {said}; a sensor "
-        "off by 0.2 K and 2 % leaves {least} to {most}.",
+        "off by 0.2 K and {accuracy:g} % leaves {least} to {most}.",
+        accuracy=round(accuracy_percent, 1),
         mark=mark,
         said=said(days),
         least=said(low_days),
@@ -856,9 +864,6 @@ NODE_STEPS: dict[str, str] = {
 def under_cause(kind: str) -> str:
     """What to do about a node whose silence is under a common cause."""
     return say("Wait for its common cause ({kind}).", kind=kind)
-
-
-NO_BENCH = "Bench checks against a salt: none is in the record, so that nothing shows how true a probe still reads."
 
 
 def flood_text(node: str, *, dropped: int) -> str:
