@@ -100,11 +100,15 @@ ROUTES: Mapping[str, str] = {
     "/people/change": "change",
     "/unit/<unit>/note": "living",  # of which, the route looks at itself
     "/unit/<unit>/lists/<act>": "acknowledge",
+    "/proof/<unit>/open": "acknowledge",
+    "/proof/<unit>/<zone>/<int:repaired_s>/<act>": "acknowledge",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
 MOST_SENT = 64 * 1024  # bytes of a form: a name and a token need no more
-WITH_PHOTOS: frozenset[str] = frozenset()  # routes whose forms bring photos
+WITH_PHOTOS: frozenset[str] = frozenset(
+    {"/proof/<unit>/open", "/proof/<unit>/<zone>/<int:repaired_s>/<act>"}
+)  # routes whose forms bring photos
 MOST_WITH_PHOTOS = 4 * photos.MOST_SENT + MOST_SENT
 
 PAGES: tuple[tuple[str, str], ...] = (
@@ -127,6 +131,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/unit/(?P<unit>[^/]+)/living", "living"),
     (r"/unit/(?P<unit>[^/]+)/lists", "acknowledge"),
     (r"/site/(?P<site>[^/]+)/zone/[^/]+", "lot"),
+    (r"/proof/(?P<unit>[^/]+)", "acknowledge"),
     (r"/proof/(?P<unit>[^/]+)/[^/]+/[0-9]{1,12}", "proof"),
 )
 OWN_PAGES = (

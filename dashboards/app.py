@@ -15,7 +15,19 @@ from flask import Flask, Response, g, has_request_context, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards import access, answers, begin, changes, exports, gather, paint, signin, views, words
+from dashboards import (
+    access,
+    answers,
+    begin,
+    changes,
+    exports,
+    gather,
+    paint,
+    repairs,
+    signin,
+    views,
+    words,
+)
 from dashboards.access import Gate, Sight
 from dashboards.access import plain as _plain
 from dashboards.pages import access as access_pages
@@ -176,6 +188,7 @@ def make_app(
     answers.add_routes(server, gate, now=now, change=change)
     changes.add_routes(server, gate, now=now, change=change)
     begin.add_routes(server, gate, now=now, change=change)
+    repairs.add_routes(server, gate, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
     _guard(server, app)
     return app
@@ -267,7 +280,11 @@ def _blocks(
         "/morning": lambda: morning_page.blocks(sight.lot(lots.read(asked.now_s)), asked),
         "/alarms": lambda: gather.alarms_page(record, asked, token, sight),
         "/load": lambda: gather.load_page(record, asked, sight),
-        "/proof": lambda: proof_page.blocks(list(sight.placed(record.repairs())), asked),
+        "/proof": lambda: proof_page.blocks(
+            list(sight.placed(record.repairs())),
+            asked,
+            sorted(sight.units) if "acknowledge" in sight.acts else (),
+        ),
         "/nodes": lambda: nodes_page.blocks(
             sight.nodes(board.nodes(record.engine, now_s=asked.now_s)), asked
         ),
@@ -289,8 +306,14 @@ def _blocks(
         ),
         (
             r"/proof/([^/]+)/([^/]+)/([0-9]{1,12})",
-            lambda unit, zone, at: gather.repair_page(record, asked, unit, zone, int(at)),
+            lambda unit, zone, at: gather.repair_page(
+                record,
+                asked,
+                (unit, zone, int(at)),
+                token=token if "acknowledge" in sight.acts else "",
+            ),
         ),
+        (r"/proof/([^/]+)", lambda unit: gather.opening_page(record, asked, unit, token)),
     )
     for pattern, draw in placed:
         if found := re.fullmatch(pattern, path):

@@ -5,7 +5,7 @@
 """
 
 import logging
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, TypedDict
@@ -22,10 +22,13 @@ from monitor.judge.day import PIPE_KINDS
 from monitor.judge.rules import DELAYS as JUDGED_DELAYS
 from monitor.judge.rules import Delay
 from monitor.lot import (
+    AIR_KINDS,
     DEFAULT_SILENCE_S,
+    PRIVATE,
     STRUCTURE_KINDS,
     AlarmClass,
     AlarmKind,
+    CaseNote,
     Event,
     ForecastHour,
     Placement,
@@ -43,6 +46,7 @@ from monitor.store import (
     Latest,
     NewAlarm,
     OutboxItem,
+    ProofRevision,
     ProofStep,
     ProofWork,
     Record,
@@ -150,6 +154,7 @@ def tick(record: Record, *, now_s: int) -> Round:
     latest = record.latest()
     known = record.alarms(open_only=True)  # each rule below looks at its own kind
     placed, newest = _in_force(placements), _newest(latest)
+    record.close_days(now_s=now_s)
     _notice_water(record, latest, placements, units, known, now_s=now_s)
     _notice_silence(record, newest, placed, known, listening=listening, now_s=now_s)
     _notice_batteries(record, latest, placed, known, now_s=now_s)
@@ -424,7 +429,7 @@ def prove(record: Record, unit: Unit, watched: judge.Watched, *, to_hour: int, n
         to_hour=to_hour // 24 * 24,
     )
     told = proofs.trusted(hours, record.doubts(unit.code))
-    found = proofs.follow(watched.zones, watched.events, told)
+    found = proofs.follow(watched.zones, watched.events, told, shown(record, unit))
     changes = [*proofs.stall_changes(found), *proofs.failures(found)]
     known = [alarm for alarm in record.alarms(unit=unit.code) if alarm.kind in OF_PROOF]
     work = reconcile(unit, changes, (), known, since_s=0, now_s=now_s)
@@ -444,6 +449,69 @@ def prove(record: Record, unit: Unit, watched: judge.Watched, *, to_hour: int, n
         alarms=work,
         now_s=now_s,
     )
+    held = {zone.code for zone in watched.zones if zone.kind not in AIR_KINDS}
+    record.note_leaves(
+        unit.code,
+        hours=proofs.digests(
+            {code: table for code, table in hours.items() if code in held or code[:1] == "/"}
+        ),
+        lines=_leaves(record, unit, held),
+        now_s=now_s,
+    )
+
+
+def bench_checks(record: Record, unit: Unit) -> list[proofs.Checked]:  # noqa: ARG001
+    """Bench checks of the probes of a unit: this version keeps none."""
+    return []
+
+
+def shown(record: Record, unit: Unit) -> dict[proofs.Key, proofs.Shown]:
+    """What the record shows of a unit's repairs beside readings."""
+    return proofs.shown(
+        record.zones(unit.code),
+        record.events(unit.site, unit=unit.code),
+        notes=record.case_notes(unit.code),
+        placements=record.placements(),
+        checks=bench_checks(record, unit),
+    )
+
+
+def _leaves(record: Record, unit: Unit, held: Collection[str]) -> list[str]:
+    """Revisions, events and entries of the repairs of a unit, each in one line."""
+    lines = [
+        event_leaf(event)
+        for event in record.events(unit.site, unit=unit.code)
+        if event.kind not in PRIVATE and event.zone in {"", *held}
+    ]
+    lines += [case_leaf(note) for note in record.case_notes(unit.code)]
+    for row in record.repairs(unit=unit.code):
+        lines += [
+            revision_leaf(row.zone, row.repaired_s, one)
+            for one in record.proof_revisions(unit.code, row.zone, row.repaired_s)
+        ]
+    return lines
+
+
+def event_leaf(event: Event) -> str:
+    """An event as a leaf of the chain."""
+    return _leaf("event", event.at_s, event.unit, event.zone, event.kind, event.value)
+
+
+def case_leaf(note: CaseNote) -> str:
+    """An entry of a repair's case as a leaf of the chain."""
+    said = (note.zone, note.repaired_s, note.kind, note.value, note.at_s, note.recorded_s)
+    return _leaf("case", *said, note.who, note.why)
+
+
+def revision_leaf(zone: str, repaired_s: int, told: ProofRevision) -> str:
+    """A revision of a proof as a leaf of the chain."""
+    step = told.step
+    said = (told.number, step.at_s, step.verdict, "; ".join(step.missing), told.reason)
+    return _leaf("revision", zone, repaired_s, *said, told.version, told.recorded_s)
+
+
+def _leaf(*said: object) -> str:
+    return "\t".join(" ".join(str(one).split()) for one in said)
 
 
 def _step(revision: proofs.Revision) -> ProofStep:

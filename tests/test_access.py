@@ -98,6 +98,9 @@ ASKED = {
     "/people/change": ("POST", "/people/change", "change"),
     "/unit/<unit>/note": ("POST", "/unit/van-wet/note", "living"),
     "/unit/<unit>/lists/<act>": ("POST", "/unit/van-wet/lists/begin", "acknowledge"),
+    "/proof/<unit>/open": ("POST", "/proof/van-wet/open", "acknowledge"),
+    "/proof/<unit>/<zone>/<int:repaired_s>/<act>": (
+        "POST", "/proof/van-wet/off-rear-low/5/photo", "acknowledge"),
 }  # fmt: skip
 PAGES = {
     "/": "lot",
@@ -118,6 +121,7 @@ PAGES = {
     "/unit/van-wet/zone/off-rear-low": "unit",
     "/unit/van-wet/living": "living",
     "/unit/van-wet/lists": "acknowledge",
+    "/proof/van-wet": "acknowledge",
     "/site/yard/zone/outside": "lot",
     "/proof/van-wet/off-rear-low/5": "proof",
 }
