@@ -1,7 +1,7 @@
 """Proof: every repair with its verdict; and one repair with what the verdict was taken from."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import zip_longest
 from typing import Any
 from urllib.parse import quote
@@ -43,7 +43,7 @@ class Told:
     standing: Sequence[ProofStep]  # those of the revisions that no later one replaced
     zone: ZoneNow | None
     course: Course | None  # None: nobody watched the repair, or no day was judged since
-    case: cases.Case = cases.Case()
+    case: cases.Case = field(default_factory=cases.Case)
     differences: Sequence[Sequence[str]] = ()  # of the revisions, each to what stood before
 
 
