@@ -24,8 +24,8 @@ def add_routes(
 ) -> None:
     """Add what is entered of repairs."""
     repairs = Repairs(gate, now, change)
-    server.post("/proof/<unit>/open")(repairs.open)
-    server.post("/proof/<unit>/<zone>/<int:repaired_s>/<act>")(repairs.note)
+    server.post("/proof/<unit>/open")(repairs.open_repair)
+    server.post("/proof/<unit>/<zone>/<int:repaired_s>/<act>")(repairs.add_entry)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Repairs:
     now: Callable[[], int]
     change: Callable[[], Record]
 
-    def open(self, unit: str) -> AnyResponse:
+    def open_repair(self, unit: str) -> AnyResponse:
         """Open a repair of some zones of a unit."""
         zones = tuple(request.form.getlist("zone"))
 
@@ -60,7 +60,7 @@ class Repairs:
             return plain(404, say("There is no unit {unit}.", unit=unit[:64]))
         return self._done(act, ("/proof", f"/proof/{quote(unit, safe='')}"), "repair opened", unit)
 
-    def note(self, unit: str, zone: str, repaired_s: int, act: str) -> AnyResponse:
+    def add_entry(self, unit: str, zone: str, repaired_s: int, act: str) -> AnyResponse:
         """Add a photo, a hose test or another drying goal to a repair."""
         now_s = self.now()
         of = cases.entry(zone, repaired_s, at_s=now_s, now_s=now_s, who=self.gate.doer().who)

@@ -196,7 +196,7 @@ UNCHECKED = {
     "never": checks(),
     "only before": checks((-1, 0.4)),
     "only after": checks((89.5, 0.4)),
-    "before the last wetting": checks((-1, 0.4), (84, 0.4)),
+    "before the last wetting": checks((-1, 0.4), (5, 0.4)),
     "more than half a year before the repair": checks((-181, 0.4), (89.5, 0.4)),
     "another correction": checks((-1, 0.4), (89.5, 3.5)),
     "after today": checks((-1, 0.4), (95, 0.4)),
