@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from itertools import zip_longest
 from typing import Any
 from urllib.parse import quote
 
@@ -44,7 +43,7 @@ class Told:
     zone: ZoneNow | None
     course: Course | None  # None: nobody watched the repair, or no day was judged since
     case: cases.Case = field(default_factory=cases.Case)
-    differences: Sequence[Sequence[str]] = ()  # of the revisions, each to what stood before
+    differences: Sequence[Sequence[str]] = ()  # of each of the revisions, each to what stood before
 
 
 def path(row: RepairRow) -> str:
@@ -470,9 +469,7 @@ def _revisions(told: Told) -> list[Any]:
             ],
             className="" if one.step in told.standing else "replaced",
         )
-        for one, differences in reversed(
-            list(zip_longest(told.revisions, told.differences, fillvalue=()))
-        )
+        for one, differences in reversed(list(zip(told.revisions, told.differences, strict=True)))
     ]
     names = ["no.", "from", "verdict", "missing", "leaks from", "told", "note", "changed"]
     table = views.table(names, rows, label="Revisions", kind="text log")
