@@ -119,13 +119,16 @@ ROUTES: Mapping[str, str] = {
     "/unit/<unit>/seals.ics": "seals",
     "/bench/point": "bench",  # of whose probe, the route looks at itself
     "/bench/undo": "bench",
+    "/proof/<unit>/open": "acknowledge",
+    "/proof/<unit>/<zone>/<int:repaired_s>/<act>": "acknowledge",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
 }
 
 MOST_SENT = 64 * 1024  # bytes of a form: a name and a token need no more
 WITH_PHOTOS: frozenset[str] = frozenset(  # routes whose forms bring photos
-    {"/round-send", "/unit/<unit>/seals/<act>"}
-)
+    {"/round-send", "/unit/<unit>/seals/<act>", "/proof/<unit>/open",
+     "/proof/<unit>/<zone>/<int:repaired_s>/<act>"}
+)  # fmt: skip
 MOST_WITH_PHOTOS = 4 * photos.MOST_SENT + MOST_SENT
 
 PAGES: tuple[tuple[str, str], ...] = (
@@ -153,6 +156,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/unit/(?P<unit>[^/]+)/seals", "seals"),
     (r"/unit/(?P<unit>[^/]+)/handover", "proof"),
     (r"/site/(?P<site>[^/]+)/zone/[^/]+", "lot"),
+    (r"/proof/(?P<unit>[^/]+)", "acknowledge"),
     (r"/proof/(?P<unit>[^/]+)/[^/]+/[0-9]{1,12}", "proof"),
 )
 OWN_PAGES = (

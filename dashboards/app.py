@@ -26,6 +26,7 @@ from dashboards import (
     gather,
     leaving,
     paint,
+    repairs,
     rounds,
     seals,
     signin,
@@ -195,6 +196,7 @@ def make_app(
     leaving.add_routes(server, gate, now=now, change=change)
     seals.add_routes(server, gate, record, now=now, change=change)
     bench.add_routes(server, gate, now=now, change=change)
+    repairs.add_routes(server, gate, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
     rounds.add_routes(server, gate, lots, now=now, change=change)
     documents.add_routes(server, gate, record, now=now)
@@ -291,9 +293,13 @@ def _blocks(
         "/alarms": lambda: gather.alarms_page(record, asked, token, sight),
         "/load": lambda: gather.load_page(record, asked, sight),
         "/seals": lambda: seals.lot_page(record, asked, sight, lots.read(asked.now_s)),
-        "/proof": lambda: proof_page.blocks(list(sight.placed(record.repairs())), asked),
         "/nodes": lambda: gather.nodes_page(record, asked, sight),
         "/bench": lambda: gather.bench_page(record, asked, sight, token=token),
+        "/proof": lambda: proof_page.blocks(
+            list(sight.placed(record.repairs())),
+            asked,
+            sorted(sight.units) if "acknowledge" in sight.acts else (),
+        ),
         "/chain": lambda: chain_page.blocks(
             sight.chain(health.chain(record.engine, now_s=asked.now_s)), asked
         ),
@@ -315,8 +321,14 @@ def _blocks(
         ),
         (
             r"/proof/([^/]+)/([^/]+)/([0-9]{1,12})",
-            lambda unit, zone, at: gather.repair_page(record, asked, unit, zone, int(at)),
+            lambda unit, zone, at: gather.repair_page(
+                record,
+                asked,
+                (unit, zone, int(at)),
+                token=token if "acknowledge" in sight.acts else "",
+            ),
         ),
+        (r"/proof/([^/]+)", lambda unit: gather.opening_page(record, asked, unit, token)),
     )
     for pattern, draw in placed:
         if found := re.fullmatch(pattern, path):

@@ -12,6 +12,7 @@ from dashboards.access import Sight
 from dashboards.pages import alarms as alarms_view
 from dashboards.pages import begin as begin_view
 from dashboards.pages import bench as bench_view
+from dashboards.pages import cases as case_view
 from dashboards.pages import handover as handover_view
 from dashboards.pages import leave as leave_view
 from dashboards.pages import lists as lists_view
@@ -402,8 +403,20 @@ def _limits(record: Record, unit: Unit, asked: Wish) -> Limits:
     return limits.in_force(entries, site=unit.site, body_type=unit.body_type, hour=hour)
 
 
-def repair_page(record: Record, asked: Wish, unit: str, zone: str, repaired_s: int) -> list[Any]:
-    """The proof of one repair."""
+def opening_page(record: Record, asked: Wish, unit: str, token: str) -> list[Any]:
+    """Where a repair of a unit is opened."""
+    if unit not in {one.code for one in record.units()}:
+        return views.missing("unit", unit, asked)
+    return case_view.opening(unit, record.zones(unit), asked, token=token)
+
+
+def repair_page(
+    record: Record, asked: Wish, place: tuple[str, str, int], *, token: str = ""
+) -> list[Any]:
+    """The proof of one repair (`place`: unit, zone and when); `token` for who may add to it."""
+    from monitor.reports.packet import differences
+
+    unit, zone, repaired_s = place
     rows = record.repairs(unit=unit)
     row = next((r for r in rows if (r.zone, r.repaired_s) == (zone, repaired_s)), None)
     if row is None:
@@ -415,6 +428,15 @@ def repair_page(record: Record, asked: Wish, unit: str, zone: str, repaired_s: i
         standing=standing_line(revisions),
         zone=board.zone(record.engine, unit, zone, site=False, now_s=asked.now_s),
         course=_course(record, row),
+        case=case_view.Case(
+            [
+                note
+                for note in record.case_notes(unit)
+                if (note.zone, note.repaired_s) == (zone, repaired_s)
+            ],
+            token if row.ended_s is None else "",
+        ),
+        differences=differences(revisions),
     )
     return proof_view.repair_blocks(told, asked)
 

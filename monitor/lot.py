@@ -336,6 +336,27 @@ class Photo:
     caption: str = ""
 
 
+CaseKind = Literal["opened", "goal", "photo", "challenge"]
+
+
+@dataclass(frozen=True, slots=True)
+class CaseNote:
+    """Something entered of one repair beside readings; never changed, a later one is added.
+
+    `value`: of `opened` what was done, of `goal` points above the dry standard, of `photo` its
+    digest, of `challenge` the joint, how long it was sprayed, and whether water reached it.
+    """
+
+    zone: str
+    repaired_s: int
+    kind: CaseKind
+    value: str
+    at_s: int
+    recorded_s: int
+    who: str
+    why: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Meter:
     """One reading of a hand-held moisture meter, with what it needs to be read again by somebody else."""

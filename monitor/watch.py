@@ -5,7 +5,7 @@
 """
 
 import logging
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, TypedDict, TypeVar
@@ -22,11 +22,14 @@ from monitor.judge.day import PIPE_KINDS
 from monitor.judge.rules import DELAYS as JUDGED_DELAYS
 from monitor.judge.rules import Delay
 from monitor.lot import (
+    AIR_KINDS,
     DEFAULT_SILENCE_S,
+    PRIVATE,
     STRUCTURE_KINDS,
     AlarmClass,
     AlarmKind,
     BenchPoint,
+    CaseNote,
     Event,
     ForecastHour,
     Placement,
@@ -44,6 +47,7 @@ from monitor.store import (
     Latest,
     NewAlarm,
     OutboxItem,
+    ProofRevision,
     ProofStep,
     ProofWork,
     Record,
@@ -164,6 +168,7 @@ def tick(record: Record, *, now_s: int, alive: Callable[[], None] = lambda: None
     _guarded(partial(silence, now_s=now_s), "silence")
     _guarded(partial(_notice_batteries, record, latest, placed, known, now_s=now_s), "batteries")
     _guarded(partial(_notice_floods, record, placed, known, now_s=now_s), "floods")
+    _guarded(partial(record.close_days, now_s=now_s), "days of proofs")
     held = holds.review(record, now_s=now_s)
     group_alarms(record, newest, placed, units, now_s=now_s, held=held)
     return done
@@ -469,7 +474,7 @@ def prove(record: Record, unit: Unit, watched: judge.Watched, *, to_hour: int, n
         to_hour=to_hour // 24 * 24,
     )
     told = proofs.trusted(hours, record.doubts(unit.code))
-    followed = proofs.follow(watched.zones, watched.events, told)
+    followed = proofs.follow(watched.zones, watched.events, told, shown(record, unit))
     found = [proof for proof in followed if proof.repaired_s >= own_s]
     changes = [*proofs.stall_changes(found), *proofs.failures(found)]
     known = [
@@ -494,6 +499,75 @@ def prove(record: Record, unit: Unit, watched: judge.Watched, *, to_hour: int, n
         alarms=work,
         now_s=now_s,
     )
+    held = {zone.code for zone in watched.zones if zone.kind not in AIR_KINDS}
+    record.note_leaves(
+        unit.code,
+        hours=proofs.digests(
+            {code: table for code, table in hours.items() if code in held or code[:1] == "/"}
+        ),
+        lines=_leaves(record, unit, held),
+        now_s=now_s,
+    )
+
+
+DAMP_AIR_PERCENT = 80.0  # where a wall begins to be damp: there checks are compared
+
+
+def bench_checks(record: Record, unit: Unit) -> list[proofs.Checked]:
+    """Bench checks of the probes of a unit's site, each by what it adds to air that makes a wall damp."""
+    return [
+        proofs.Checked(one.node, one.probe, one.at_s, one.correction(DAMP_AIR_PERCENT))
+        for one in record.bench_checks(unit.site)
+    ]
+
+
+def shown(record: Record, unit: Unit) -> dict[proofs.Key, proofs.Shown]:
+    """What the record shows of a unit's repairs beside readings."""
+    return proofs.shown(
+        record.zones(unit.code),
+        record.events(unit.site, unit=unit.code),
+        notes=record.case_notes(unit.code),
+        placements=record.placements(),
+        checks=bench_checks(record, unit),
+    )
+
+
+def _leaves(record: Record, unit: Unit, held: Collection[str]) -> list[str]:
+    """Revisions, events and entries of the repairs of a unit, each in one line."""
+    lines = [
+        event_leaf(event)
+        for event in record.events(unit.site, unit=unit.code)
+        if event.kind not in PRIVATE and event.zone in {"", *held}
+    ]
+    lines += [case_leaf(note) for note in record.case_notes(unit.code)]
+    for row in record.repairs(unit=unit.code):
+        lines += [
+            revision_leaf(row.zone, row.repaired_s, one)
+            for one in record.proof_revisions(unit.code, row.zone, row.repaired_s)
+        ]
+    return lines
+
+
+def event_leaf(event: Event) -> str:
+    """An event as a leaf of the chain."""
+    return _leaf("event", event.at_s, event.unit, event.zone, event.kind, event.value)
+
+
+def case_leaf(note: CaseNote) -> str:
+    """An entry of a repair's case as a leaf of the chain."""
+    said = (note.zone, note.repaired_s, note.kind, note.value, note.at_s, note.recorded_s)
+    return _leaf("case", *said, note.who, note.why)
+
+
+def revision_leaf(zone: str, repaired_s: int, told: ProofRevision) -> str:
+    """A revision of a proof as a leaf of the chain."""
+    step = told.step
+    said = (told.number, step.at_s, step.verdict, "; ".join(step.missing), told.reason)
+    return _leaf("revision", zone, repaired_s, *said, told.version, told.recorded_s)
+
+
+def _leaf(*said: object) -> str:
+    return "\t".join(" ".join(str(one).split()) for one in said)
 
 
 def _step(revision: proofs.Revision) -> ProofStep:

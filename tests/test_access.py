@@ -113,6 +113,9 @@ ASKED = {
     "/unit/<unit>/seals.ics": ("GET", "/unit/van-wet/seals.ics", "seals"),
     "/bench/point": ("POST", "/bench/point", "bench"),
     "/bench/undo": ("POST", "/bench/undo", "bench"),
+    "/proof/<unit>/open": ("POST", "/proof/van-wet/open", "acknowledge"),
+    "/proof/<unit>/<zone>/<int:repaired_s>/<act>": (
+        "POST", "/proof/van-wet/off-rear-low/5/photo", "acknowledge"),
 }  # fmt: skip
 PAGES = {
     "/": "lot",
@@ -138,6 +141,7 @@ PAGES = {
     "/unit/van-wet/leave": "change",
     "/unit/van-wet/seals": "seals",
     "/unit/van-wet/handover": "proof",
+    "/proof/van-wet": "acknowledge",
     "/site/yard/zone/outside": "lot",
     "/proof/van-wet/off-rear-low/5": "proof",
 }

@@ -12,8 +12,10 @@ from hypothesis import strategies as st
 
 from monitor.evidence.drying import (
     BESIDE,
+    Benched,
     Repair,
     Revision,
+    Shown,
     Watch,
     Wetting,
     follow,
@@ -26,7 +28,6 @@ DAY_H, HOUR_S, DAY_S = 24, 3600, 86_400
 FROM_HOUR = 525_960  # 2030-01-01T00:00Z
 BEFORE, AFTER = 40, 90  # days
 REPAIRED_S = (FROM_HOUR + BEFORE * DAY_H) * HOUR_S
-ALL_SHOWN = frozenset(BESIDE)
 OPENED = Repair(REPAIRED_S, opened=True, moved=True)
 CLOSED = Repair(REPAIRED_S, opened=False, moved=False)
 HOSE = Wetting(REPAIRED_S + 10 * DAY_S, "hose", 18.0)
@@ -82,6 +83,13 @@ def without(one: Watch, hours: slice) -> Watch:
     return replace(one, moisture_percent=moisture, coverage=coverage)
 
 
+ALL_SHOWN = Shown(
+    (day(0),),
+    # checked on every day: whichever wetting was the last
+    (Benched(day(-30), None, tuple((day(k), 0.4) for k in range(-1, AFTER + 1))),),
+)
+
+
 def cut(one: Watch, hours: int) -> Watch:
     """The same, known only so far."""
     return replace(
@@ -97,7 +105,7 @@ def verdicts(told: Sequence[Revision]) -> list[str]:
     return [one.verdict for one in told]
 
 
-def last(one: Watch, repair: Repair = OPENED, shown: frozenset[str] | None = ALL_SHOWN) -> Revision:
+def last(one: Watch, repair: Repair = OPENED, shown: Shown | None = ALL_SHOWN) -> Revision:
     now = standing(watch=one, repair=repair, shown=shown)
     assert now is not None
     return now
@@ -170,8 +178,74 @@ def test_one_missing_condition_alone_is_the_only_one_named(name: str) -> None:
 
 @pytest.mark.parametrize("name", BESIDE)
 def test_what_the_record_does_not_hold_beside_the_readings_is_missing_alone(name: str) -> None:
-    stated = last(GOOD, shown=ALL_SHOWN - {name})
+    without = {"bench check": {"benched": ()}, "source photo": {"photo_s": ()}}
+    stated = last(GOOD, shown=replace(ALL_SHOWN, **without[name]))
     assert (stated.verdict, stated.missing) == ("not yet shown", (name,))
+
+
+def checks(*made: tuple[float, float], **kwargs: float) -> Shown:
+    """A photo, and one probe checked on some days after the repair: (day, correction)."""
+    from_s, to_s = day(kwargs.get("from_", -300)), kwargs.get("to")
+    probe = Benched(
+        from_s, None if to_s is None else day(to_s), tuple((day(d), c) for d, c in made)
+    )
+    return replace(ALL_SHOWN, benched=(probe,))
+
+
+UNCHECKED = {
+    "never": checks(),
+    "only before": checks((-1, 0.4)),
+    "only after": checks((89.5, 0.4)),
+    "before the last wetting": checks((-1, 0.4), (5, 0.4)),
+    "more than half a year before the repair": checks((-181, 0.4), (89.5, 0.4)),
+    "another correction": checks((-1, 0.4), (89.5, 3.5)),
+    "after today": checks((-1, 0.4), (95, 0.4)),
+    "the twin's not": replace(ALL_SHOWN, benched=(*ALL_SHOWN.benched, Benched(day(-30), None))),
+}
+
+
+@pytest.mark.parametrize("how", UNCHECKED)
+def test_a_probe_that_was_not_checked_around_it_holds_the_proof_back_alone(how: str) -> None:
+    stated = last(GOOD, shown=UNCHECKED[how])
+    assert (stated.verdict, stated.missing) == ("not yet shown", ("bench check",))
+
+
+CHECKED = {
+    "a day before the end": checks((-1, 0.4), (89.5, 1.1)),
+    "half a year before": checks((-180, 0.4), (89.5, 3.4)),
+    "a probe that came later": checks((4, 0.4), (89.5, 0.4), from_=5),
+    "one that went before the repair": replace(
+        ALL_SHOWN, benched=(*ALL_SHOWN.benched, Benched(day(-30), day(-1)))
+    ),
+}
+
+
+@pytest.mark.parametrize("how", CHECKED)
+def test_a_probe_that_was_checked_around_it_shows_it(how: str) -> None:
+    stated = last(GOOD, shown=CHECKED[how])
+    assert (stated.verdict, stated.missing) == ("stayed dry", ())
+
+
+def test_the_next_rain_does_not_undo_what_a_check_has_shown() -> None:
+    told = prove(watch=GOOD, repair=OPENED, shown=checks((-1, 0.4), (38, 0.4)))
+    assert told[-1].verdict == "stayed dry"  # eleven rains later
+
+
+def test_a_photo_counts_from_when_it_was_entered() -> None:
+    told = prove(watch=GOOD, repair=OPENED, shown=replace(ALL_SHOWN, photo_s=(day(60.5),)))
+    assert next(one.at_s for one in told if one.verdict == "stayed dry") == day(61)
+
+
+def test_water_that_somebody_saw_come_in_is_a_response_whatever_the_probe_says() -> None:
+    stated = last(GOOD, shown=replace(ALL_SHOWN, reached_s=(day(12),)))
+    assert (stated.verdict, stated.missing) == ("not yet shown", ("no response",))
+
+
+def test_a_goal_that_was_decided_on_holds_from_then_on() -> None:
+    wet = watch(np.where(np.arange(len(rain())) < BEFORE * DAY_H, LEAKED, 1.6), rain())
+    told = prove(watch=wet, repair=OPENED, shown=replace(ALL_SHOWN, goals=((day(50), 2.0),)))
+    assert told[-1].figures["goal_percent"] == 2.0
+    assert next(one.at_s for one in told if one.verdict == "stayed dry") >= day(50)
 
 
 def test_files_alone_give_the_verdict_of_the_readings_and_name_what_they_cannot_show() -> None:

@@ -186,7 +186,7 @@ def test_every_word_of_a_page_comes_from_the_catalogue(
 
 
 def test_every_page_is_drawn_here() -> None:
-    drawn_here = [address.partition("?")[0] for address in (*PAGES, "/proof/u/w/1")]
+    drawn_here = [address.partition("?")[0] for address in (*PAGES, "/proof/u/w/1", "/proof/u")]
     for pattern, _ in access.PAGES:
         assert any(re.fullmatch(pattern, address) for address in drawn_here), pattern
 

@@ -6,6 +6,7 @@ import shutil
 import stat
 import subprocess
 import sys
+import tempfile
 import zipfile
 from collections.abc import Iterator
 from hashlib import sha256
@@ -29,7 +30,19 @@ from sensors.wire import Reading
 from tests.judging import DAY_S, START_S
 from tests.signed import sight
 from tests.test_access import make_yard
-from tests.test_repairs import END_S, HOUR_S, REPAIRED_S, followed, history, take
+from tests.test_repairs import (
+    DIGEST,
+    END_S,
+    HOUR_S,
+    PHOTO,
+    REPAIRED_S,
+    benched,
+    followed,
+    history,
+    take,
+)
+
+__all__ = ["benched"]  # a fixture of all
 
 KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 
@@ -60,27 +73,27 @@ def parts(data: bytes) -> dict[str, bytes]:
 
 
 def repacked(held: dict[str, bytes]) -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w") as packed:
-        for name, data in held.items():
-            packed.writestr(name, data)
-    return out.getvalue()
+    own = {n: d for n, d in held.items() if n not in {"manifest.json", "signature.json"}}
+    return packet._zipped(own, held["manifest.json"], held["signature.json"])
 
 
 def signed_anew(held: dict[str, bytes], key: Ed25519PrivateKey = KEY) -> bytes:
     """What somebody makes who has a key: digests, root and signature are right again."""
     manifest = json.loads(held["manifest.json"])
-    texts = {name: held[name].decode() for name in packet.NAMES}
-    for name, text in texts.items():
-        manifest["files"][name] = {
-            "bytes": len(held[name]), "lines": text.count("\n"),
-            "sha256": sha256(held[name]).hexdigest(),
-        }  # fmt: skip
-    lines = packet._lines(texts)
+    own = {n: d for n, d in held.items() if n not in {"manifest.json", "signature.json"}}
+    for name, data in own.items():
+        manifest["files"][name] |= {
+            "sha256": sha256(data).hexdigest(),
+            "packed": sha256(packet._deflated(data)).hexdigest(),
+        }
+    lines = packet._lines(own)
     manifest |= {"leaves": len(lines), "root": tree.root(lines)}
     said = packet._written(manifest)
-    signature = {"public_key": tree.public_key(key), "signature": tree.sign(key, said)}
-    return repacked(held | {"manifest.json": said, "signature.json": packet._written(signature)})
+    return repacked(held | {"manifest.json": said, "signature.json": signed(said, key)})
+
+
+def signed(said: bytes, key: Ed25519PrivateKey = KEY) -> bytes:
+    return packet._written(packet._signature(tree.public_key(key), tree.sign(key, said)))
 
 
 def failing(data: bytes) -> dict[str, str]:
@@ -156,6 +169,8 @@ def test_a_packet_holds_and_says_what_the_record_says(made: bytes, record: Recor
         "rules",
         "verdict",
         "hours",
+        "gaps",
+        "chain",
     }
     (row,) = record.repairs(unit="u1")
     assert row.now is not None
@@ -174,30 +189,66 @@ def test_the_same_record_gives_the_same_bytes(made: bytes, record: Record) -> No
 )
 @given(st.data())
 def test_one_altered_byte_fails(made: bytes, data: st.DataObject) -> None:
-    """In the contents of any file; bytes of the archive that say nothing of them may differ."""
+    """In the contents of any file."""
     held = parts(made)
     name = data.draw(st.sampled_from(sorted(held)))
     place = data.draw(st.integers(0, len(held[name]) - 1))
     changed = bytearray(held[name])
     changed[place] ^= 1 << data.draw(st.integers(0, 7))
-    altered = repacked(held | {name: bytes(changed)})
-    if name == "signature.json" and json_same(held[name], bytes(changed)):
-        return
-    assert not packet.verify(altered).holds
+    assert not packet.verify(repacked(held | {name: bytes(changed)})).holds
 
 
-def json_same(one: bytes, other: bytes) -> bool:
-    """Whether only what says nothing differs: the name of the algorithm, or spaces."""
-    try:
-        keys = [
-            {k: v for k, v in json.loads(text).items() if k != "algorithm"} for text in (one, other)
-        ]
-    except (ValueError, AttributeError):
-        return False
-    wanted = {"public_key", "signature"}
-    return all(wanted <= set(each) for each in keys) and all(
-        keys[0][name].lower() == keys[1][name].lower() for name in wanted
-    )
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.data())
+def test_one_altered_byte_of_the_file_fails(made: bytes, data: st.DataObject) -> None:
+    """Anywhere: in headers, directory and packed contents too."""
+    near_end = st.integers(max(len(made) - 2500, 0), len(made) - 1)
+    place = data.draw(st.integers(0, len(made) - 1) | near_end)
+    changed = bytearray(made)
+    changed[place] ^= data.draw(st.integers(1, 255))
+    assert not packet.verify(bytes(changed)).holds
+    for longer in (made + b"x", b"x" + made):
+        assert not packet.verify(longer).holds
+
+
+def test_the_photo_of_the_source_is_in_it_and_another_is_found(made: bytes) -> None:
+    held = parts(made)
+    name = f"photos/{DIGEST}.jpg"
+    assert held[name] == PHOTO
+    assert not packet.verify(repacked(held | {name: b"another"})).holds
+
+
+def test_the_chain_of_days_holds_and_a_broken_link_is_found(made: bytes) -> None:
+    """Links worked out beside the program, as its description has them."""
+    held = parts(made)
+    days = [line.split(",") for line in held["chain.csv"].decode().splitlines()[1:]]
+    assert days == []  # all was recorded on the day that is not over
+    late = chained_packet()
+    rows = [line.split(",") for line in parts(late)["chain.csv"].decode().splitlines()[1:]]
+    assert len(rows) >= 2
+    for day, before, leaves, root, head in rows:
+        said = bytes.fromhex(before) + int(day).to_bytes(8, "big") + int(leaves).to_bytes(8, "big")
+        assert sha256(said + bytes.fromhex(root)).hexdigest() == head
+    assert rows[0][1] == "00" * 32
+    assert json.loads(parts(late)["manifest.json"])["chain"]["head"] == rows[-1][4]
+    assert packet.verify(late).holds, failing(late)
+    for column in (1, 2, 3, 4):
+        changed = [list(row) for row in rows]
+        changed[-1][column] = "7" if column == 2 else "ab" * 32
+        text = "\n".join(["day,before,leaves,root,head", *map(",".join, changed)]) + "\n"
+        broken = signed_anew(parts(late) | {"chain.csv": text.encode()})
+        assert list(failing(broken)) == ["chain"]
+
+
+def chained_packet() -> bytes:
+    """A packet made two days after the last readings came."""
+    with tempfile.TemporaryDirectory() as folder, followed(Path(folder), history()) as record:
+        for later in (DAY_S, 2 * DAY_S):
+            watch.tick(record, now_s=END_S + later)
+        (row,) = record.repairs(unit="u1")
+        return packet.make(record, row, key=KEY, made_s=END_S + 2 * DAY_S, program="test 1")
 
 
 @pytest.mark.parametrize("cut", [0, 10, 1000])
@@ -285,7 +336,7 @@ def test_made_by_command_and_verified_where_there_is_no_record(
     assert done.returncode == 0, done.stdout + done.stderr
     assert "holds  verdict" in done.stdout
     assert "holds  hours" in done.stdout
-    assert "missing: " in done.stdout
+    assert "holds  chain" in done.stdout
     assert list(empty.iterdir()) == []
 
 
@@ -309,7 +360,14 @@ def test_late_readings_make_another_revision_and_the_first_packet_still_holds(
     assert (before.manifest["verdict"], after.manifest["verdict"]) == (
         "not yet shown", "stayed dry",
     )  # fmt: skip
-    assert "late readings" in parts(second)["revisions.csv"].decode()
+    told = parts(second)["revisions.csv"].decode()
+    assert "late readings" in told
+    assert "verdict: not yet shown -> stayed dry" in told
+    assert "coverage_percent: " in told
+    said = packet.compare(first, second)
+    assert "verdict: not yet shown -> stayed dry" in said
+    assert "no longer missing: coverage" in "\n".join(said)
+    assert packet.compare(first, first) == []
 
 
 def test_the_board_hands_it_to_who_sees_the_proof_and_not_of_who_lives_there(
@@ -356,7 +414,7 @@ def test_rooms_and_who_lived_there_are_not_in_it(home: Path, tmp_path: Path) -> 
         (row,) = record.repairs(unit="u1")
         made = packet.make(record, row, key=KEY, made_s=END_S, program="test 1")
     assert packet.verify(made).holds, failing(made)
-    told = b"".join(parts(made).values()).decode()
+    told = b"".join(parts(made).values()).decode(errors="replace")
     assert "2 people" not in told
     assert ",air-main," not in parts(made)["readings.csv"].decode()
     assert "air-main" not in parts(made)["hours.csv"].decode()
@@ -376,11 +434,8 @@ def test_a_hostile_manifest_fails_in_words_and_moves_no_cursor(
 ) -> None:
     held = parts(made)
     said = packet._written(json.loads(held["manifest.json"]) | change)
-    signature = {"public_key": tree.public_key(KEY), "signature": tree.sign(KEY, said)}
     file = tmp_path / "hostile.zip"
-    file.write_bytes(
-        repacked(held | {"manifest.json": said, "signature.json": packet._written(signature)})
-    )
+    file.write_bytes(repacked(held | {"manifest.json": said, "signature.json": signed(said)}))
     told = CliRunner().invoke(app, ["handover", "verify", str(file)])
     assert told.exit_code == 1
     assert "FAILS" in told.output
@@ -397,8 +452,5 @@ def test_readings_of_two_days_are_no_comparison(made: bytes) -> None:
 
 
 def test_a_file_that_unpacks_to_much_more_than_a_packet_is_not_unpacked(made: bytes) -> None:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
-        for name, data in parts(made).items():
-            packed.writestr(name, b"\n" * 60_000_000 if name == "doubts.csv" else data)
-    assert "larger than any packet" in failing(out.getvalue())["packet"]
+    large = repacked(parts(made) | {"doubts.csv": b"\n" * 60_000_000})
+    assert "larger than any packet" in failing(large)["packet"]

@@ -1,7 +1,7 @@
 """Proof: every repair with its verdict; and one repair with what the verdict was taken from."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import quote
 
@@ -10,6 +10,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboards import views, words
+from dashboards.pages import cases
 from dashboards.words import Wish
 from monitor import drawing, text
 from monitor.catalogue import month, say, weekday
@@ -29,10 +30,7 @@ SYMBOLS = {
     "not counted": "x-thin-open",
     "not over yet": "diamond-open",
 }
-BEGIN = (
-    'sillkeep event add repair --site SITE --unit UNIT --zone ZONE --value "opened and dried, '
-    'sensor moved" --who NAME'
-)
+BEGIN = 'sillkeep proof open UNIT --zone ZONE --done "opened and dried" --moved --who NAME'
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,6 +42,8 @@ class Told:
     standing: Sequence[ProofStep]  # those of the revisions that no later one replaced
     zone: ZoneNow | None
     course: Course | None  # None: nobody watched the repair, or no day was judged since
+    case: cases.Case = field(default_factory=cases.Case)
+    differences: Sequence[Sequence[str]] = ()  # of each of the revisions, each to what stood before
 
 
 def path(row: RepairRow) -> str:
@@ -54,10 +54,15 @@ def path(row: RepairRow) -> str:
 # --- the list -------------------------------------------------------------------------------------
 
 
-def blocks(rows: Sequence[RepairRow], asked: Wish) -> list[Any]:
-    """Page of all repairs."""
+def blocks(rows: Sequence[RepairRow], asked: Wish, units: Sequence[str] = ()) -> list[Any]:
+    """Page of all repairs; `units`: those that a repair may be opened of."""
     if not rows:
-        return [html.H1("Proof"), *_begin(), views.unknown_panel(text.PROOF_UNKNOWNS)]
+        return [
+            html.H1("Proof"),
+            *_begin(),
+            *cases.begin(units, asked),
+            views.unknown_panel(text.PROOF_UNKNOWNS),
+        ]
     current = sorted((row for row in rows if row.ended_s is None), key=_urgency)
     ended = [row for row in rows if row.ended_s is not None]
     return [
@@ -74,6 +79,7 @@ def blocks(rows: Sequence[RepairRow], asked: Wish) -> list[Any]:
         )
         if ended
         else None,
+        *cases.begin(units, asked),
         html.Details([html.Summary("How to follow another repair"), *_begin()[1:]]),
         views.unknown_panel([*_stale(current, asked), *text.PROOF_UNKNOWNS]),
     ]
@@ -88,8 +94,8 @@ def _begin() -> list[Component]:
         ),
         html.Pre(html.Code(BEGIN)),
         html.P(
-            "The value is “closed”, or “opened and dried”; add “sensor moved” where the probe was put on "
-            "the spot where the water collected. Note hose tests the same way, with “hose” for “repair”.",
+            "What was done is “closed”, or “opened and dried”; add “--moved” where the probe was put on "
+            "the spot where the water collected. Photos and hose tests are added on the repair's page.",
         ),
     ]
 
@@ -204,6 +210,7 @@ def repair_blocks(told: Told, asked: Wish) -> list[Any]:
         *(_missing(row.now) if row.now else []),
         *(_chart(told, told.course, asked) if told.course else []),
         *(_wettings(told, told.course) if told.course else []),
+        *cases.blocks(row, told.case),
         *_revisions(told),
         *(_packet(row, asked) if row.now else []),
         views.unknown_panel(_unknowns(told, asked)),
@@ -464,12 +471,13 @@ def _revisions(told: Told) -> list[Any]:
                 html.Td(words.number(one.step.size_ml, "mL", digits=0)),
                 html.Td(words.when(one.recorded_s, timezone)),
                 html.Td("; ".join(filter(None, _standing(told, one)))),
+                html.Td("; ".join(differences)),
             ],
             className="" if one.step in told.standing else "replaced",
         )
-        for one in reversed(told.revisions)
+        for one, differences in reversed(list(zip(told.revisions, told.differences, strict=True)))
     ]
-    names = ["no.", "from", "verdict", "missing", "leaks from", "told", "note"]
+    names = ["no.", "from", "verdict", "missing", "leaks from", "told", "note", "changed"]
     table = views.table(names, rows, label="Revisions", kind="text log")
     return [
         html.H2("What was said, and when"),

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from monitor.errors import InputError, MonitorError
 
@@ -461,7 +462,68 @@ def node(
     typer.echo(f"{done.samples} samples stored, {len(done.rejects)} rows rejected")
 
 
-@app.command()
+class _ProofGroup(TyperGroup):
+    """`proof UNIT` shows; `proof open UNIT` opens a repair."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:  # noqa: ANN401  typer's own
+        """Take anything that is no command of the group for a unit."""
+        if args and args[0] not in self.commands and args[0] != "--help":
+            args = ["show", *args]
+        return super().parse_args(ctx, args)
+
+
+proof_app = typer.Typer(
+    cls=_ProofGroup, no_args_is_help=True, help="Repairs: how their proofs stand; open one."
+)
+app.add_typer(proof_app, name="proof")
+
+
+@proof_app.command("open")
+def proof_open(
+    unit: Annotated[str, typer.Argument(help="Unit code.")],
+    zone: Annotated[
+        list[str], typer.Option(help="Zone that was repaired; more than once for more.")
+    ],
+    done: Annotated[str, typer.Option(help='"closed", or "opened and dried".')],
+    who: Annotated[str, typer.Option(help="Who repaired it.")],
+    moved: Annotated[
+        bool, typer.Option("--moved", help="The probe was put where the water collected.")
+    ] = False,
+    at: Annotated[str, typer.Option(help="When it was done; now without it.")] = "",
+    twin: Annotated[str, typer.Option(help="Zone that stayed dry, to compare with.")] = "",
+    goal: Annotated[
+        float | None, typer.Option(help="Drying goal in points above the dry standard.")
+    ] = None,
+    why: Annotated[str, typer.Option(help="Why that goal.")] = "",
+    photo: Annotated[
+        list[Path] | None,
+        typer.Option(help="Photo of where the water came in.", exists=True, dir_okay=False),
+    ] = None,
+) -> None:
+    """Open a repair: from now on rain, thaws and hose tests ask whether water still comes in."""
+    from monitor import cases
+    from monitor.photos import cleaned
+    from monitor.times import parse_time
+
+    now_s = _now()
+    opening = cases.Opening(
+        unit=unit,
+        zones=tuple(zone),
+        done=done,
+        moved=moved,
+        at_s=parse_time(at) if at else now_s,
+        who=who,
+        twin=twin,
+        goal_percent=goal,
+        why=why,
+        photos=tuple(cleaned(path.read_bytes()) for path in photo or ()),
+    )
+    with _record() as record:
+        cases.open_repair(record, opening, now_s=now_s)
+    typer.echo(f"opened: {unit} {', '.join(zone)}; its proof begins with the next midnight (UTC)")
+
+
+@proof_app.command("show")
 def proof(
     unit: Annotated[str, typer.Argument(help="Unit code.")],
     as_json: JsonFlag = False,
@@ -488,7 +550,7 @@ def proof(
         for name in now.missing:
             typer.echo(f"  missing: {name}. {text.PROOF_TO_DO[name]}")
     if not found:
-        typer.echo(f"no repair of {unit} was noted; note one with: sillkeep event add repair")
+        typer.echo(f"no repair of {unit} was noted; open one with: sillkeep proof open {unit}")
 
 
 @app.command()

@@ -84,6 +84,32 @@ def packet_verify(
         raise typer.Exit(1)
 
 
+@handover_app.command("compare")
+def packet_compare(
+    old: Annotated[Path, typer.Argument(help="Packet.", exists=True, dir_okay=False)],
+    new: Annotated[Path, typer.Argument(help="Another.", exists=True, dir_okay=False)],
+) -> None:
+    """Say what one packet of a repair says otherwise than another; both are verified first."""
+    from monitor.reports import packet
+
+    lines = packet.compare(old.read_bytes(), new.read_bytes())
+    for line in lines or ["they say the same"]:
+        typer.echo(_plain(line))
+
+
+@handover_app.command("head")
+def packet_head() -> None:
+    """Print the newest head of the chain: kept elsewhere, it shows later that nothing was changed."""
+    from datetime import date, timedelta
+
+    with _record(read_only=True) as record:
+        days = record.chain()
+    if not days:
+        raise InputError("no day is chained yet: the first one after a repair is to be over")
+    day, _, _, head = days[-1]
+    typer.echo(f"{date(1970, 1, 1) + timedelta(days=day)} {head}")
+
+
 def _plain(said: object) -> str:
     """Words of a stranger's file without what a terminal would obey."""
     return "".join(sign if sign.isprintable() else "?" for sign in str(said))[:2000]

@@ -95,7 +95,12 @@ _LEAST_DAYS, _LEAST_POWER, _LEAST_EVIDENCE, _LEAST_COVERAGE = 30, 3.0, 4.0, 95.0
 _NATURAL_WITH_HOSE, _NATURAL_ALONE, _HOSES_APART_H = 3, 6, 7 * 24
 _PAIR_DAYS = 3  # neighbouring days say nothing of a slope
 _STALLED_DAYS = 2  # midnights running that begin or end a stall: one is noise
-VERSION = "1"  # of these rules
+# A bench check reads a probe over a salt whose humidity is known. Half a year: what such probes drift
+# in it is well under the 3 %RH beyond which two checks are of different probes, and 3 %RH is some
+# 0.5 %MC of wood in the middle range, half of the drying goal. Both numbers are our own choice.
+_BENCH_DAYS, _BENCH_APART = 180, 3.0
+LEAST_GOAL, MOST_GOAL = 0.5, 3.0  # that a person may decide on [%MC above the dry standard]
+VERSION = "2"  # of these rules
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +152,38 @@ class Repair:
 
 
 @dataclass(frozen=True, slots=True)
+class Benched:
+    """One probe while it watched the zone or its twin; `checks` are (when, correction [%RH])."""
+
+    from_s: int
+    to_s: int | None
+    checks: tuple[tuple[int, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What is in the record of a repair beside readings; each counts from its time on.
+
+    Parameters
+    ----------
+    photo_s : tuple of int
+        When photos of where the water came in were entered.
+    benched : tuple of Benched
+        The probes of the zone and of its declared dry twin.
+    goals : tuple of (int, float)
+        Drying goals that somebody decided on, by time. [%MC above the dry standard]
+    reached_s : tuple of int
+        When somebody entered that water came in while a joint was sprayed: a response, whatever
+        the probe says.
+    """
+
+    photo_s: tuple[int, ...] = ()
+    benched: tuple[Benched, ...] = ()
+    goals: tuple[tuple[int, float], ...] = ()
+    reached_s: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Revision:
     """The proof as it stands from `at_s` on; earlier revisions stay as they are.
 
@@ -174,7 +211,7 @@ class Revision:
     figures: Mapping[str, float]
 
 
-def prove(*, watch: Watch, repair: Repair, shown: frozenset[str] | None = None) -> list[Revision]:
+def prove(*, watch: Watch, repair: Repair, shown: Shown | None = None) -> list[Revision]:
     """Follow the proof of one repair, midnight by midnight.
 
     Parameters
@@ -183,10 +220,10 @@ def prove(*, watch: Watch, repair: Repair, shown: frozenset[str] | None = None) 
         Up to now, or up to the zone's next repair.
     repair : Repair
         What is to be proven.
-    shown : frozenset of str, optional
-        Which of `BESIDE` are in the record; without them nothing is `stayed dry`. None: files
-        alone, in which nobody could have shown them. The verdict is then that of the readings, and
-        `missing` names both.
+    shown : Shown, optional
+        What else is in the record; without bench checks and photo nothing is `stayed dry`. None:
+        files alone, in which nobody could have shown them. The verdict is then that of the
+        readings, and `missing` names both.
 
     Returns
     -------
@@ -207,9 +244,7 @@ def prove(*, watch: Watch, repair: Repair, shown: frozenset[str] | None = None) 
     return follow(watch=watch, repair=repair, shown=shown).revisions
 
 
-def standing(
-    *, watch: Watch, repair: Repair, shown: frozenset[str] | None = None
-) -> Revision | None:
+def standing(*, watch: Watch, repair: Repair, shown: Shown | None = None) -> Revision | None:
     """The proof with the figures of the last midnight; parameters as in `prove`.
 
     None before the first midnight after the repair.
@@ -253,7 +288,7 @@ class Followed:
     wettings: list[Asked]
 
 
-def follow(*, watch: Watch, repair: Repair, shown: frozenset[str] | None = None) -> Followed:
+def follow(*, watch: Watch, repair: Repair, shown: Shown | None = None) -> Followed:
     """All of it in one pass; parameters as in `prove`."""
     followed = Followed([], None, [], [])
     last: _Standing | None = None
@@ -271,6 +306,15 @@ def follow(*, watch: Watch, repair: Repair, shown: frozenset[str] | None = None)
     )
 
 
+def goal_of(like_percent: Floats) -> float:
+    """Drying goal [%MC] by the hours of the like zones, (K, H), before a repair; nan without any."""
+    spread = _quartiles(like_percent)[1]
+    spread = spread[np.isfinite(spread)]
+    if not len(spread):
+        return nan
+    return round(_GOAL + min(0.5 * float(np.median(spread)), _LARGEST_HALF_SPREAD), 2)
+
+
 def standard(watch: Watch) -> Floats:
     """The dry standard, (H,): median of the unaffected zones."""
     return _quartiles(watch.like_percent)[0]
@@ -280,16 +324,17 @@ _Standing = tuple[Verdict, tuple[str, ...]]
 
 
 def _midnights(
-    watch: Watch, repair: Repair, shown: frozenset[str] | None
+    watch: Watch, repair: Repair, shown: Shown | None
 ) -> Iterator[tuple["_Proof", int, _Standing]]:
     """The proof at each midnight: one that goes on, the time, verdict and missing conditions."""
     course = _Course.of(watch, repair)
-    proof = _Proof(course)
-    beside = tuple(name for name in BESIDE if shown is None or name not in shown)
+    shown_or_none = shown or Shown()
+    proof = _Proof(course, decided=shown_or_none.goals, reached=shown_or_none.reached_s)
     for hour in course.midnights():
+        at_s = (watch.from_hour + hour) * _HOUR_S
         proof.pass_day(hour)
-        now = proof.verdict(beside, needed=shown is not None)
-        yield proof, (watch.from_hour + hour) * _HOUR_S, now
+        beside = BESIDE if shown is None else proof.lacks(shown, at_s)
+        yield proof, at_s, proof.verdict(beside, needed=shown is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -579,6 +624,8 @@ class _Proof:
     least: float = nan
     seen: bool = False
     goal: float = nan
+    reached: tuple[int, ...] = ()
+    decided: tuple[tuple[int, float], ...] = ()  # drying goals, from their time on
     turned: int = 0  # midnights running that spoke against the stall, or the course, so far
 
     def pass_day(self, hour: int) -> None:
@@ -638,7 +685,7 @@ class _Proof:
 
     def _weigh_level(self) -> None:
         course = self.course
-        self.goal = course.goal(self.hour)
+        self.goal = self._goal()
         today = float(course.excess[self.hour - 1])
         if self.hour >= course.repaired + _SETTLING_H and not isnan(today):
             before = self.excess
@@ -652,7 +699,45 @@ class _Proof:
         self.past.append(self.excess)
         self.daily.append(today if self.hour >= course.repaired + _SETTLING_H else nan)
 
+    def _goal(self) -> float:
+        """The goal decided on last; without a decision, that of the like zones."""
+        decided = [goal for when_s, goal in self.decided if when_s <= self._now_s()]
+        return decided[-1] if decided else self.course.goal(self.hour)
+
+    def _now_s(self) -> int:
+        return (self.course.watch.from_hour + self.hour) * _HOUR_S
+
     # what follows from it
+
+    def lacks(self, shown: Shown, at_s: int) -> tuple[str, ...]:
+        """Which of `BESIDE` are not shown at a midnight."""
+        repaired_s = self.course.repair.at_s
+        probes = [
+            probe
+            for probe in shown.benched
+            if probe.from_s < at_s and (probe.to_s is None or probe.to_s > repaired_s)
+        ]
+        held = {
+            BENCH: bool(probes) and all(self._is_benched(probe, at_s) for probe in probes),
+            PHOTO: any(when_s <= at_s for when_s in shown.photo_s),
+        }
+        return tuple(name for name in BESIDE if not held[name])
+
+    def _is_benched(self, probe: Benched, at_s: int) -> bool:
+        """Whether a probe was checked before it was needed and after, and read the same.
+
+        After: since the last wetting that counts. Once all was shown, a check of the last half
+        year will do, or every rain would undo the proof.
+        """
+        start_s = max(self.course.repair.at_s, probe.from_s)
+        wetted = [(self.course.watch.from_hour + e.hour) * _HOUR_S for e, _, _ in self.counted]
+        asked = [when_s for when_s in wetted if probe.to_s is None or when_s < probe.to_s]
+        reach_s = _BENCH_DAYS * _DAY_H * _HOUR_S
+        after_s = at_s - reach_s if self.shown else max(asked, default=start_s)
+        checks = sorted(probe.checks)
+        before = [c for when_s, c in checks if start_s - reach_s <= when_s <= start_s]
+        after = [c for when_s, c in checks if max(after_s, start_s) < when_s <= at_s]
+        return bool(before and after) and abs(after[-1] - before[-1]) <= _BENCH_APART
 
     def verdict(self, beside: tuple[str, ...], *, needed: bool) -> "_Standing":
         """Verdict and missing conditions; `beside` are those that readings cannot show."""
@@ -700,6 +785,8 @@ class _Proof:
 
     def _responded(self) -> bool:
         """Whether a response stands against the proof."""
+        if any(when_s <= self._now_s() for when_s in self.reached):
+            return True
         if not self.shown:
             return self.responses > 0
         late = self.counted[-_LATER_EVENTS:]

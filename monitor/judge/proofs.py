@@ -7,6 +7,7 @@ While the unit stood elsewhere neither its rain nor its walls are known (`moved`
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from itertools import zip_longest
 from typing import Any
 
@@ -14,30 +15,37 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.evidence import drying
-from monitor.evidence.drying import VERSION, Revision
+from monitor.evidence.drying import VERSION, Benched, Revision, Shown
 from monitor.evidence.leak import SNOW_C
 from monitor.judge.day import DAY_H, first_known
 from monitor.judge.findings import AlarmChange
 from monitor.judge.hours import HOUR_S
 from monitor.judge.leaks import away
-from monitor.lot import STRUCTURE_KINDS, AlarmKind, Event, Zone
+from monitor.lot import STRUCTURE_KINDS, AlarmKind, CaseNote, Event, Placement, Zone
 
 __all__ = [
     "BEFORE_DAYS",
     "VERSION",
+    "Checked",
     "Course",
     "Proof",
     "Repaired",
     "Revision",
+    "Shown",
     "course",
+    "digests",
     "failures",
     "follow",
+    "goal_before",
     "repairs",
+    "shown",
     "stall_changes",
     "trusted",
 ]
 
 BEFORE_DAYS = 60  # what a leak did before its repair; the proof's rates of error were counted so
+READ = ("temperature_c", "wood_moisture_percent", "coverage_percent", "rain_mm")
+GOAL_DAYS = 21  # before a repair, that set its drying goal
 MOST_DAYS = (
     730  # two years on, another spring says little of the work: a proof is followed no longer
 )
@@ -72,8 +80,89 @@ class Proof:
     followed: drying.Followed
 
 
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A bench check of a probe: what has to be added to its humidity, in %RH."""
+
+    node: str
+    probe: str
+    at_s: int
+    offset_percent: float
+
+
+Key = tuple[str, int]  # zone, and when it was repaired
+
+
+def shown(
+    zones: Sequence[Zone],
+    events: Sequence[Event],
+    *,
+    notes: Sequence[CaseNote],
+    placements: Sequence[Placement],
+    checks: Sequence[Checked],
+) -> dict[Key, Shown]:
+    """What the record of a unit shows of each of its repairs beside readings.
+
+    Parameters
+    ----------
+    zones, events
+        As in `follow`.
+    notes : sequence of CaseNote
+        Of the unit's repairs, in the order they were recorded: each counts from then on.
+    placements : sequence of Placement
+        Which probes watched the unit's zones.
+    checks : sequence of Checked
+        Of those probes.
+    """
+    found: dict[Key, Shown] = {}
+    for zone in zones:
+        watching = {zone.code, zone.dry_twin} - {""}
+        benched = tuple(
+            Benched(
+                p.from_s,
+                p.to_s,
+                tuple(
+                    (c.at_s, c.offset_percent)
+                    for c in checks
+                    if (c.node, c.probe) == (p.node, p.probe)
+                ),
+            )
+            for p in placements
+            if p.zone in watching and p.unit == zone.unit
+        )
+        for at_s in _noted(events, zone.code):
+            own = [note for note in notes if (note.zone, note.repaired_s) == (zone.code, at_s)]
+            found[zone.code, at_s] = Shown(
+                photo_s=tuple(note.recorded_s for note in own if note.kind == "photo"),
+                benched=benched,
+                goals=tuple((n.recorded_s, float(n.value)) for n in own if n.kind == "goal"),
+                reached_s=tuple(
+                    n.recorded_s for n in own if n.kind == "challenge" and n.value.endswith(": yes")
+                ),
+            )
+    return found
+
+
+def goal_before(
+    zones: Sequence[Zone], events: Sequence[Event], hours: Mapping[str, Table], code: str, at_s: int
+) -> float:
+    """The drying goal of a zone as its like zones stood in the 21 days before a time; nan: unknown.
+
+    The zone's own dry twin if it has one; parameters as in `follow`. [%MC above the dry standard]
+    """
+    zone = next(one for one in zones if one.code == code)
+    stop = at_s // HOUR_S
+    span = (stop - GOAL_DAYS * DAY_H, stop)
+    like = _unaffected(zones, events, hours, zone)
+    columns = [_aligned(hours[other], "wood_moisture_percent", span) for other in like]
+    return drying.goal_of(np.array(columns).reshape(-1, span[1] - span[0]))
+
+
 def follow(
-    zones: Sequence[Zone], events: Sequence[Event], hours: Mapping[str, Table]
+    zones: Sequence[Zone],
+    events: Sequence[Event],
+    hours: Mapping[str, Table],
+    shown: Mapping[Key, Shown] | None = None,
 ) -> list[Proof]:
     """Follow every repair of a unit.
 
@@ -86,6 +175,8 @@ def follow(
     hours : mapping of zone code to columns of the HOURS file
         Of the unit's zones, and of its site's with a slash before their code. Read are `hour`,
         `wood_moisture_percent`, `coverage_percent`, `rain_mm` and `temperature_c`.
+    shown : mapping, optional
+        What the record shows beside readings, by zone and time of repair; None: files alone.
 
     Returns
     -------
@@ -98,7 +189,13 @@ def follow(
             repaired_s=one.at_s,
             ended_s=one.ended_s,
             value=one.value,
-            followed=drying.follow(watch=one.watch, repair=one.repair),
+            followed=drying.follow(
+                watch=one.watch,
+                repair=one.repair,
+                shown=None
+                if shown is None
+                else shown.get((one.zone.code, one.at_s), drying.Shown()),
+            ),
         )
         for one in repairs(zones, events, hours)
     ]
@@ -127,6 +224,25 @@ def repairs(
                 repair=drying.Repair(at_s, opened="opened" in value, moved="moved" in value),
                 watch=_watch(zone.code, like, outside, hours, events, span),
             )
+
+
+def digests(hours: Mapping[str, Table]) -> dict[tuple[str, int], str]:
+    """SHA-256 of what a proof reads of each zone and UTC day, by (zone, day since the epoch).
+
+    Over the hour numbers as 8-byte whole numbers, then each column of `READ` as 8-byte floats, both
+    little-endian; what is not known is the one nan 0x7ff8000000000000.
+    """
+    found = {}
+    for zone, table in hours.items():
+        days = table["hour"] // DAY_H
+        for day in np.unique(days).tolist():
+            own = days == day
+            said = table["hour"][own].astype("<i8").tobytes()
+            for name in READ:
+                values = table[name][own].astype("<f8")
+                said += np.where(np.isnan(values), np.nan, values).astype("<f8").tobytes()
+            found[zone, int(day)] = sha256(said).hexdigest()
+    return found
 
 
 def trusted(

@@ -10,6 +10,10 @@ Air of rooms is not in it, nor who lived there when: no verdict needs it, and it
         zones.csv  events.csv  placements.csv  doubts.csv
         revisions.csv    what was told of the proof so far, with what changed it
         disputed.csv     samples that came with two values: neither was used
+        cases.csv  calibrations.csv   what was entered of the repair; bench checks of its probes
+        gaps.csv  rejects.csv         hours without a figure; messages of its nodes that could not be used
+        chain.csv  leaves.csv         the days on which all this was recorded, each chained to the one before
+        photos/          of where the water came in
         manifest.json    whose, which, the verdict and its figures, counts, digests, Merkle root of all lines
         signature.json   Ed25519 over the bytes of the manifest
 
@@ -17,8 +21,11 @@ Air of rooms is not in it, nor who lived there when: no verdict needs it, and it
         the signature is the manifest's; each file has its digest, and all lines have the root
         hours.csv says the verdict, its size, what is missing and every figure, to the digits written
         readings.csv says the hours, to the digits written
+        hours and revisions are those that the chain has; its last head is the manifest's
+        the file is byte by byte the one that was made
 
-A signature shows that nothing was changed since, not that the signer told the truth before: compare the
+A head of the chain that somebody kept elsewhere shows that nothing before it was changed; without one
+the chain says no more than the signature. A signature shows that nothing was changed since, not that the signer told the truth before: compare the
 key with the one that you were given. Hours at the beginning of the readings cannot be worked out again from
 them (they look back up to two days) and are left out of the last check.
 """
@@ -26,9 +33,11 @@ them (they look back up to two days) and are left out of the last check.
 import csv
 import io
 import json
+import re
+import struct
 import zipfile
 import zlib
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -39,21 +48,35 @@ import numpy as np
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from numpy.typing import NDArray
 
-from monitor import judge
+from monitor import judge, watch
 from monitor.errors import InputError
 from monitor.judge import proofs
-from monitor.lot import AIR_KINDS, PRIVATE, Event, Site, Unit, Zone, ZoneReadings
+from monitor.lot import (
+    AIR_KINDS,
+    PRIVATE,
+    CaseNote,
+    Event,
+    Placement,
+    Site,
+    Unit,
+    Zone,
+    ZoneReadings,
+)
 from monitor.reports import tree
-from monitor.store import ProofRevision, Record, RepairRow
+from monitor.store import ProofRevision, ProofStep, Record, RepairRow, chaining
 from monitor.times import parse_time
+from sensors.wire import topic
 
-FORMAT = 1
+FORMAT = 2
+OLD_RULES = f"{judge.VERSION}/1"  # of format 1: no bench checks and no photos
 HOUR_S, DAY_H = 3600, 24
 WARMS_UP_H = 72  # hours at the beginning that look back beyond the readings
 MOST_BYTES = 50_000_000  # of a packet's files together, unpacked: twenty times a common one
 MOST_LINES = 1_000_000
 MOST_DAYS = 1_000  # from the first reading to the last
 MOST_ZONES = 200
+MOST_FILES = 100
+PHOTO = re.compile(r"photos/[0-9a-f]{64}\.jpg")
 LEAST_HOURS = 24  # compared with the readings, in all: fewer are no comparison
 PLAIN = frozenset({zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED})
 # what a file that somebody made to fail may raise on the way
@@ -65,10 +88,14 @@ BROKEN = (
 COLUMNS = ("hour", "temperature_c", "wood_moisture_percent", "coverage_percent", "rain_mm")
 READINGS = ("temperature_c", "humidity_percent", "wood_percent", "contact", "rain_mm")
 DIGITS = {"contact": 0}
-NAMES = (
+NAMES_1 = (
     "readings.csv", "hours.csv", "zones.csv", "events.csv", "placements.csv", "doubts.csv",
     "revisions.csv", "disputed.csv",
 )  # fmt: skip
+NAMES = (
+    *NAMES_1, "cases.csv", "calibrations.csv", "gaps.csv", "rejects.csv", "chain.csv", "leaves.csv",
+)  # fmt: skip
+CASE_COLUMNS = ("zone", "repaired_s", "kind", "value", "at_s", "recorded_s", "who", "why")
 ZONE_COLUMNS = ("unit", "code", "kind", "material", "mould_class", "dry_twin", "faces",
                 "temperature_factor", "watched_from_s", "source", "origin", "distance_km")  # fmt: skip
 Table = Mapping[str, NDArray[Any]]
@@ -123,11 +150,16 @@ def make(
     zones = [zone for zone in record.zones(row.unit) if zone.kind not in AIR_KINDS]
     held = {zone.code for zone in zones}
     hours = record.unit_hours(row.unit, from_hour=from_hour, to_hour=end_s // HOUR_S)
+    kept_hours = {code: table for code, table in hours.items() if code in held or code[:1] == "/"}
+    notes = [
+        note
+        for note in record.case_notes(row.unit)
+        if (note.zone, note.repaired_s) == (row.zone, row.repaired_s)
+    ]
+    leaves = record.leaves(row.unit)
     texts = {
         "readings.csv": _readings(record, site, unit, held, (from_hour * HOUR_S, end_s)),
-        "hours.csv": _hours(
-            {code: table for code, table in hours.items() if code in held or code[:1] == "/"}
-        ),
+        "hours.csv": _hours(kept_hours),
         "zones.csv": _zones([*zones, *record.site_zones(row.site)]),
         "events.csv": _events(
             event
@@ -140,24 +172,40 @@ def make(
         "disputed.csv": _csv(
             ("node", "probe", "samples"), record.disputed(row.site, unit=row.unit)
         ),
+        "cases.csv": _csv(
+            CASE_COLUMNS, [[getattr(note, name) for name in CASE_COLUMNS] for note in notes]
+        ),
+        "calibrations.csv": _csv(
+            ("node", "probe", "at_s", "offset_percent"),
+            [
+                (c.node, c.probe, c.at_s, _number(c.offset_percent))
+                for c in watch.bench_checks(record, unit)
+            ],
+        ),
+        "gaps.csv": _gaps(kept_hours),
+        "rejects.csv": _rejects(record, row, (from_hour * HOUR_S, made_s)),
+        "chain.csv": _chain(record, from_day=leaves[0][0] if leaves else None),
+        "leaves.csv": _csv(("day", "hash", "leaf"), leaves),
     }
-    manifest = _manifest(row, site, texts, made_s=made_s, program=program)
+    parts = {name: text.encode() for name, text in texts.items()} | _photos(record, row, notes)
+    streams = {name: _deflated(data) for name, data in parts.items()}
+    manifest = _manifest(row, site, parts, made_s=made_s, program=program)
+    for name, stream in streams.items():
+        manifest["files"][name]["packed"] = sha256(stream).hexdigest()
+    days = _dicts(texts["chain.csv"])
+    manifest["chain"] = {"day": int(days[-1]["day"]), "head": days[-1]["head"]} if days else None
     manifest["revision"] = len(revisions)
     said = _written(manifest)
-    signature = {
-        "algorithm": "Ed25519 (RFC 8032)",
-        "public_key": tree.public_key(key),
-        "signature": tree.sign(key, said),
-    }
-    return _zipped(texts, said, _written(signature))
+    signature = _signature(tree.public_key(key), tree.sign(key, said))
+    return _zipped(parts, said, _written(signature))
 
 
 def _manifest(
-    row: RepairRow, site: Site, texts: Mapping[str, str], *, made_s: int, program: str
+    row: RepairRow, site: Site, parts: Mapping[str, bytes], *, made_s: int, program: str
 ) -> dict[str, Any]:
     now = row.now
     assert now is not None  # noqa: S101  `make` has asked
-    lines = _lines(texts)
+    lines = _lines(parts)
     return {
         "format": FORMAT,
         "made": rfc3339(made_s),
@@ -177,20 +225,70 @@ def _manifest(
         "figures": {name: _number(value) for name, value in sorted(now.figures.items())},
         "files": {
             name: {
-                "bytes": len(text.encode()),
-                "lines": text.count("\n"),
-                "sha256": sha256(text.encode()).hexdigest(),
+                "bytes": len(data),
+                "lines": data.count(b"\n") if name in NAMES else 1,
+                "sha256": sha256(data).hexdigest(),
             }
-            for name, text in texts.items()
+            for name, data in parts.items()
         },
         "leaves": len(lines),
         "root": tree.root(lines),
     }
 
 
-def _lines(texts: Mapping[str, str]) -> list[bytes]:
-    """Every line of every file, with the file's name before it, in the order of `NAMES`."""
-    return [f"{name}\t{line}".encode() for name in NAMES for line in texts[name].splitlines()]
+def _lines(parts: Mapping[str, bytes]) -> list[bytes]:
+    """Every line of every file, with its name before it, in the order of `NAMES`; photos' digests."""
+    lines = [
+        f"{name}\t{line}".encode()
+        for name in NAMES
+        if name in parts
+        for line in parts[name].decode().splitlines()
+    ]
+    photos = sorted(set(parts) - set(NAMES))
+    return lines + [f"{name}\t{sha256(parts[name]).hexdigest()}".encode() for name in photos]
+
+
+def _photos(record: Record, row: RepairRow, notes: Sequence[CaseNote]) -> dict[str, bytes]:
+    found = {}
+    for note in notes:
+        data = record.photo(row.unit, note.value) if note.kind == "photo" else None
+        if data is not None:
+            found[f"photos/{note.value}.jpg"] = data
+    return found
+
+
+def _gaps(hours: Mapping[str, Table]) -> str:
+    """Spans of hours that have no figure: of a zone its wood moisture, outside the temperature."""
+    rows = []
+    for zone, table in sorted(hours.items()):
+        what = "temperature_c" if zone.startswith("/") else "wood_moisture_percent"
+        unknown = np.isnan(table[what]).astype(np.int8)
+        edges = np.diff(np.concatenate([[0], unknown, [0]]))
+        starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+        for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
+            first = int(table["hour"][start]) * HOUR_S
+            last = int(table["hour"][stop - 1]) * HOUR_S + HOUR_S
+            rows.append((zone, what, rfc3339(first), rfc3339(last), stop - start))
+    return _csv(("zone", "what", "from", "to", "hours"), rows)
+
+
+def _rejects(record: Record, row: RepairRow, span_s: tuple[int, int]) -> str:
+    """Messages of the unit's and the site's nodes that could not be used: never what was in them."""
+    nodes = {p.node for p in record.placements() if p.site == row.site and p.unit in {"", row.unit}}
+    topics = [topic(row.site, node) for node in sorted(nodes)]
+    found = record.rejected(topics, from_s=span_s[0], to_s=span_s[1])
+    rows = [(rfc3339(at_s), of, 1, reason, digest) for at_s, of, reason, digest in found]
+    return _csv(("received", "topic", "count", "reason", "sha256"), rows)
+
+
+def _chain(record: Record, *, from_day: int | None) -> str:
+    """Closed days from the first leaf of the unit on, each with the head before it."""
+    rows, before = [], chaining.START
+    for day, leaves, root, head in record.chain():
+        if from_day is not None and day >= from_day:
+            rows.append((day, before, leaves, root, head))
+        before = head
+    return _csv(("day", "before", "leaves", "root", "head"), rows)
 
 
 def _readings(
@@ -244,15 +342,83 @@ def _placements(record: Record, row: RepairRow) -> str:
     return _csv(("node", "probe", "unit", "zone", "from", "to"), rows)
 
 
+def differences(revisions: Sequence[ProofRevision]) -> list[tuple[str, ...]]:
+    """What each revision says otherwise than what stood at its time: figures too where it is late."""
+    found: list[tuple[str, ...]] = []
+    line: list[ProofStep] = []
+    for one in revisions:
+        stood = next((s for s in reversed(line) if s.at_s <= one.step.at_s), None)
+        figures = bool(one.reason)
+        found.append(() if stood is None else tuple(_changes(stood, one.step, figures=figures)))
+        line = [step for step in line if step.at_s < one.step.at_s] + [one.step]
+    return found
+
+
+def _changes(old: ProofStep, new: ProofStep, *, figures: bool) -> Iterator[str]:
+    if old.verdict != new.verdict:
+        yield f"verdict: {old.verdict} -> {new.verdict}"
+    for word, names in (
+        ("now missing", [n for n in new.missing if n not in old.missing]),
+        ("no longer missing", [n for n in old.missing if n not in new.missing]),
+    ):
+        if names:
+            yield f"{word}: {', '.join(names)}"
+    if figures:
+        told = {name: _number(value) for name, value in old.figures.items()}
+        for name, value in new.figures.items():
+            if told.get(name, "") != _number(value):
+                yield f"{name}: {told.get(name) or 'unknown'} -> {_number(value) or 'unknown'}"
+
+
+def compare(old: bytes, new: bytes) -> list[str]:
+    """What another packet says otherwise of the same repair, in words; nothing if it says the same.
+
+    Raises
+    ------
+    InputError
+        If one of them does not hold, or they are of different repairs.
+    """
+    first, second = verify(old), verify(new)
+    for which, found in (("first", first), ("second", second)):
+        if not found.holds:
+            failed = [said for _, holds, said in found.steps if not holds]
+            raise InputError(f"the {which} does not hold: {'; '.join(failed)}")
+    a, b = first.manifest, second.manifest
+    if any(a[name] != b[name] for name in ("site", "unit", "zone", "repaired")):
+        raise InputError("they are of different repairs")
+    lines = [] if first.key == second.key else ["signed by another key"]
+    return lines + list(_unlike_manifests(a, b))
+
+
+def _unlike_manifests(a: Mapping[str, Any], b: Mapping[str, Any]) -> Iterator[str]:
+    for name in ("as_of", "revision", "verdict", "size_ml", "rules"):
+        if a[name] != b[name]:
+            yield f"{name}: {a[name]} -> {b[name]}"
+    for word, one, other in (("now missing", b, a), ("no longer missing", a, b)):
+        names = [n for n in one["missing"] if n not in other["missing"]]
+        if names:
+            yield f"{word}: {', '.join(names)}"
+    for name in sorted({*a["figures"], *b["figures"]}):
+        was, now = (m["figures"].get(name, "") or "unknown" for m in (a, b))
+        if was != now:
+            yield f"{name}: {was} -> {now}"
+    for name in sorted({*a["files"], *b["files"]}):
+        was, now = (m["files"].get(name, {}).get("lines", 0) for m in (a, b))
+        if a["files"].get(name, {}).get("sha256") != b["files"].get(name, {}).get("sha256"):
+            yield f"{name}: {was} -> {now} lines"
+
+
 def _revisions(revisions: Sequence[ProofRevision]) -> str:
     rows = [
         (
             r.number, rfc3339(r.step.at_s), r.step.verdict, _number(r.step.size_ml),
-            "; ".join(r.step.missing), r.reason, r.version, rfc3339(r.recorded_s),
+            "; ".join(r.step.missing), r.reason, r.version, rfc3339(r.recorded_s), "; ".join(changed),
         )
-        for r in revisions
+        for r, changed in zip(revisions, differences(revisions), strict=True)
     ]  # fmt: skip
-    names = ("number", "time", "verdict", "size_ml", "missing", "reason", "rules", "recorded")
+    names = (
+        "number", "time", "verdict", "size_ml", "missing", "reason", "rules", "recorded", "changed",
+    )  # fmt: skip
     return _csv(names, rows)
 
 
@@ -293,25 +459,60 @@ def verify(packet: bytes) -> Verified:
 
 
 def _look(packet: bytes, found: Verified) -> None:
-    texts, manifest, signature = _unzipped(packet)
+    parts, manifest, signature = _unzipped(packet)
     key = str(signature["public_key"])
     signed = tree.is_signed(manifest, signature=str(signature["signature"]), by=key)
     problem = "" if signed else "the manifest was changed, or signed by another"
     if not found.note("signature", problem, "good"):
         return  # nothing that nobody signed is worked out
     found.manifest, found.key = json.loads(manifest), key
-    if found.note("files", _changed(texts, found.manifest), "each has its digest and root"):
-        _rework(texts, found)
+    old = found.manifest.get("format") == 1
+    if not old and found.manifest.get("format") != FORMAT:
+        found.note("format", "a later version of this program made it: verify it with that", "")
+        return
+    problem = "" if old else _repacked(packet, parts, found.manifest, key)
+    if found.note(
+        "files", problem or _changed(parts, found.manifest), "each has its digest and root"
+    ):
+        _rework({name: parts[name].decode() for name in parts if name in NAMES}, found, old=old)
 
 
-def _changed(texts: Mapping[str, str], manifest: Mapping[str, Any]) -> str:
+def _repacked(
+    packet: bytes, parts: Mapping[str, bytes], manifest: Mapping[str, Any], key: str
+) -> str:
+    """Whether a byte of the file itself is not as it was made."""
+    streams = _streams(packet)
     wanted = manifest["files"]
+    names = [name for name in parts if name in wanted]
+    signature = json.loads(parts["signature.json"])
+    said = _written(_signature(key, str(signature["signature"])))
+    if parts["signature.json"] != said:
+        return "signature.json was changed"
+    for name in names:
+        if sha256(streams[name]).hexdigest() != wanted[name]["packed"]:
+            return f"{name} was changed"
+    own = {name: parts[name] for name in names}
+    container = _zipped(own, parts["manifest.json"], said, {name: streams[name] for name in own})
+    return "" if container == packet else "the file was changed"
+
+
+def _signature(key: str, signed: str) -> dict[str, str]:
+    return {
+        "algorithm": "Ed25519 (RFC 8032)",
+        "public_key": key.lower(),
+        "signature": signed.lower(),
+    }
+
+
+def _changed(parts: Mapping[str, bytes], manifest: Mapping[str, Any]) -> str:
+    wanted = manifest["files"]
+    texts = {n: data for n, data in parts.items() if n not in {"manifest.json", "signature.json"}}
     if set(wanted) != set(texts):
         return "the files are not those of the manifest"
-    if sum(text.count("\n") for text in texts.values()) > MOST_LINES:
+    if sum(data.count(b"\n") for n, data in texts.items() if n in NAMES) > MOST_LINES:
         return "there are more lines than in any packet"
-    for name, text in texts.items():
-        if sha256(text.encode()).hexdigest() != wanted[name]["sha256"]:
+    for name, data in texts.items():
+        if sha256(data).hexdigest() != wanted[name]["sha256"]:
             return f"{name} was changed"
     lines = _lines(texts)
     if len(lines) != manifest["leaves"] or tree.root(lines) != manifest["root"]:
@@ -319,14 +520,15 @@ def _changed(texts: Mapping[str, str], manifest: Mapping[str, Any]) -> str:
     return ""
 
 
-def _rework(texts: Mapping[str, str], found: Verified) -> None:
+def _rework(texts: Mapping[str, str], found: Verified, *, old: bool) -> None:
     manifest = found.manifest
-    ours = f"{judge.VERSION}/{proofs.VERSION}"
+    ours = OLD_RULES if old else f"{judge.VERSION}/{proofs.VERSION}"
     if not found.note(
         "rules",
         ""
         if manifest["rules"] == ours
-        else f"made with {manifest['rules']}, this program has {ours}",
+        else f"made with {manifest['rules']}, this program has {ours}: verify it with a version of "
+        "the program that has those",
         ours,
     ):
         return
@@ -336,23 +538,124 @@ def _rework(texts: Mapping[str, str], found: Verified) -> None:
     own = [zone for zone in zones if zone.unit]
     events = _read_events(texts["events.csv"])
     hours = _read_hours(texts["hours.csv"])
-    proof = _proof(own, events, hours, texts["doubts.csv"], manifest)
+    seen = None if old else _seen(own, events, texts, manifest)
+    proof = _proof(own, events, hours, (texts["doubts.csv"], seen), manifest)
     found.note("verdict", _differs(proof, manifest), f"{manifest['verdict']}, with every figure")
     problem, compared = _other_hours(zones, events, hours, texts["readings.csv"], manifest)
     found.note("hours", problem, f"{compared} of them are those of the readings")
+    if old:
+        return
+    gaps = "" if texts["gaps.csv"] == _gaps(hours) else "the gaps are not those of the hours"
+    found.note("gaps", gaps, "are those of the hours")
+    found.note("chain", *_unchained(texts, hours, manifest))
+
+
+def _seen(
+    zones: Sequence[Zone],
+    events: Sequence[Event],
+    texts: Mapping[str, str],
+    manifest: Mapping[str, Any],
+) -> dict[proofs.Key, proofs.Shown]:
+    """What the packet shows beside readings; a photo that is not in it is none."""
+    notes = [
+        note
+        for note in _notes(texts["cases.csv"])
+        if note.kind != "photo" or f"photos/{note.value}.jpg" in manifest["files"]
+    ]
+    placements = [
+        Placement(
+            r["node"], r["probe"], manifest["site"], r["unit"], r["zone"], parse_time(r["from"]),
+            parse_time(r["to"]) if r["to"] else None,
+        )
+        for r in _dicts(texts["placements.csv"])
+    ]  # fmt: skip
+    checks = [
+        proofs.Checked(r["node"], r["probe"], int(r["at_s"]), float(r["offset_percent"]))
+        for r in _dicts(texts["calibrations.csv"])
+    ]
+    return proofs.shown(zones, events, notes=notes, placements=placements, checks=checks)
+
+
+def _notes(text: str) -> list[CaseNote]:
+    times = ("repaired_s", "at_s", "recorded_s")
+    return [
+        CaseNote(**{n: int(v) if n in times else v for n, v in row.items()})  # type: ignore[arg-type]
+        for row in _dicts(text)
+    ]
+
+
+def _unchained(
+    texts: Mapping[str, str], hours: Mapping[str, Table], manifest: Mapping[str, Any]
+) -> tuple[str, str]:
+    """What is wrong with the chain, "" nothing; and what it says."""
+    days = _dicts(texts["chain.csv"])
+    rows = _dicts(texts["leaves.csv"])
+    problem = _broken(days, rows, manifest)
+    if problem:
+        return problem, ""
+    own = [row["leaf"] for row in rows if row["leaf"]]
+    last = dict(leaf.rsplit("\t", 1) for leaf in own if leaf.startswith("hours\t"))
+    for (zone, day), digest in proofs.digests(hours).items():
+        if last.get(f"hours\t{zone}\t{day}") != digest:
+            return f"the hours of {zone} on day {day} are not those that were chained", ""
+    for row in _dicts(texts["revisions.csv"]):
+        step = ProofStep(
+            parse_time(row["time"]), row["verdict"], 0.0, tuple(filter(None, row["missing"].split("; "))), {}
+        )  # fmt: skip
+        told = ProofRevision(
+            int(row["number"]), step, row["reason"], row["rules"], parse_time(row["recorded"])
+        )
+        if watch.revision_leaf(manifest["zone"], parse_time(manifest["repaired"]), told) not in own:
+            return f"revision {row['number']} is not the one that was chained", ""
+    notes = [watch.case_leaf(note) for note in _notes(texts["cases.csv"])]
+    late = sum(note not in own for note in notes)
+    closed = {day["day"] for day in days}
+    open_ = sum(row["day"] not in closed for row in rows)
+    return "", (
+        f"{len(days)} days to {manifest['chain']['head'] if days else 'none yet'}; "
+        f"{open_} lines of a day that is not over, {late} entries not in it yet"
+    )
+
+
+def _broken(
+    days: Sequence[Mapping[str, str]],
+    rows: Sequence[Mapping[str, str]],
+    manifest: Mapping[str, Any],
+) -> str:
+    """First link of the chain that does not hold."""
+    by_day: dict[str, list[str]] = {}
+    for row in rows:
+        if row["leaf"] and chaining.leaf_hash(row["leaf"].encode()) != row["hash"]:
+            return "a line of the chain has another hash"
+        by_day.setdefault(row["day"], []).append(row["hash"])
+    before = days[0]["before"] if days else chaining.START
+    for number, day in enumerate(days):
+        hashes = by_day.get(day["day"], [])
+        head = chaining.head_of(before, int(day["day"]), len(hashes), chaining.root_of(hashes))
+        told = (day["before"], int(day["leaves"]), day["root"], day["head"])
+        if told != (before, len(hashes), chaining.root_of(hashes), head):
+            return f"day {day['day']} is not chained to the one before"
+        if int(day["day"]) != int(days[0]["day"]) + number:
+            return f"a day before {day['day']} is not in the chain"
+        before = head
+    named = manifest["chain"]
+    said = (named["day"], named["head"]) if named else None
+    last = (int(days[-1]["day"]), days[-1]["head"]) if days else None
+    return "" if said == last else "the manifest names another head"
 
 
 def _proof(
     zones: Sequence[Zone],
     events: Sequence[Event],
     hours: Mapping[str, Table],
-    doubts: str,
+    beside: tuple[str, Mapping[proofs.Key, proofs.Shown] | None],
     manifest: Mapping[str, Any],
 ) -> proofs.Revision | None:
+    doubts, seen = beside
     spans = [(zone, int(a), int(b) if b else None) for zone, a, b in _rows(doubts)]
     told = proofs.trusted(hours, spans)
     repaired_s = parse_time(manifest["repaired"])
-    for one in proofs.follow(zones, events, told):
+    for one in proofs.follow(zones, events, told, seen):
         if (one.zone, one.repaired_s) == (manifest["zone"], repaired_s):
             return one.followed.standing
     return None
@@ -544,38 +847,67 @@ def _written(value: object) -> bytes:
     return (json.dumps(value, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
 
 
-def _zipped(texts: Mapping[str, str], manifest: bytes, signature: bytes) -> bytes:
-    """One file, the same bytes for the same contents."""
-    out = io.BytesIO()
-    parts = {name: text.encode() for name, text in texts.items()}
-    parts |= {"manifest.json": manifest, "signature.json": signature}
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
-        for name, data in parts.items():
-            entry = zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0))
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            packed.writestr(entry, data)
-    return out.getvalue()
+def _deflated(data: bytes) -> bytes:
+    packer = zlib.compressobj(wbits=-15)
+    return packer.compress(data) + packer.flush()
 
 
-def _unzipped(packet: bytes) -> tuple[dict[str, str], bytes, dict[str, str]]:
+def _zipped(
+    parts: Mapping[str, bytes],
+    manifest: bytes,
+    signature: bytes,
+    streams: Mapping[str, bytes] | None = None,
+) -> bytes:
+    """One ZIP file (APPNOTE 4.3), the same bytes for the same contents and streams.
+
+    Without dates, attributes or comments, so that no byte of it says nothing.
+    """
+    streams = streams or {name: _deflated(data) for name, data in parts.items()}
+    entries = [(name, data, streams[name], zipfile.ZIP_DEFLATED) for name, data in parts.items()]
+    own = (("manifest.json", manifest), ("signature.json", signature))
+    entries += [(name, data, data, zipfile.ZIP_STORED) for name, data in own]
+    body, directory = bytearray(), bytearray()
+    for name, data, stream, method in entries:
+        sizes = (zlib.crc32(data), len(stream), len(data), len(name), 0)
+        about = struct.pack("<5H3L2H", 20, 0, method, 0, 33, *sizes)  # 33: 1980-01-01
+        at = len(body)
+        body += b"PK\x03\x04" + about + name.encode() + stream
+        directory += b"PK\x01\x02" + struct.pack("<H", 20) + about
+        directory += struct.pack("<3H2L", 0, 0, 0, 0, at) + name.encode()
+    end = struct.pack("<4H2LH", 0, 0, len(entries), len(entries), len(directory), len(body), 0)
+    return bytes(body + directory + b"PK\x05\x06" + end)
+
+
+def _streams(packet: bytes) -> dict[str, bytes]:
+    """Each file of a packet as it is packed."""
+    found = {}
+    with zipfile.ZipFile(io.BytesIO(packet)) as packed:
+        for entry in packed.infolist():
+            start = entry.header_offset + 30 + len(entry.filename.encode())
+            found[entry.filename] = packet[start : start + entry.compress_size]
+    return found
+
+
+def _unzipped(packet: bytes) -> tuple[dict[str, bytes], bytes, dict[str, str]]:
     try:
         parts = _read_all(packet)
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError) as error:
         raise InputError(f"it is no packet, or damaged ({error})") from error
-    texts = {name: parts[name].decode() for name in NAMES}
     signature = json.loads(parts["signature.json"])
     if not isinstance(signature, dict) or not {"public_key", "signature"} <= set(signature):
         raise InputError("it has no signature")
     if not isinstance(json.loads(parts["manifest.json"]), dict):
         raise InputError("it has no manifest")
-    return texts, parts["manifest.json"], signature
+    return parts, parts["manifest.json"], signature
 
 
 def _read_all(packet: bytes) -> dict[str, bytes]:
     with zipfile.ZipFile(io.BytesIO(packet)) as packed:
         entries = packed.infolist()
-        names = sorted(entry.filename for entry in entries)
-        if names != sorted((*NAMES, "manifest.json", "signature.json")):
+        names = [entry.filename for entry in entries]
+        plain = sorted(name for name in names if not PHOTO.fullmatch(name))
+        known = [sorted((*own, "manifest.json", "signature.json")) for own in (NAMES, NAMES_1)]
+        if plain not in known or len(set(names)) != len(names) or len(names) > MOST_FILES:
             raise InputError("it does not hold the files of a packet, each once")
         if sum(entry.file_size for entry in entries) > MOST_BYTES:
             raise InputError("it is larger than any packet")

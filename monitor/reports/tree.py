@@ -6,27 +6,20 @@ part of what is signed. Signatures are Ed25519 (RFC 8032).
 """
 
 from collections.abc import Sequence
-from hashlib import sha256
 from pathlib import Path
 
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from monitor.errors import InputError
+from monitor.store.chaining import leaf_hash, root_of
 
 KEY_FILE = "signing.key"  # mode 0600, beside the record: 32 bytes as hexadecimal digits
 
 
 def root(leaves: Sequence[bytes]) -> str:
     """Merkle tree hash of some leaves, as hexadecimal digits."""
-    nodes = [sha256(b"\x00" + leaf).digest() for leaf in leaves]
-    if not nodes:
-        return sha256(b"").hexdigest()
-    while len(nodes) > 1:
-        pairs = range(0, len(nodes) - 1, 2)
-        above = [sha256(b"\x01" + nodes[place] + nodes[place + 1]).digest() for place in pairs]
-        nodes = above + nodes[len(nodes) - len(nodes) % 2 :]
-    return nodes[0].hex()
+    return root_of([leaf_hash(leaf) for leaf in leaves])
 
 
 def signing_key(home: Path) -> Ed25519PrivateKey:

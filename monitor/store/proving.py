@@ -7,6 +7,7 @@ of an earlier time, a further revision says so from that time on; the older ones
 import json
 from collections.abc import Sequence
 from dataclasses import replace
+from hashlib import sha256
 from itertools import groupby
 from typing import Any
 
@@ -15,6 +16,8 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, RowMapping, and_, or_, select
 from sqlalchemy.dialects.sqlite import insert
 
+from monitor.errors import InputError
+from monitor.lot import CaseNote
 from monitor.store import schema as t
 from monitor.store.rows import ProofRevision, ProofStep, ProofWork, RepairRow
 
@@ -118,6 +121,25 @@ def _step(row: RowMapping) -> ProofStep:
     )
 
 
+def note_case(connection: Connection, zone_id: int, note: CaseNote) -> None:
+    """Add an entry to the case of a repair.
+
+    Raises
+    ------
+    InputError
+        If no such repair of the zone was noted.
+    """
+    c = t.event.c
+    known = select(c.event_id).where(
+        c.zone_id == zone_id, c.kind == "repair", c.at_s == note.repaired_s
+    )
+    if connection.execute(known.limit(1)).scalar() is None:
+        raise InputError(f"no repair of {note.zone} was noted at that time")
+    names = ("repaired_s", "kind", "value", "at_s", "recorded_s", "who", "why")
+    values = {name: getattr(note, name) for name in names}
+    connection.execute(t.repair_case.insert().values(zone_id=zone_id, **values))
+
+
 # --- what is read ---------------------------------------------------------------------------------
 
 
@@ -128,6 +150,35 @@ def revisions(connection: Connection, zone_id: int, repaired_s: int) -> list[Pro
     return [
         ProofRevision(row["number"], _step(row), row["reason"], row["version"], row["recorded_s"])
         for row in connection.execute(query.order_by(c.number)).mappings()
+    ]
+
+
+def case_notes(connection: Connection, unit_id: int) -> list[CaseNote]:
+    """What was entered of the repairs of a unit, in the order it was."""
+    c = t.repair_case.c
+    query = (
+        select(
+            t.zone.c.code,
+            *(c.repaired_s, c.kind, c.value, c.at_s, c.recorded_s, c.who, c.why),
+        )
+        .join_from(t.repair_case, t.zone, t.zone.c.zone_id == c.zone_id)
+        .where(t.zone.c.unit_id == unit_id)
+        .order_by(c.repair_case_id)
+    )
+    return [CaseNote(*row) for row in connection.execute(query)]
+
+
+def rejected(
+    connection: Connection, topics: Sequence[str], *, from_s: int, to_s: int
+) -> list[tuple[int, str, str, str]]:
+    """(received, topic, reason, digest of the payload) of what came under some topics."""
+    c = t.reject.c
+    query = select(c.received_s, c.topic, c.reason, c.payload).where(
+        c.topic.in_(topics), c.received_s >= from_s, c.received_s < to_s
+    )
+    return [
+        (at_s, topic, reason, sha256(payload).hexdigest())
+        for at_s, topic, reason, payload in connection.execute(query.order_by(c.reject_id))
     ]
 
 

@@ -18,6 +18,7 @@ from monitor.errors import InputError
 from monitor.lot import (
     BenchCheck,
     BenchPoint,
+    CaseNote,
     Event,
     Finding,
     ForecastHour,
@@ -42,6 +43,7 @@ from monitor.store import (
     alarming,
     bench,
     causes,
+    chaining,
     checking,
     findings,
     forecasts,
@@ -540,6 +542,51 @@ class Record:
             key = bench.probe_id(connection, site, node, probe)
             table = sealing.measured(connection, key, from_s, to_s)
         return table[:, 0].astype("int64"), table[:, 1] / 100.0, table[:, 2] / 100.0
+
+    def note_case(self, unit: str, note: CaseNote) -> None:
+        """Add an entry to the case of a repair."""
+        with self._writing() as connection:
+            proving.note_case(connection, _unit_zone(connection, unit, note.zone), note)
+
+    def case_notes(self, unit: str) -> list[CaseNote]:
+        """What was entered of the repairs of a unit beside readings, in the order it was."""
+        with self._reading() as connection:
+            return proving.case_notes(connection, _unit_id(connection, unit))
+
+    def rejected(
+        self, topics: Sequence[str], *, from_s: int, to_s: int
+    ) -> list[tuple[int, str, str, str]]:
+        """(received, topic, reason, digest of the payload) of messages that could not be used."""
+        with self._reading() as connection:
+            return proving.rejected(connection, topics, from_s=from_s, to_s=to_s)
+
+    def note_leaves(
+        self, unit: str, *, hours: Mapping[tuple[str, int], str], lines: Sequence[str], now_s: int
+    ) -> int:
+        """Add what is new of what a unit's proofs were taken from to today's leaves; how many."""
+        with self._writing() as connection:
+            of = _unit_id(connection, unit)
+            return chaining.note(connection, of, hours=hours, lines=lines, now_s=now_s)
+
+    def close_days(self, *, now_s: int) -> int:
+        """Chain every day that is over; how many."""
+        with self._reading() as connection:
+            if not chaining.is_due(connection, now_s=now_s):
+                return 0
+        with self._writing() as connection:
+            return chaining.close(connection, now_s=now_s)
+
+    def chain(self) -> list[tuple[int, int, str, str]]:
+        """(day, leaves, root, head) of every closed day."""
+        with self._reading() as connection:
+            return chaining.days(connection)
+
+    def leaves(self, unit: str) -> list[tuple[int, str, str]]:
+        """(day, hash, leaf) from the unit's first leaf on; of other units the hash alone."""
+        with self._reading() as connection:
+            of = _unit_id(connection, unit)
+            first = chaining.first_day(connection, of)
+            return [] if first is None else chaining.leaves(connection, of, from_day=first)
 
     # --- common causes ---
 

@@ -9,6 +9,8 @@
     event                          rain, hose tests, inspections ...
     unit ─< checkpoint; zone ─< hour                                   what was judged from it
     zone ─< proof, proof_now       what is proven of each of its repairs, revision by revision
+    zone ─< repair_case            what was entered of a repair: photo, goal, hose tests
+    proof_leaf, proof_day          what proofs were taken from, by the day it was known, chained
     alarm ─< alarm_step            what was raised, and each change of its life
     hold                           alarms of which zone or node were held back, by whom and why
     cause ─< cause_member          alarms that share one cause, which is an alarm itself
@@ -391,6 +393,46 @@ proof_now = Table(  # the same at the newest midnight, with that day's figures; 
     Column("missing", Text, nullable=False, server_default=""),
     Column("figures", Text, nullable=False, server_default="{}"),
     **_KEYED,
+)
+
+repair_case = Table(  # append-only: what a person entered of a repair (monitor.lot.CaseNote)
+    "repair_case",
+    metadata,
+    Column("repair_case_id", Integer, primary_key=True),
+    Column("zone_id", ForeignKey("zone.zone_id"), nullable=False),
+    Column("repaired_s", Integer, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("value", Text, nullable=False),
+    Column("at_s", Integer, nullable=False),
+    Column("recorded_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("why", Text, nullable=False, server_default=""),
+    Index(None, "zone_id"),
+    **_STRICT,
+)
+
+proof_leaf = (
+    Table(  # append-only: what was known of a unit's proofs, by the UTC day it was recorded
+        "proof_leaf",
+        metadata,
+        Column("proof_leaf_id", Integer, primary_key=True),
+        Column("day", Integer, nullable=False),
+        Column("unit_id", ForeignKey("unit.unit_id"), nullable=False),
+        Column("leaf", Text, nullable=False),
+        Index(None, "day"),
+        Index(None, "unit_id"),
+        **_STRICT,
+    )
+)
+
+proof_day = Table(  # append-only: a day that is over, chained to the one before
+    "proof_day",
+    metadata,
+    Column("day", Integer, primary_key=True),
+    Column("leaves", Integer, nullable=False),
+    Column("root", Text, nullable=False),
+    Column("head", Text, nullable=False),
+    **_STRICT,
 )
 
 alarm = Table(
@@ -977,6 +1019,9 @@ GROUPS: dict[str, tuple[str, str]] = {
     "checkpoint": ("unit_id", "{row}day"),
     "proof": ("zone_id", "{row}repaired_s"),
     "proof_now": ("zone_id", "{row}repaired_s"),
+    "repair_case": ("repair_case_id", "0"),
+    "proof_leaf": ("proof_leaf_id", "0"),
+    "proof_day": ("day", "0"),
     "alarm": ("alarm_id", "0"),
     "alarm_step": ("alarm_id", "0"),
     "hold": ("hold_id", "0"),

@@ -2237,10 +2237,10 @@ PROOF_TO_DO: dict[str, str] = {
     "no response": "It answered a wetting: look at the joint, and at pipes above it, before you wait on.",
     "coverage": "Readings cover less than 95 % of the hours since the repair: see to the node; whole days "
     "from now on make up for it.",
-    "bench check": "The probes were not checked over salt before and after: this version cannot enter it, "
-    "so keep your own note.",
-    "source photo": "There is no photo of where the water came in: this version cannot keep one, so keep "
-    "your own.",
+    "bench check": "The probes of this zone, and of its dry twin, were not checked over salt in the 180 days "
+    "before the repair and again after the last wetting that counts, or the two differ by more than 3 %RH: "
+    "make the second check when nothing else is missing.",
+    "source photo": "There is no photo of where the water came in: add it on this page.",
 }
 
 

@@ -5,7 +5,7 @@ from alembic import op
 from monitor.store.migrations.checksums import triggers
 
 revision = "0021"
-down_revision = "0019"
+down_revision = "0020"
 branch_labels = None
 depends_on = None
 

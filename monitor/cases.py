@@ -1,0 +1,173 @@
+"""Opening a repair, and what is entered of it later: photos, hose tests, another drying goal.
+
+The `repair` and `hose` events are what the proof is followed by; beside them each entry is kept as a
+note of the repair's case, with who and when, and none is ever changed.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from hashlib import sha256
+from math import isfinite, isnan
+
+from monitor.catalogue import say
+from monitor.errors import InputError
+from monitor.evidence.drying import LEAST_GOAL, MOST_GOAL
+from monitor.judge import proofs
+from monitor.lot import STRUCTURE_KINDS, CaseKind, CaseNote, Event, Photo, Unit, Zone
+from monitor.store import Record
+from monitor.text import cases as words
+
+HOUR_S = 3600
+LONGEST_SPRAY_S = 4 * HOUR_S
+MOST_TEXT = 400
+MOVED = "sensor moved"
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """A repair as somebody opens it; `goal_percent` None: that of the like zones."""
+
+    unit: str
+    zones: tuple[str, ...]
+    done: str  # a key of `words.DONE`
+    moved: bool
+    at_s: int
+    who: str
+    twin: str = ""
+    goal_percent: float | None = None
+    why: str = ""
+    photos: tuple[bytes, ...] = ()  # cleaned
+
+
+@dataclass(frozen=True, slots=True)
+class Spray:
+    """One joint that was sprayed; `reached`: water came in."""
+
+    joint: str
+    from_s: int
+    to_s: int
+    reached: bool
+
+
+def open_repair(record: Record, opening: Opening, *, now_s: int) -> None:
+    """Write a repair of one or more zones of a unit, with its case.
+
+    Raises
+    ------
+    InputError
+        If something of it is not so, or a goal has no reason; nothing is written then.
+    """
+    unit = _unit(record, opening.unit)
+    zones = {zone.code: zone for zone in record.zones(unit.code)}
+    _check(opening, zones, now_s)
+    value = f"{opening.done}, {MOVED}" if opening.moved else opening.done
+    repaired_s = opening.at_s
+    known = {(row.zone, row.repaired_s) for row in record.repairs(unit=unit.code)}
+    if any((zone, repaired_s) in known for zone in opening.zones):
+        raise InputError("that repair is open already: see its page")
+    for code in opening.zones:
+        zone = zones[code]
+        if opening.twin and zone.dry_twin != opening.twin:
+            record.add_zone(unit.site, replace(zone, dry_twin=opening.twin))
+        goal, why = opening.goal_percent, opening.why
+        if goal is None:
+            goal, why = _default_goal(record, unit, code, repaired_s), say(words.DEFAULT_WHY)
+        event = Event(repaired_s, "repair", value, unit.code, code)
+        record.add_event(unit.site, event, recorded_s=now_s, who=opening.who)
+        note = CaseNote(code, repaired_s, "opened", value, repaired_s, now_s, opening.who)
+        record.note_case(unit.code, note)
+        if isfinite(goal):
+            said = replace(note, kind="goal", value=repr(goal), at_s=now_s, why=why)
+            record.note_case(unit.code, said)
+        add_photos(record, unit.code, note, opening.photos)
+
+
+def add_photos(record: Record, unit: str, of: CaseNote, photos: Sequence[bytes]) -> None:
+    """Keep cleaned photos of where the water came in; `of` says of which repair, by whom and when."""
+    for data in photos:
+        digest = sha256(data).hexdigest()
+        record.keep_photo(unit, Photo(digest, of.at_s, of.recorded_s, of.who), data)
+        record.note_case(unit, replace(of, kind="photo", value=digest, why=""))
+
+
+def decide_goal(record: Record, unit: str, of: CaseNote, percent: float, why: str) -> None:
+    """Set another drying goal from now on.
+
+    Raises
+    ------
+    InputError
+        If it is out of reason, or has none.
+    """
+    _check_goal(percent, why)
+    record.note_case(unit, replace(of, kind="goal", value=repr(percent), why=why[:MOST_TEXT]))
+
+
+def add_spray(record: Record, unit: str, of: CaseNote, spray: Spray) -> None:
+    """Note that a joint was sprayed: a hose test of the zone, with what was seen.
+
+    Raises
+    ------
+    InputError
+        If its times are not after the repair and in order, or the joint is not named.
+    """
+    if not spray.joint:
+        raise InputError("say which joint was sprayed")
+    if not of.repaired_s <= spray.from_s < spray.to_s <= of.recorded_s:
+        raise InputError("a joint is sprayed after the repair and before now, and then stopped")
+    if spray.to_s - spray.from_s > LONGEST_SPRAY_S:
+        raise InputError("nobody sprays one joint for more than four hours")
+    minutes = round((spray.to_s - spray.from_s) / 60)
+    value = f"{spray.joint[:MOST_TEXT]}; {minutes} min; water came in: {'yes' if spray.reached else 'no'}"
+    note = replace(of, kind="challenge", value=value, at_s=spray.from_s)
+    record.note_case(unit, note)
+    site = _unit(record, unit).site
+    event = Event(spray.from_s, "hose", "", unit, of.zone)
+    record.add_event(site, event, recorded_s=of.recorded_s, who=of.who)
+
+
+def entry(
+    zone: str, repaired_s: int, *, kind: CaseKind = "photo", at_s: int, now_s: int, who: str
+) -> CaseNote:
+    """An entry of a repair that is still to be filled in."""
+    return CaseNote(zone, repaired_s, kind, "", at_s, now_s, who)
+
+
+def _check(opening: Opening, zones: dict[str, Zone], now_s: int) -> None:
+    if not opening.zones:
+        raise InputError("choose the zones that were repaired")
+    for code in opening.zones:
+        if code not in zones or zones[code].kind not in STRUCTURE_KINDS:
+            raise InputError(f"{code[:64]} is no wall, roof, floor, slide, bay or underbelly of it")
+    if opening.done not in dict(words.DONE):
+        raise InputError("choose what was done")
+    if opening.twin and (opening.twin not in zones or opening.twin in opening.zones):
+        raise InputError("the dry twin is another zone of the unit, which was not repaired")
+    if opening.at_s > now_s:
+        raise InputError("that repair is still to come")
+    if not opening.who.strip():
+        raise InputError("say who")
+    if opening.goal_percent is not None:
+        _check_goal(opening.goal_percent, opening.why)
+
+
+def _check_goal(percent: float, why: str) -> None:
+    if isnan(percent) or not LEAST_GOAL <= percent <= MOST_GOAL:
+        raise InputError(
+            f"a drying goal is {LEAST_GOAL:g} to {MOST_GOAL:g} points above the dry standard"
+        )
+    if not why.strip():
+        raise InputError("say why the drying goal is another one")
+
+
+def _default_goal(record: Record, unit: Unit, zone: str, at_s: int) -> float:
+    hour = at_s // HOUR_S
+    hours = record.unit_hours(unit.code, from_hour=hour - proofs.GOAL_DAYS * 24, to_hour=hour)
+    events = record.events(unit.site, unit=unit.code)
+    return proofs.goal_before(record.zones(unit.code), events, hours, zone, at_s)
+
+
+def _unit(record: Record, code: str) -> Unit:
+    found = next((unit for unit in record.units() if unit.code == code), None)
+    if found is None:
+        raise InputError(f'there is no unit "{code[:64]}"')
+    return found

@@ -1,0 +1,127 @@
+"""What proofs were taken from, day by day, chained: whoever kept one head can tell a later change.
+
+A leaf is one line: the hours of one zone and day (their digest), a revision of a proof, an event, an
+entry of a repair's case. It belongs to the UTC day on which it was *recorded*; what came late belongs to
+the later day. When a day is over its leaves get a root (RFC 9162, 2.1.1) and the day a head::
+
+    head = SHA-256(head of the day before, 32 bytes || day || number of leaves || root)
+
+Day (since the epoch) and number are 8 bytes each, the greatest first; before the first day stand 32 zero
+bytes. A day without leaves has the root of nothing. A day that is closed never changes.
+"""
+
+from collections.abc import Mapping, Sequence
+from hashlib import sha256
+
+from sqlalchemy import Connection, func, select
+
+from monitor.store import schema as t
+
+DAY_S = 86400
+START = "00" * 32
+
+
+def leaf_hash(leaf: bytes) -> str:
+    """Hash of one leaf, as hexadecimal digits."""
+    return sha256(b"\x00" + leaf).hexdigest()
+
+
+def root_of(hashes: Sequence[str]) -> str:
+    """Merkle tree hash over the hashes of leaves, as hexadecimal digits."""
+    nodes = [bytes.fromhex(one) for one in hashes]
+    if not nodes:
+        return sha256(b"").hexdigest()
+    while len(nodes) > 1:
+        pairs = range(0, len(nodes) - 1, 2)
+        above = [sha256(b"\x01" + nodes[place] + nodes[place + 1]).digest() for place in pairs]
+        nodes = above + nodes[len(nodes) - len(nodes) % 2 :]
+    return nodes[0].hex()
+
+
+def head_of(before: str, day: int, leaves: int, root: str) -> str:
+    """Head of a day."""
+    said = bytes.fromhex(before) + day.to_bytes(8) + leaves.to_bytes(8) + bytes.fromhex(root)
+    return sha256(said).hexdigest()
+
+
+def note(
+    connection: Connection,
+    unit_id: int,
+    *,
+    hours: Mapping[tuple[str, int], str],
+    lines: Sequence[str],
+    now_s: int,
+) -> int:
+    """Add what is new of a unit: digests of hours by (zone, day) that changed, and other lines; how many."""
+    c = t.proof_leaf.c
+    query = select(c.leaf).where(c.unit_id == unit_id).order_by(c.proof_leaf_id)
+    known = connection.execute(query).scalars().all()
+    last = {tuple(leaf.split("\t")[:3]): leaf for leaf in known if leaf.startswith("hours\t")}
+    told = set(known)
+    new = [line for line in dict.fromkeys(lines) if line not in told]
+    new += [line for line in hours_lines(hours) if last.get(tuple(line.split("\t")[:3])) != line]
+    closed = connection.execute(select(func.max(t.proof_day.c.day))).scalar()
+    day = now_s // DAY_S
+    if closed is not None:  # a clock that was set back opens no closed day
+        day = max(day, closed + 1)
+    if new:
+        rows = [{"day": day, "unit_id": unit_id, "leaf": line} for line in new]
+        connection.execute(t.proof_leaf.insert(), rows)
+    return len(new)
+
+
+def hours_lines(hours: Mapping[tuple[str, int], str]) -> list[str]:
+    """Leaves of hours: `hours`, zone, day, digest."""
+    return [f"hours\t{zone}\t{day}\t{digest}" for (zone, day), digest in hours.items()]
+
+
+def is_due(connection: Connection, *, now_s: int) -> bool:
+    """Whether a day is over that is not closed."""
+    last = connection.execute(select(func.max(t.proof_day.c.day))).scalar()
+    if last is None:
+        last = connection.execute(select(func.min(t.proof_leaf.c.day) - 1)).scalar()
+    return last is not None and last + 1 < now_s // DAY_S
+
+
+def close(connection: Connection, *, now_s: int) -> int:
+    """Close every day that is over, in their order; how many."""
+    d = t.proof_day.c
+    last = connection.execute(select(d.day, d.head).order_by(d.day.desc()).limit(1)).one_or_none()
+    first = connection.execute(select(func.min(t.proof_leaf.c.day))).scalar()
+    if first is None:
+        return 0
+    day, head = (last.day + 1, last.head) if last else (first, START)
+    count = 0
+    while day < now_s // DAY_S:
+        c = t.proof_leaf.c
+        found = connection.execute(select(c.leaf).where(c.day == day).order_by(c.proof_leaf_id))
+        hashes = [leaf_hash(leaf.encode()) for leaf in found.scalars()]
+        root = root_of(hashes)
+        head = head_of(head, day, len(hashes), root)
+        row = {"day": day, "leaves": len(hashes), "root": root, "head": head}
+        connection.execute(t.proof_day.insert().values(row))
+        day, count = day + 1, count + 1
+    return count
+
+
+def days(connection: Connection) -> list[tuple[int, int, str, str]]:
+    """(day, leaves, root, head) of every closed day."""
+    d = t.proof_day.c
+    query = select(d.day, d.leaves, d.root, d.head).order_by(d.day)
+    return [(row[0], row[1], row[2], row[3]) for row in connection.execute(query)]
+
+
+def leaves(connection: Connection, unit_id: int, *, from_day: int) -> list[tuple[int, str, str]]:
+    """(day, hash, leaf) of every leaf from a day on; of other units the hash alone."""
+    c = t.proof_leaf.c
+    query = select(c.day, c.unit_id, c.leaf).where(c.day >= from_day)
+    return [
+        (day, leaf_hash(leaf.encode()), leaf if owner == unit_id else "")
+        for day, owner, leaf in connection.execute(query.order_by(c.day, c.proof_leaf_id))
+    ]
+
+
+def first_day(connection: Connection, unit_id: int) -> int | None:
+    """Day of a unit's first leaf."""
+    c = t.proof_leaf.c
+    return connection.execute(select(func.min(c.day)).where(c.unit_id == unit_id)).scalar()
