@@ -776,7 +776,7 @@ def test_how_a_unit_stands_is_read_and_what_is_not_declared_stays_open(tmp_path)
         ('twin = "door-', 'twin = "doors-', 19, ["u01/doors-rear-low"]),
         ('p1 = "off-rear-low"', 'p1 = "off-rear"', 29, ["p1", "'off-rear'"]),
         ("01:00:00+01:00", "01:00:00", 28, ["offset", "2030-01-01T00:00:00Z"]),
-        ('kind = "rain"', 'kind = "hail"', 33, ["'hail'", "rain, snow"]),
+        ('kind = "rain"', 'kind = "sleet"', 33, ["'sleet'", "rain, snow"]),
         ('code = "off-rear-low"', 'code = "door-rear-low"', 23, ["second time"]),
         ('slot = "A-01"', 'site = "field"', 8, ["'field'", "yard"]),
     ],
