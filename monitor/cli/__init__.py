@@ -335,14 +335,6 @@ def demo(
 # --- the lot --------------------------------------------------------------------------------------
 
 
-@app.command("import")
-def import_lot(
-    path: Annotated[Path, typer.Argument(help="lot.toml: sites, units, zones, nodes.")],
-) -> None:
-    """Read sites, units, zones and node placements from a file into the record."""
-    typer.echo(_enter_lot(_settings().record_home, path))
-
-
 def _enter_lot(home: Path, path: Path) -> str:
     """Enter what a lot file holds; what is known already is left as it is."""
     from monitor import lotfile
@@ -631,6 +623,7 @@ def _check_deeply() -> None:
 
 # groups of commands of their own; last, for they use what stands above
 from monitor.cli.alarms import alarms_app  # noqa: E402
+from monitor.cli.exchange import export_app, import_command  # noqa: E402
 from monitor.cli.handover import handover_app  # noqa: E402
 from monitor.cli.limits import limits_app  # noqa: E402
 from monitor.cli.load import load_command  # noqa: E402
@@ -640,6 +633,8 @@ from monitor.cli.users import user_app  # noqa: E402
 from monitor.cli.weather import weather_app  # noqa: E402
 
 app.add_typer(alarms_app, name="alarms")
+app.add_typer(export_app, name="export")
+app.command("import")(import_command)
 app.add_typer(limits_app, name="limits")
 app.add_typer(handover_app, name="handover")
 app.add_typer(user_app, name="user")
