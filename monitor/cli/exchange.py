@@ -62,7 +62,11 @@ def export_hours(
     force: ForceFlag = False,
     as_json: JsonFlag = False,
 ) -> None:
-    """Write judged hours: the columns of `sillkeep judge --hours`, and which rules judged them."""
+    """Write judged hours.
+
+    The columns are those of `sillkeep judge --hours`, then the ambient wood moisture, the rain, and
+    the version of the rules that judged them.
+    """
     from monitor import exchange
 
     _one_of(unit, site)
@@ -100,7 +104,10 @@ def _counted(what: str) -> Iterator[Callable[[int, int], None]]:
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     columns = (TextColumn("{task.completed} {task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+    console = Console(stderr=True)
+    with Progress(
+        *columns, console=console, transient=True, disable=not console.is_terminal
+    ) as progress:
         bar = progress.add_task(what, total=None)
         yield lambda done, total: progress.update(bar, completed=done, total=total or None)
 
@@ -144,5 +151,5 @@ def import_command(
         )
     typer.echo(
         f"{done.samples} samples read from {path}: {done.stored} new, {done.repeated} known already, "
-        f"{done.disputed} disputes, {done.rejected} lines rejected"
+        f"{done.disputed} disputed, {done.rejected} lines rejected"
     )
