@@ -390,7 +390,18 @@ def test_half_a_dispute_is_not_taken_for_a_reading(tmp_path: Path, form: str) ->
     with lot(tmp_path / "two") as other:
         done = exchange.import_readings(other, path, now_s=LATER)
         assert (done.stored, done.rejected) == (1, 1)
-        assert "its other value is not beside it" in done.rejects[0]
+        assert "its other value is not in the file" in done.rejects[0]
+
+
+def test_a_table_sorted_anew_holds_the_same(full: Record, tmp_path: Path) -> None:
+    path = tmp_path / "out.csv"
+    exchange.export_readings(full, path, site="yard")
+    head, *lines = path.read_text().splitlines(keepends=True)
+    with lot(tmp_path / "other") as other:
+        path.write_text("".join([head, *sorted(lines, key=lambda line: line[::-1])]))
+        done = exchange.import_readings(other, path, now_s=LATER)
+        assert (done.stored, done.disputed, done.rejected) == (5, 1, 0)
+        assert held(other) == held(full)
 
 
 # --- what a file is -------------------------------------------------------------------------------

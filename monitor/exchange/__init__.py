@@ -7,7 +7,7 @@
 A file is written beside its place and moved there once it is whole. It comes in by the way of all
 readings: what is known already changes nothing, another value for one sample is a dispute. A line
 that cannot be read is a reject with its number and reason, and bears on no other line. Memory holds
-one group of samples, however long the file.
+one group of samples, and those that are disputed, however long the file.
 """
 
 import os
@@ -274,26 +274,23 @@ def import_readings(record: Record, path: Path, *, now_s: int, tell: Tell = _sil
 
 
 def paired(lines: Iterable[Line]) -> Iterator[Line]:
-    """Lines, of which one that is marked as disputed is none without its other values.
+    """Lines, those that are marked as disputed last; one of them is none without its other values.
 
     Else a file with one damaged line would have a value judged that never was.
     """
-    held: list[Line] = []
+    held: dict[tuple[object, ...], list[Line]] = {}
     for line in lines:
-        if held and (line.sample is None or _identity(line.sample) != _identity(held[0].sample)):
-            yield from _settled(held)
-            held = []
         if line.sample is not None and line.sample.disputed:
-            held.append(line)
+            held.setdefault(_identity(line.sample), []).append(line)
         else:
             yield line
-    yield from _settled(held)
+    for several in held.values():
+        yield from _settled(several)
 
 
-def _identity(sample: Sample | None) -> tuple[object, ...]:
-    assert sample is not None  # noqa: S101  asked before
+def _identity(sample: Sample) -> tuple[object, ...]:
     r = sample.reading
-    return (r.site, r.node, r.probe, r.boot, r.at_s if r.seq is None else r.seq, sample.disputed)
+    return (r.site, r.node, r.probe, r.boot, r.at_s if r.seq is None else r.seq)
 
 
 def _settled(held: list[Line]) -> Iterator[Line]:
@@ -305,7 +302,7 @@ def _settled(held: list[Line]) -> Iterator[Line]:
     if len(values) != 1:
         yield from held
         return
-    why = "is marked as disputed, and its other value is not beside it: neither is taken"
+    why = "is marked as disputed, and its other value is not in the file: it is not taken"
     for line in held:
         yield Line(line.number, None, why, repr(line.sample).encode())
 
