@@ -155,7 +155,7 @@ def readings(draw: st.DrawFn) -> Reading:
     is_sealed=st.booleans(),
     data=st.data(),
 )
-@settings(max_examples=40)
+@settings(max_examples=30)
 def test_a_record_comes_back_from_every_form_bit_by_bit(
     tmp_path_factory: pytest.TempPathFactory, came: Any, is_sealed: bool, data: st.DataObject
 ) -> None:
@@ -294,7 +294,7 @@ def test_a_broken_export_leaves_nothing(tmp_path: Path, form: str) -> None:
 
 @pytest.mark.parametrize("form", [".csv", ".senml.json", ".senml.jsonl"])
 @given(data=st.data())
-@settings(max_examples=25)
+@settings(max_examples=10)
 def test_a_damaged_line_costs_that_line_alone(
     tmp_path_factory: pytest.TempPathFactory, form: str, data: st.DataObject
 ) -> None:

@@ -75,16 +75,16 @@ def fill(record: Record, count: int, *, is_sealed: bool) -> None:
 def step(what: str, home: Path, path: Path) -> None:
     """One export or import in this process; what it took, as JSON."""
     with lot(home) if what == "import" else open_record(home, read_only=True) as record:
-        began_s = time.perf_counter()
+        began_s, before_s = time.perf_counter(), time.process_time()
         count = 0
         if what == "export":
             count = exchange.export_readings(record, path, site="yard", force=True)
         elif what == "import":
             count = exchange.import_readings(record, path, now_s=int(time.time())).stored
-        took_s = time.perf_counter() - began_s
+        took_s, busy_s = time.perf_counter() - began_s, time.process_time() - before_s
     status = Path("/proc/self/status").read_text(encoding="ascii")  # ru_maxrss is the parent's too
     largest_kb = int(status.partition("VmHWM:")[2].split()[0])
-    print(json.dumps({"count": count, "took_s": took_s, "mb": largest_kb / 1024}))
+    print(json.dumps({"count": count, "took_s": took_s, "busy_s": busy_s, "mb": largest_kb / 1024}))
 
 
 def main() -> None:
@@ -108,11 +108,14 @@ def main() -> None:
             assert out["count"] == back["count"], (out, back)
             size = path.stat().st_size / out["count"]
             print(
-                f"{form:13} {size:6.1f} bytes a reading; "
-                f"out {out['count'] / out['took_s']:8.0f}/s, {out['mb']:.0f} MB; "
-                f"in {back['count'] / back['took_s']:8.0f}/s, {back['mb']:.0f} MB",
+                f"{form:13} {size:6.1f} bytes a reading; out {_said(out)}; in {_said(back)}",
                 flush=True,
             )
+
+
+def _said(done: dict[str, float]) -> str:
+    busy_us = 1e6 * done["busy_s"] / done["count"]
+    return f"{done['count'] / done['took_s']:.0f}/s, {busy_us:.1f} us of processor, {done['mb']:.0f} MB"
 
 
 def run(what: str, home: Path, path: Path) -> dict[str, float]:
