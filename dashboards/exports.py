@@ -11,23 +11,17 @@ from typing import Any
 
 from flask import Flask, Response, request
 
-from dashboards import privacy, words
+from dashboards import privacy
 from dashboards.access import Gate, plain
 from monitor import living, text
 from monitor.catalogue import say
 from monitor.lot import ZoneReadings
 from monitor.store import Record
+from monitor.written import READINGS, figure, line, rfc3339
 
 HOUR_S = 3600
 MOST_HOURS = 10 * 366 * 24
 KINDS = ("readings", "hours")
-READINGS = (
-    ("temperature_c", 2),
-    ("humidity_percent", 2),
-    ("wood_percent", 2),
-    ("contact", 0),
-    ("rain_mm", 2),
-)
 HOURS = (  # of the HOURS file, those that a page shows
     "readings",
     "coverage_percent",
@@ -173,35 +167,18 @@ class Files:
 
 
 def _readings(held: ZoneReadings, unit: str, zone: str) -> Iterator[str]:
-    yield _line(("time", "unit", "zone", *(name for name, _ in READINGS)))
+    yield line(("time", "unit", "zone", *(name for name, _ in READINGS)))
     columns = [(getattr(held, name), digits) for name, digits in READINGS]
     for n, at_s in enumerate(held.at_s.tolist()):
-        figures = (_figure(values[n], digits) for values, digits in columns)
-        yield _line((words.utc(at_s), unit, zone, *figures))
+        figures = (figure(values[n], digits) for values, digits in columns)
+        yield line((rfc3339(at_s), unit, zone, *figures))
 
 
 def _hours(rows: Iterable[dict[str, Any]], unit: str, zone: str) -> Iterator[str]:
-    yield _line(("time", "unit", "zone", *HOURS))
+    yield line(("time", "unit", "zone", *HOURS))
     for row in rows:
         figures = ("" if row[name] is None else f"{row[name]}" for name in HOURS)
-        yield _line((words.utc(row["hour"] * HOUR_S), unit, zone, *figures))
-
-
-def _figure(value: float, digits: int) -> str:
-    return "" if value != value else f"{value:.{digits}f}"  # noqa: PLR0124  not a number
-
-
-def _line(cells: Iterable[str]) -> str:
-    return ",".join(map(_cell, cells)) + "\r\n"
-
-
-def _cell(said: str) -> str:
-    """Text that no spreadsheet takes for a formula, and no reader for two cells."""
-    if said[:1] in "=+@\t\r" or (
-        said[:1] == "-" and not re.fullmatch(r"-[0-9.]+(e-?[0-9]+)?", said)
-    ):
-        said = f"'{said}" if said else said
-    return f'"{said.replace(chr(34), chr(34) * 2)}"' if re.search(r'[",\r\n]', said) else said
+        yield line((rfc3339(row["hour"] * HOUR_S), unit, zone, *figures))
 
 
 def _whole(name: str, otherwise: int) -> int:

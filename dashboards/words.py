@@ -13,6 +13,7 @@ from monitor.catalogue import month, say, say_number, weekday
 from monitor.lot import AlarmClass
 from monitor.text import sentences
 from monitor.times import time_zone
+from monitor.written import rfc3339
 
 SPANS_D: dict[int, str] = {3: "3 days", 14: "14 days", 60: "60 days", 365: "1 year", 0: "all"}
 DEFAULT_SPAN_D = 14
@@ -224,7 +225,7 @@ def day(at_s: int, timezone: str) -> str:
 
 def utc(at_s: int) -> str:
     """Write a time as files do, such as "2025-11-25T11:00:00Z"."""
-    return local(at_s, "UTC").strftime("%Y-%m-%dT%H:%M:%SZ")
+    return rfc3339(at_s)
 
 
 def offset_s(at_s: int, timezone: str) -> int:

@@ -331,16 +331,24 @@ def _time(where: str, text: str, timezone: str | None) -> int:
 # ---- what was judged ----------------------------------------------------------------------
 
 
-def write_hours(path: Path, blocks: Iterable[Mapping[str, ArrayLike]]) -> None:
+def write_hours(
+    path: Path,
+    blocks: Iterable[Mapping[str, ArrayLike]],
+    *,
+    more: Mapping[str, int | None] | None = None,
+) -> None:
     """Write judged hours, block by block; with the names of `HOURS_COLUMNS`, `time` in seconds.
+
+    `more` are further columns, with their decimals.
 
     Raises
     ------
     InputError
         If the file cannot be written.
     """
-    digits = {name: decimals for name, decimals in _HOURS.items() if decimals is not None}
-    ordered = ({name: block[name] for name in HOURS_COLUMNS} for block in blocks)
+    columns = _HOURS | dict(more or {})
+    digits = {name: decimals for name, decimals in columns.items() if decimals is not None}
+    ordered = ({name: block[name] for name in columns} for block in blocks)
     write_table(path, ordered, times=("time",), digits=digits)
 
 

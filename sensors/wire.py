@@ -137,7 +137,12 @@ _QUANTITIES: Final[dict[str, dict[str, _Quantity]]] = {
         "K": _Quantity("temperature_c", -60, 120, offset=-273.15),
     },
     "humidity": {"%RH": _Quantity("humidity_percent", 0, 105)},
-    "wood": {"%": _Quantity("wood_percent", 0, 200)},
+    # "%" is a ratio of 0 to 1 to RFC 8428 (12.1, note 1); per cent is "/100" of RFC 8798. Nodes may
+    # send either: no wood holds less than 1 % of water
+    "wood": {
+        "%": _Quantity("wood_percent", 0, 200),
+        "/100": _Quantity("wood_percent", 0, 200, secondary=True),
+    },
     "contact": {"": _Quantity("contact", 0, 1, flag=True)},
     "rain": {"mm": _Quantity("rain_mm", 0, 2000, secondary=True)},
     "pressure": {
@@ -163,6 +168,9 @@ _WRITTEN: Final = tuple(  # name, unit and quantity as `encode` writes them
 )
 
 
+LIMITS: Final = {  # of every number of a Reading that a working node can send, both included
+    each.field: (each.low, each.high) for _, _, each in _WRITTEN
+}
 _OWN_FIELDS: Final = tuple(each.field for name, _, each in _WRITTEN if name not in _OF_NODE)
 
 _Fields = dict[str, Any]  # the fields of one Reading as they come; checked before they are set
@@ -309,7 +317,7 @@ def encode(readings: Sequence[Reading]) -> bytes:
         for record, is_secondary in _sample_records(sample):
             secondary = secondary or is_secondary
             records.append(record | {"t": time_s} if time_s else record)
-    head: dict[str, object] = {"bn": _base_name(site, node)}
+    head: dict[str, object] = {"bn": base_name(site, node)}
     if base_s:
         head["bt"] = base_s
     if secondary:
@@ -635,7 +643,7 @@ def _shown(foreign: object) -> str:
 # ---- readings -> pack ----------------------------------------------------------------------------
 
 
-def _base_name(site: str, node: str) -> str:
+def base_name(site: str, node: str) -> str:
     """`bn` of a node: a device URN where its code is an address (RFC 9039, 4.1)."""
     return f"urn:dev:mac:{node}:" if _ADDRESS.fullmatch(node) else f"{site}:{node}:"
 

@@ -14,7 +14,7 @@ from flask.testing import FlaskClient
 from sqlalchemy import event
 from sqlalchemy import text as sql
 
-from dashboards import exports, paint, words
+from dashboards import paint, words
 from dashboards.app import Lots, make_app, page
 from dashboards.pages import alarms as alarms_page
 from dashboards.pages import chain as chain_page
@@ -24,6 +24,7 @@ from dashboards.pages import nodes as nodes_page
 from dashboards.paint import to_html
 from dashboards.words import wish
 from monitor import drawing, explain, files, text
+from monitor import written as rows
 from monitor.lot import Event, ForecastHour, Placement, Site, Source, Unit, Zone
 from monitor.store import NewHold, board, checking, health
 from monitor.store import schema as t
@@ -1142,7 +1143,7 @@ def test_what_was_taken_away_can_be_judged_again(tmp_path):
     ],
 )
 def test_no_cell_of_a_file_is_a_formula(cell, written):
-    assert exports._cell(cell) == written
+    assert rows.cell(cell) == written
 
 
 # --- Living ---------------------------------------------------------------------------------------

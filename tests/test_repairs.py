@@ -100,8 +100,8 @@ def furnish(record: Record, events: Sequence[Event] = (REPAIR, HOSE)) -> None:
     for event in events:
         record.add_event("yard", event, recorded_s=END_S)
     if REPAIR in events:
-        record.keep_photo("u1", Photo(DIGEST, REPAIRED_S, REPAIRED_S, "test"), PHOTO)
-        note = CaseNote("w1", REPAIRED_S, "photo", DIGEST, REPAIRED_S, REPAIRED_S, "test")
+        record.keep_photo("u1", Photo(DIGEST, REPAIRED_S, REPAIRED_S, "Ann"), PHOTO)
+        note = CaseNote("w1", REPAIRED_S, "photo", DIGEST, REPAIRED_S, REPAIRED_S, "Ann")
         record.note_case("u1", note)
 
 

@@ -477,7 +477,7 @@ def _revisions(told: Told) -> list[Any]:
         )
         for one, differences in reversed(list(zip(told.revisions, told.differences, strict=True)))
     ]
-    names = ["no.", "from", "verdict", "missing", "leaks from", "told", "note", "changed"]
+    names = ["no.", "from", "verdict", "missing", "leaks from", "told", "note", "what changed"]
     table = views.table(names, rows, label="Revisions", kind="text log")
     return [
         html.H2("What was said, and when"),

@@ -338,14 +338,6 @@ def demo(
 # --- the lot --------------------------------------------------------------------------------------
 
 
-@app.command("import")
-def import_lot(
-    path: Annotated[Path, typer.Argument(help="lot.toml: sites, units, zones, nodes.")],
-) -> None:
-    """Read sites, units, zones and node placements from a file into the record."""
-    typer.echo(_enter_lot(_settings().record_home, path))
-
-
 def _enter_lot(home: Path, path: Path) -> str:
     """Enter what a lot file holds; what is known already is left as it is."""
     from monitor import lotfile
@@ -697,6 +689,7 @@ def _check_deeply() -> None:
 from monitor.cli.alarms import alarms_app  # noqa: E402
 from monitor.cli.bench import bench_app  # noqa: E402
 from monitor.cli.documents import handover_app  # noqa: E402  with its own command added
+from monitor.cli.exchange import export_app, import_command  # noqa: E402
 from monitor.cli.limits import limits_app  # noqa: E402
 from monitor.cli.load import load_command  # noqa: E402
 from monitor.cli.nodes import node_gateway, node_list  # noqa: E402
@@ -709,6 +702,8 @@ from monitor.cli.weather import weather_app  # noqa: E402
 
 app.add_typer(alarms_app, name="alarms")
 app.add_typer(bench_app, name="bench")
+app.add_typer(export_app, name="export")
+app.command("import")(import_command)
 app.add_typer(limits_app, name="limits")
 app.add_typer(round_app, name="round")
 app.add_typer(handover_app, name="handover")

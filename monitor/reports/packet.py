@@ -49,6 +49,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from numpy.typing import NDArray
 
 from monitor import judge, watch
+from monitor.catalogue import ENGLISH, read_in, say
 from monitor.errors import InputError
 from monitor.judge import proofs
 from monitor.lot import (
@@ -356,18 +357,17 @@ def differences(revisions: Sequence[ProofRevision]) -> list[tuple[str, ...]]:
 
 def _changes(old: ProofStep, new: ProofStep, *, figures: bool) -> Iterator[str]:
     if old.verdict != new.verdict:
-        yield f"verdict: {old.verdict} -> {new.verdict}"
-    for word, names in (
-        ("now missing", [n for n in new.missing if n not in old.missing]),
-        ("no longer missing", [n for n in old.missing if n not in new.missing]),
-    ):
-        if names:
-            yield f"{word}: {', '.join(names)}"
+        yield say("verdict: {old} -> {new}", old=say(old.verdict), new=say(new.verdict))
+    if more := [name for name in new.missing if name not in old.missing]:
+        yield say("now missing: {names}", names=", ".join(map(say, more)))
+    if less := [name for name in old.missing if name not in new.missing]:
+        yield say("no longer missing: {names}", names=", ".join(map(say, less)))
     if figures:
         told = {name: _number(value) for name, value in old.figures.items()}
         for name, value in new.figures.items():
             if told.get(name, "") != _number(value):
-                yield f"{name}: {told.get(name) or 'unknown'} -> {_number(value) or 'unknown'}"
+                was, now = (told.get(name) or say("unknown"), _number(value) or say("unknown"))
+                yield f"{name}: {was} -> {now}"
 
 
 def compare(old: bytes, new: bytes) -> list[str]:
@@ -409,12 +409,14 @@ def _unlike_manifests(a: Mapping[str, Any], b: Mapping[str, Any]) -> Iterator[st
 
 
 def _revisions(revisions: Sequence[ProofRevision]) -> str:
+    with read_in(ENGLISH):  # a file says the same whoever asks for it
+        changes = differences(revisions)
     rows = [
         (
             r.number, rfc3339(r.step.at_s), r.step.verdict, _number(r.step.size_ml),
             "; ".join(r.step.missing), r.reason, r.version, rfc3339(r.recorded_s), "; ".join(changed),
         )
-        for r, changed in zip(revisions, differences(revisions), strict=True)
+        for r, changed in zip(revisions, changes, strict=True)
     ]  # fmt: skip
     names = (
         "number", "time", "verdict", "size_ml", "missing", "reason", "rules", "recorded", "changed",

@@ -1,6 +1,7 @@
 """The record and its archive: all that was measured, judged and told. Only here is SQL spoken."""
 
 from monitor.store.archive import Mirror
+from monitor.store.exporting import TIME_BASES, Sample, TimeBasis
 from monitor.store.record import Record, open_record
 from monitor.store.rows import (
     Alarm,
@@ -24,6 +25,7 @@ from monitor.store.rows import (
 )
 
 __all__ = [
+    "TIME_BASES",
     "Alarm",
     "AlarmStep",
     "AlarmWork",
@@ -43,6 +45,8 @@ __all__ = [
     "Pulse",
     "Record",
     "RepairRow",
+    "Sample",
     "Taken",
+    "TimeBasis",
     "open_record",
 ]

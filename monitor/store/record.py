@@ -3,7 +3,7 @@
 Every public method is one transaction. Codes come in and go out; keys stay inside.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any, cast
@@ -45,6 +45,7 @@ from monitor.store import (
     causes,
     chaining,
     checking,
+    exporting,
     findings,
     forecasts,
     handing,
@@ -63,6 +64,7 @@ from monitor.store import (
 )
 from monitor.store import schema as t
 from monitor.store.engine import open_engine, reading, writing
+from monitor.store.exporting import Sample
 from monitor.store.rows import (
     Alarm,
     AlarmStep,
@@ -643,9 +645,16 @@ class Record:
     # --- intake ---
 
     def take(
-        self, readings: Sequence[Reading], rejects: Sequence[Reject], *, received_s: int
+        self,
+        readings: Sequence[Reading],
+        rejects: Sequence[Reject],
+        *,
+        received_s: int | Sequence[int],
+        clocks: Sequence[Reading] = (),
     ) -> Taken:
         """Keep a group of readings and rejects: when this returns, they are on the disk.
+
+        `received_s` is when all came, or each; `clocks` are pairs of uptime and time without a sample.
 
         Raises
         ------
@@ -655,7 +664,12 @@ class Record:
         try:
             with self._writing() as connection:
                 return taking.take(
-                    connection, self._names, readings, rejects, received_s=received_s
+                    connection,
+                    self._names,
+                    readings,
+                    rejects,
+                    received_s=received_s,
+                    clocks=clocks,
                 )
         except BaseException:
             self._names.forget()
@@ -690,6 +704,33 @@ class Record:
             return [KeptReject(*row) for row in connection.execute(query)]
 
     # --- history ---
+
+    def samples(
+        self, *, site: str = "", unit: str = "", from_s: int = 0, to_s: int = exporting.FOREVER_S
+    ) -> Iterator[Sample]:
+        """All samples of a site's probes, or of what watched a unit, in [from_s, to_s), as they are now.
+
+        One look at the record from the first to the last, whatever is written meanwhile.
+        """
+        with self._reading() as connection:
+            site = exporting.site_of(connection, site=site, unit=unit)
+            yield from exporting.samples(connection, site=site, unit=unit, from_s=from_s, to_s=to_s)
+
+    def hour_blocks(
+        self, *, site: str = "", unit: str = "", from_hour: int, to_hour: int
+    ) -> Iterator[dict[str, list[Any]]]:
+        """Judged hours of a unit, or of a site and its units, as blocks of columns with what zone it is."""
+        with self._reading() as connection:
+            site = exporting.site_of(connection, site=site, unit=unit)
+            yield from exporting.hours(
+                connection, site=site, unit=unit, from_hour=from_hour, to_hour=to_hour
+            )
+
+    def count_readings(self, *, site: str = "", unit: str = "") -> int:
+        """Readings of a site, or of the site of a unit; InputError if there is none of that code."""
+        with self._reading() as connection:
+            site = exporting.site_of(connection, site=site, unit=unit)
+            return exporting.count(connection, site=site)
 
     def seal(self, *, before_s: int, now_s: int) -> int:
         """Seal one block of readings from before a time; how many, 0 if there is none to seal.

@@ -9,6 +9,7 @@ import json
 from bisect import bisect_right, insort
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import repeat
 from operator import itemgetter
 from typing import Any
 
@@ -144,17 +145,25 @@ def take(
     readings: Sequence[Reading],
     rejects: Sequence[Reject],
     *,
-    received_s: int,
+    received_s: int | Sequence[int],
+    clocks: Sequence[Reading] = (),
 ) -> Taken:
-    """Keep a group of readings and rejects, in the caller's transaction."""
+    """Keep a group of readings and rejects, in the caller's transaction.
+
+    `received_s` is of all, or of each reading; `clocks` are pairs of uptime and time alone.
+    """
     if names.is_large:
         names.forget()
     nodes = [_node(connection, names, reading.site, reading.node) for reading in readings]
+    came_s = repeat(received_s) if isinstance(received_s, int) else received_s
     rows = [
-        _row(reading, _probe(connection, names, node, reading.probe), received_s)
-        for reading, node in zip(readings, nodes, strict=True)
+        _row(reading, _probe(connection, names, node, reading.probe), at_s)
+        for reading, node, at_s in zip(readings, nodes, came_s, strict=False)
     ]
     renewed = _keep_anchors(connection, names, readings, nodes)
+    if clocks:
+        of_clocks = [_node(connection, names, clock.site, clock.node) for clock in clocks]
+        renewed |= _keep_anchors(connection, names, clocks, of_clocks)
     for row, reading, node in zip(rows, readings, nodes, strict=True):
         if row["at_s"] is None and reading.uptime_s is not None:
             row["at_s"] = _anchors(connection, names, node, row["boot"]).time_at(reading.uptime_s)
@@ -391,7 +400,7 @@ def _keep_latest(connection: Connection, changes: Changes, retimed: list[Touched
     for row in changes.new:
         entry = _entry(entries, row["probe_id"], row["at_s"])
         entry["readings"] += 1
-        entry["received_s"] = row["received_s"]
+        entry["received_s"] = max(entry["received_s"] or 0, row["received_s"])
         if row["at_s"] is not None and row["disputed"] is None:
             best = newest.get(row["probe_id"])
             if best is None or _is_newer(row, best):

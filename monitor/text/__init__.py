@@ -2238,7 +2238,7 @@ PROOF_TO_DO: dict[str, str] = {
     "coverage": "Readings cover less than 95 % of the hours since the repair: see to the node; whole days "
     "from now on make up for it.",
     "bench check": "The probes of this zone, and of its dry twin, were not checked over salt in the 180 days "
-    "before the repair and again after the last wetting that counts, or the two differ by more than 3 %RH: "
+    "before the repair and again after the last wetting that counts, or the two differ by more than 3 points of humidity: "
     "make the second check when nothing else is missing.",
     "source photo": "There is no photo of where the water came in: add it on this page.",
 }
