@@ -244,7 +244,7 @@ def rain_mm(value: str) -> float:
     try:
         fallen = float(value)
     except ValueError:
-        raise InputError(f'say how many millimetres of rain: "{value}" is no number') from None
+        raise InputError(f"say how many millimetres of rain: '{value}' is no number") from None
     if not 0.0 <= fallen < 2000.0:
         raise InputError(f"{value} mm of rain is outside 0 to 2000")
     return fallen

@@ -48,7 +48,16 @@ from tests.filled import NOW_S, filled_record
 from tests.judging import DAY_S, START_S
 from tests.signed import session
 from tests.test_access import make_yard
-from tests.test_repairs import END_S, HOSE, REPAIR, REPAIRED_S, furnish, history, take
+from tests.test_repairs import (
+    END_S,
+    HOSE,
+    REPAIR,
+    REPAIRED_S,
+    benched,  # noqa: F401  a fixture of each test here
+    furnish,
+    history,
+    take,
+)
 
 # ISO 216 and ANSI/ASME Y14.1, in points of 1/72 inch
 SIZES = {"a4": (210 / 25.4 * 72, 297 / 25.4 * 72), "letter": (8.5 * 72, 11 * 72)}

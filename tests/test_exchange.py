@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from sqlalchemy import text
 from typer.testing import CliRunner
 
-from monitor import exchange, files, offline, watch, written
+from monitor import exchange, files, judge, offline, watch, written
 from monitor.cli import app
 from monitor.errors import InputError
 from monitor.exchange import as_csv, as_senml
@@ -597,7 +597,7 @@ def test_hours_go_out_with_the_rules_that_judged_them(tmp_path: Path) -> None:
             )
             assert len(frame) == count
             assert tuple(frame.columns)[: len(files.HOURS_COLUMNS)] == files.HOURS_COLUMNS
-            assert {str(rules) for rules in frame["rules"]} == {"4"}
+            assert {str(rules) for rules in frame["rules"]} == {judge.VERSION}
             assert str(frame["time"].dtype.tz) == "UTC"
             mine = frame[(frame["unit"] == "rv1") & (frame["zone"] == "off-rear-low")]
             kept = record.hours("rv1", "off-rear-low", from_hour=0, to_hour=2**40)

@@ -31,7 +31,14 @@ from tests.signed import session
 from tests.test_access import make_yard
 from tests.test_pages import drawn
 from tests.test_photos import cleaned, sent
-from tests.test_repairs import END_S, HOUR_S, REPAIRED_S, followed, history
+from tests.test_repairs import (
+    END_S,
+    HOUR_S,
+    REPAIRED_S,
+    benched,  # noqa: F401  a fixture of each test here
+    followed,
+    history,
+)
 
 KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 OTHER = Ed25519PrivateKey.from_private_bytes(bytes(range(1, 33)))

@@ -126,6 +126,9 @@ def test_after_the_sale_nothing_of_it_is_behind_any_page_or_route(yard: Yard, ro
         path = asked.get(rule, usual).replace("/alarms/99/", "/alarms/1/")
         if method == "GET":
             answer = client.get(path)
+            if rule == "/round/<unit>":  # the same page whatever it is asked for
+                assert not [said for said in OF_UNIT if said in answer.text], (role, path)
+                continue
             assert answer.status_code in {403, 404}, (role, path)
         else:
             answer = post(client, path, who="J", why="x", kind="lay-up", hours="4", number="1")

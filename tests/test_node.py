@@ -314,7 +314,7 @@ def test_rows_that_are_no_reading_are_counted_with_a_sentence(tmp_path):
     assert "line 5: temperature_c 'warm' is no number" in sentences
     assert "line 6: no measured value" in sentences
     assert "line 7: 1999-01-01T00:30:00Z is before 2010" in sentences
-    assert "line 2: 1 of 1 samples rejected" in sentences
+    assert "line 2: 1 values left out" in sentences
     assert "humidity_percent of 130 is outside 0 to 105" in sentences
 
 

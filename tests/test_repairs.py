@@ -22,11 +22,13 @@ from monitor.cli import app
 from monitor.evidence import drying
 from monitor.judge import proofs
 from monitor.lot import CaseNote, Event, Photo, Placement, Site, Unit, Zone, ZoneReadings
+from monitor.photos import cleaned
 from monitor.store import ProofRevision, ProofStep, Record, open_record
 from monitor.store.proving import changed, standing_line
 from sensors.wire import Reading
 from tests.judging import DAY_S, START_S, series
 from tests.signed import sight
+from tests.test_photos import sent
 
 HOUR_S, DAY_H = 3600, 24
 DAYS, REPAIRED_DAY = 64, 14
@@ -41,7 +43,7 @@ PROBES = {
 REPAIR = Event(REPAIRED_S, "repair", "opened and dried, sensor moved", "u1", "w1")
 HOSE = Event(REPAIRED_S + 12 * DAY_S, "hose", "18", "u1", "w1")
 KEY = ("u1", "w1", REPAIRED_S)
-PHOTO = b"where the water came in"
+PHOTO = cleaned(sent((64, 48)))  # of where the water came in
 DIGEST = sha256(PHOTO).hexdigest()
 
 
@@ -99,7 +101,7 @@ def furnish(record: Record, events: Sequence[Event] = (REPAIR, HOSE)) -> None:
         record.place(placed, recorded_s=START_S, who="test")
     for event in events:
         record.add_event("yard", event, recorded_s=END_S)
-    if REPAIR in events:
+    if any((e.kind, e.at_s) == ("repair", REPAIRED_S) for e in events):
         record.keep_photo("u1", Photo(DIGEST, REPAIRED_S, REPAIRED_S, "Ann"), PHOTO)
         note = CaseNote("w1", REPAIRED_S, "photo", DIGEST, REPAIRED_S, REPAIRED_S, "Ann")
         record.note_case("u1", note)
