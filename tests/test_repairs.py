@@ -101,7 +101,7 @@ def furnish(record: Record, events: Sequence[Event] = (REPAIR, HOSE)) -> None:
         record.place(placed, recorded_s=START_S, who="test")
     for event in events:
         record.add_event("yard", event, recorded_s=END_S)
-    if any((e.kind, e.at_s) == ("repair", REPAIRED_S) for e in events):
+    if any((e.kind, e.at_s, e.zone) == ("repair", REPAIRED_S, "w1") for e in events):
         record.keep_photo("u1", Photo(DIGEST, REPAIRED_S, REPAIRED_S, "Ann"), PHOTO)
         note = CaseNote("w1", REPAIRED_S, "photo", DIGEST, REPAIRED_S, REPAIRED_S, "Ann")
         record.note_case("u1", note)

@@ -72,7 +72,10 @@ def opening(unit: str, zones: Sequence[Zone], asked: Wish, *, token: str) -> lis
 
 def begin(units: Sequence[str], asked: Wish) -> list[Any]:
     """Units to open a repair of."""
-    links = [html.Li(html.A(u, href=asked.link(f"/proof/{quote(u, safe='')}"))) for u in units]
+    links = [
+        html.Li(html.A(u, href=asked.link(f"/proof/{quote(u, safe='')}"), className="wide-link"))
+        for u in units
+    ]
     if not links:
         return []
     return [html.Details([html.Summary("Open a repair: choose the unit"), html.Ul(links)])]

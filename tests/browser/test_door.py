@@ -37,7 +37,7 @@ def test_a_person_signs_in_with_the_keyboard_on_the_narrowest_phone(
     page.goto(f"{board.address}/unit/van-wet")
     expect(page).to_have_title("Sign in – Sillkeep")
     assert fits(page)
-    name, password = page.get_by_label("Name"), page.get_by_label("Password")
+    name, password = page.get_by_label("Name", exact=True), page.get_by_label("Password")
     assert name.get_attribute("autocomplete") == "username"  # WCAG 2.2, 1.3.5 and 3.3.8
     assert password.get_attribute("autocomplete") == "current-password"
     assert password.get_attribute("onpaste") is None
@@ -75,7 +75,7 @@ def test_a_page_whose_session_is_over_leads_to_the_door_and_back(
         users.end_all(record.engine, "Owner", by=users.Doer("test", NOW_S))
     page.clock.run_for(31_000)
     expect(page).to_have_title("Sign in – Sillkeep")
-    page.get_by_label("Name").fill("Ann")
+    page.get_by_label("Name", exact=True).fill("Ann")
     page.get_by_label("Password").fill(PASSWORD)
     page.keyboard.press("Enter")
     expect(page).to_have_url(re.compile(r"/unit/van-wet\?f=1$"))
@@ -105,7 +105,7 @@ def test_pages_of_users_and_links_fit_and_can_be_reached(
         )
         assert small == []
     page.goto(f"{board.address}/users")
-    page.get_by_label("Name").fill("Bo <b>")
+    page.get_by_label("Name", exact=True).fill("Bo <b>")
     page.get_by_label("Role").select_option("sales")
     page.get_by_role("button", name="Add user").click()
     link = page.locator(".secret").inner_text()

@@ -72,7 +72,7 @@ class Plan:
     wet_h: tuple[int, int]
     ppm: dict[str, float]
     has_clock: dict[str, bool]
-    spoiled: float = 0.0  # share of samples that the monitor must reject
+    spoiled: float = 0.0  # share of samples with a value that the monitor must leave out
     disputed: float = 0.0
     contact: float = 0.0
     uncounted: float = 0.0  # share of numbers that a foreign node counts and never sends
@@ -1023,7 +1023,7 @@ class World:
         (oracle / FILE_NAME).write_bytes(self.template.read_bytes())
         with opened(oracle) as plain:
             given = [reading for kept in self.ledger.values() for reading in kept]
-            plain.take([r for r in given if not _is_spoiled(r)], [], received_s=START_S)
+            plain.take([_usable(r) for r in given], [], received_s=START_S)
             watch.tick(plain, now_s=int(START_S + self.now_s))
         mine, theirs = dump(self.folder), dump(oracle)
         for table in ("reading", "dispute", "hour", "alarm", "silent"):
@@ -1050,10 +1050,9 @@ class World:
         refused = {(r["n"], r.get("v")) for pack in rejected for r in pack}
         for key, variants in self.ledger.items():
             values = sorted({_stored(reading) for reading in variants})
-            if _is_spoiled(variants[0]):
-                if not any(value == variants[0].humidity_percent for _, value in refused):
-                    yield f"rejected and not kept {key}"
-                continue
+            spoiled = variants[0].humidity_percent if _is_spoiled(variants[0]) else None
+            if spoiled is not None and not any(value == spoiled for _, value in refused):
+                yield f"left out and not kept {key}"
             found = held.pop(key, None)
             if found is None:
                 yield f"lost {key}"
@@ -1113,12 +1112,17 @@ def _is_spoiled(reading: Reading) -> bool:
     return (reading.humidity_percent or 0.0) > 105
 
 
+def _usable(reading: Reading) -> Reading:
+    """A sample without the value that the wire does not take."""
+    return structs.replace(reading, humidity_percent=None) if _is_spoiled(reading) else reading
+
+
 def _stored(reading: Reading) -> tuple[Any, ...]:
     """Measured columns of the record, worked out here for themselves."""
     contact = None if reading.contact is None else int(reading.contact)
     return (
         round((reading.temperature_c or 0.0) * 100),
-        round((reading.humidity_percent or 0.0) * 100),
+        None if _is_spoiled(reading) else round((reading.humidity_percent or 0.0) * 100),
         contact,
         round(reading.battery_percent or 0.0),
     )
