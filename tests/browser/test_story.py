@@ -9,12 +9,14 @@ from msgspec import structs
 from playwright.sync_api import Browser, Page, expect
 
 from monitor import watch
+from monitor.lot import BenchPoint
 from monitor.store import Record, open_record
 from sensors.wire import Reading
 from tests.browser.test_board import Board, opened
 from tests.judging import DAY_S, START_S
 from tests.signed import session
-from tests.test_repairs import DAYS, END_S, HOSE, REPAIR, REPAIRED_DAY, furnish, history
+from tests.test_photos import sent
+from tests.test_repairs import DAYS, END_S, HOSE, HOUR_S, REPAIR, REPAIRED_DAY, furnish, history
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 LEAKS_FROM, LEAKS_TO = 4 * DAY_S, REPAIRED_DAY * DAY_S
@@ -31,6 +33,17 @@ def leaking() -> list[Reading]:
     return [
         structs.replace(one, humidity_percent=95.0) if soaked(one) else one for one in history()
     ]
+
+
+def over_salt(record: Record, at_s: int) -> None:
+    """The wall's probe an hour in a box, over two salts at 20 °C (Greenspan 1977)."""
+    for salt, reference in (("MgCl2", 33.07), ("NaCl", 75.47)):
+        point = BenchPoint(
+            number=0, site="yard", node="n1", probe="p1", salt=salt, batch="", from_s=at_s - HOUR_S,
+            at_s=at_s, measured_percent=reference - 0.4, temperature_c=20.0,
+            reference_percent=reference, uncertainty_percent=0.6, recorded_s=at_s, who="Kim",
+        )  # fmt: skip
+        record.add_bench_point(point)
 
 
 def lived(record: Record, readings: list[Reading], from_s: int, to_s: int) -> None:
@@ -100,15 +113,24 @@ def test_a_leak_is_seen_taken_on_inspected_repaired_and_proven(
     expect(page.get_by_role("status").filter(has_text="Inspection noted")).to_be_visible()
 
     with open_record(board.home) as record:
+        over_salt(record, START_S - DAY_S)
         for event in (REPAIR, HOSE):
             record.add_event("yard", event, recorded_s=event.at_s, who="Kim")
         lived(record, readings, SEEN_S, START_S + 20 * DAY_S)
     later(page, board, START_S + 20 * DAY_S + 60)
     go(page, board, "/proof")
     expect(page.locator("#main")).to_contain_text("not yet shown")
+    page.get_by_role("link", name=re.compile("w1")).first.click()
+    page.get_by_text("Add a photo of where the water came in").click()
+    seam = {"name": "seam.jpg", "mimeType": "image/jpeg", "buffer": sent((900, 600))}
+    page.locator("input[type=file]").set_input_files([seam])
+    page.get_by_role("button", name="Keep the photo").click()
+    expect(page.locator("#main .log img")).to_be_visible()
 
     with open_record(board.home) as record:
-        lived(record, readings, START_S + 20 * DAY_S, START_S + DAYS * DAY_S)
+        lived(record, readings, START_S + 20 * DAY_S, START_S + 47 * DAY_S + 13 * HOUR_S)
+        over_salt(record, START_S + 47 * DAY_S + 14 * HOUR_S)
+        lived(record, readings, START_S + 47 * DAY_S + 13 * HOUR_S, START_S + DAYS * DAY_S)
         watch.tick(record, now_s=END_S)
     later(page, board, END_S)
     go(page, board, "/proof")
