@@ -17,11 +17,23 @@ from pypdf import PdfReader
 from typer.testing import CliRunner
 
 from dashboards.words import wish
-from monitor import catalogue, printing, watch
+from monitor import catalogue, printing, rounds, watch
 from monitor.cli import app
 from monitor.errors import InputError
-from monitor.lot import Event, Photo, Placement, Site, Unit, Zone
-from monitor.reports import handed, packet, tree
+from monitor.lot import (
+    BenchPoint,
+    Event,
+    Finding,
+    Joint,
+    Meter,
+    Photo,
+    Placement,
+    SealEntry,
+    Site,
+    Unit,
+    Zone,
+)
+from monitor.reports import beside, handed, packet, tree
 from monitor.reports.document import (
     PAPERS,
     Boxes,
@@ -599,3 +611,55 @@ def test_figures_of_a_page_are_those_of_its_picture() -> None:
     (figure,) = (block for block in document.blocks if isinstance(block, Figure))
     made = html(document, paper="a4").decode()
     assert base64.b64encode(figure.svg.encode()).decode() in made
+
+
+# --- what people noted ----------------------------------------------------------------------------
+
+
+def test_a_document_has_what_people_noted_and_none_of_their_names(tmp_path: Path) -> None:
+    with open_record(tmp_path) as record:
+        furnish(record, events=())
+        take(record, history())
+        at_s = END_S - 9 * DAY_S
+        found = {
+            "identity": "6f1e2c1a-0f0e-4a53-9a25-6a1f3f6f0001", "unit": "u1", "zone": "w2",
+            "round": "6f1e2c1a-0f0e-4a53-9a25-6a1f3f6f0002", "at_s": at_s, "recorded_s": at_s,
+            "who": SECRETS[0],
+        }  # fmt: skip
+        leak = Finding(
+            **found,
+            checks=(("press", "soft"),),
+            result="leak found",
+            meter=Meter("a meter", "pin", 24.0),
+        )
+        record.add_findings([replace(leak, digest=rounds.digest(leak))])
+        joint = Joint("cap", "cap seam", at_s=at_s, who=SECRETS[0])
+        record.enter_joints("u1", [joint])
+        entry = SealEntry("cap", "looked at", at_s, at_s, SECRETS[0], finding="cracked")
+        record.note_seals("u1", [entry])
+        for salt, reference in (("MgCl2", 33.07), ("NaCl", 75.47)):
+            record.add_bench_point(
+                BenchPoint(0, "yard", "n1", "p1", salt, "", at_s - 60, at_s, reference - 1.0, 20.0,
+                           reference, 0.5, at_s, SECRETS[0])
+            )  # fmt: skip
+        watch.tick(record, now_s=END_S)
+        for kind in ("season", "warranty", "sale"):
+            said = words_of(pdf(handed.make(record, Wanted(kind, "u1", ASKED)), paper="a4"))
+            assert SECRETS[0] not in said
+            assert (
+                "none recorded" not in said.split("Findings of rounds")[-1][:200] or kind == "sale"
+            )
+            assert "w2" in said
+            if kind != "sale":
+                assert "Press: soft" in said
+                assert "24.0 % by a meter" in said
+                assert "cap (cap seam)" in said
+                assert "cracked" in said
+        assert "1 finding is open" in said or "findings are open" in said
+        assert "+1.0 points" in words_of(
+            pdf(handed.make(record, Wanted("warranty", "u1", ASKED)), paper="a4")
+        )
+        repair = Event(END_S - DAY_S, "repair", "closed", "u1", "w2")
+        record.add_event("yard", repair, recorded_s=END_S)
+        (after,) = beside.of(record, "u1").findings
+        assert after.closed_s == END_S - DAY_S

@@ -1,13 +1,13 @@
 """Every document that can be handed over, from the record: one door for the pages and the command."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from functools import partial
 from typing import Literal, get_args
 
 from monitor.errors import InputError
-from monitor.reports import packet, repair, sheets, spans, tree
+from monitor.reports import beside, packet, repair, sheets, spans, tree
 from monitor.reports.document import Document, Paper, fitted
 from monitor.reports.told import DAY_S, Asked, Beside, Told, read
 from monitor.store import Record, board, users
@@ -41,6 +41,7 @@ class Wanted:
         Of a proof or a job card; "": the newest repair, the most urgent alarm.
     repaired_s : int or None
     beside : Beside
+        Empty: as the record has it.
     """
 
     kind: Kind
@@ -89,6 +90,8 @@ def make(record: Record, wanted: Wanted, *, lot: board.Lot | None = None) -> Doc
     if wanted.kind == "morning":
         seen = lot or board.lot(record.engine, now_s=wanted.asked.made_s)
         return _fitted(wanted, partial(_morning, seen, wanted.asked))
+    if wanted.beside == Beside() and any(one.code == wanted.unit for one in record.units()):
+        wanted = replace(wanted, beside=beside.of(record, wanted.unit))
     if wanted.kind == "job":
         found = board.unit(record.engine, wanted.unit, now_s=wanted.asked.made_s)
         if found is None:
