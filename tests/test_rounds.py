@@ -23,7 +23,7 @@ from monitor.errors import InputError
 from monitor.lot import Event, Finding, Meter, Site, Unit, Zone, ZoneWord
 from monitor.photos import cleaned
 from monitor.roof import closed
-from monitor.store import Record, open_record
+from monitor.store import Record, open_record, users
 from monitor.store import schema as t
 from monitor.store.board import UnitNow, unit
 from monitor.store.photos import MOST_OF_UNIT
@@ -126,6 +126,22 @@ def test_one_altered_byte_is_told(record: Record) -> None:
         app, ["round", "show", "van-wet"], env={"SILLKEEP_HOME": str(record.home)}
     )
     assert "ALTERED since it was written" in run.stdout
+
+
+def test_an_entry_whose_author_was_removed_is_not_called_altered(record: Record) -> None:
+    users.add(
+        record.engine, "Wilhelmina", role="technician", reach=users.Reach(whole=True),
+        password=None, by=users.Doer("Ann", AT_S),
+    )  # fmt: skip
+    record.add_findings([read(entry(note="sill soft"), who="Wilhelmina")])
+    run = CliRunner()
+    home = {"SILLKEEP_HOME": str(record.home)}
+    gone = run.invoke(app, ["user", "forget", "Wilhelmina", "--yes"], env=home)
+    assert gone.exit_code == 0, gone.output
+    shown = run.invoke(app, ["round", "show", "van-wet"], env=home).stdout
+    assert "Wilhelmina" not in shown
+    assert "sill soft" in shown
+    assert "not compared: whoever wrote it was removed" in shown
 
 
 # --- the latch ------------------------------------------------------------------------------------

@@ -67,19 +67,13 @@ def blocks(
             className="beside even",
         ),
         *outline.blocks(unit, asked),
-        _living(unit, asked)
-        if more.living and any(z.kind == "cabin" for z in unit.zones)
-        else None,
         html.Section(
             [html.H2(say("At a glance")), html.Ul([html.Li(said) for said in more.glance])],
             className="glance",
         )
         if more.glance
         else None,
-        _lists(unit, asked) if more.lists else None,
-        _walk(unit) if more.walks else None,
-        _seals(unit, asked) if more.seals else None,
-        _handover(unit, asked) if more.handover else None,
+        _ways(unit, asked, more),
         html.H2("Zones"),
         html.P(text.BY_THE_DAY, className="sentence") if more.by_day else None,
         _zones(unit, site, asked),
@@ -118,46 +112,30 @@ def _word(unit: UnitNow, asked: Wish) -> Component:
     )
 
 
-def _living(unit: UnitNow, asked: Wish) -> Component:
-    path = words.unit_path(unit.code)
-    return html.P(
-        html.A(
-            "Living in it: tonight's air, cold surfaces and frost",
-            href=asked.link(f"{path}/living"),
-        )
-    )
-
-
-def _walk(unit: UnitNow) -> Component:
-    address = f"/round/{quote(unit.code, safe='')}"  # a page of its own: it knows no wishes
-    return html.P(html.A("Walk through it by eye and hand", href=address))
-
-
-def _lists(unit: UnitNow, asked: Wish) -> Component:
-    return html.P(
-        html.A(
-            "Lay-up and opening: dry enough to close, what is to do",
-            href=asked.link(f"{words.unit_path(unit.code)}/lists"),
-        )
-    )
-
-
-def _seals(unit: UnitNow, asked: Wish) -> Component:
-    return html.P(
-        html.A(
-            "Seals: what is due, what was found and used",
-            href=asked.link(f"{words.unit_path(unit.code)}/seals"),
-        )
-    )
-
-
-def _handover(unit: UnitNow, asked: Wish) -> Component:
-    return html.P(
-        html.A(
-            "To hand over: documents for a buyer, an insurer, a technician",
-            href=asked.link(f"{words.unit_path(unit.code)}/handover"),
-        )
-    )
+def _ways(unit: UnitNow, asked: Wish, more: More) -> Component | None:
+    """What else there is of this unit, as one list."""
+    own = words.unit_path(unit.code)
+    lived = more.living and any(zone.kind == "cabin" for zone in unit.zones)
+    ways = [
+        (lived, say("Living in it: tonight's air, cold surfaces and frost"), f"{own}/living"),
+        (more.lists, say("Lay-up and opening: dry enough to close, what is to do"), f"{own}/lists"),
+        (more.walks, say("Walk through it by eye and hand"), ""),
+        (more.seals, say("Seals: what is due, what was found and used"), f"{own}/seals"),
+        (
+            more.handover,
+            say("To hand over: documents for a buyer, an insurer, a technician"),
+            f"{own}/handover",
+        ),
+    ]
+    walk = f"/round/{quote(unit.code, safe='')}"  # a page of its own: it knows no wishes
+    links = [
+        html.Li(html.A(label, href=asked.link(path) if path else walk))
+        for shown, label, path in ways
+        if shown
+    ]
+    if not links:
+        return None
+    return html.Section([html.H2("More of this unit"), html.Ul(links, className="ways")])
 
 
 def _rained(rain: Rain | None, site: SiteRow) -> Component | None:
