@@ -448,7 +448,7 @@ def test_the_drawing_stands_above_the_list_of_zones(record):
 def test_entries_are_drawn_only_where_water_came_from_outside(record):
     html = seen(record, "/unit/van-dry")
     assert 'class="zone is-dry"' in html
-    assert 'class="way' not in html
+    assert 'class="way"' not in html
     assert text.ENTRIES_OF not in html
 
 
