@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.evidence.drying import (
-    BESIDE,
+    CONDITIONS,
     Benched,
     Repair,
     Revision,
@@ -113,7 +113,6 @@ def last(one: Watch, repair: Repair = OPENED, shown: Shown | None = ALL_SHOWN) -
 
 LEAKED = leak(rain(), percent=3.0, hours=slice(0, BEFORE * DAY_H))  # until the repair
 GOOD = watch(np.where(np.arange(len(rain())) < BEFORE * DAY_H, LEAKED, 0.0), rain())
-SINCE = slice(BEFORE * DAY_H, (BEFORE + AFTER) * DAY_H)
 
 
 def test_an_opened_and_dried_wall_that_answers_nothing_stayed_dry() -> None:
@@ -151,36 +150,101 @@ def test_revisions_come_at_midnight_and_only_when_something_changed() -> None:
 
 # --- what is missing --------------------------------------------------------------------------------
 
-MISSING = {
-    "dry twin": replace(GOOD, like_percent=np.full_like(GOOD.like_percent, nan)),
-    "drying goal": watch(np.where(np.arange(len(rain())) < BEFORE * DAY_H, LEAKED, 1.6), rain()),
-    "30 days": cut(GOOD, (BEFORE + 29) * DAY_H),
-    "enough wetting": watch(0.0, rain(every=30, mm=2.1), [replace(HOSE, mm=2.1)]),
-    "hose test": watch(0.0, rain(every=18, mm=40.0), []),
-    "natural wettings": watch(0.0, rain(every=40, mm=40.0), [replace(HOSE, mm=40.0)]),
-    "rain record": replace(GOOD, rain_mm=np.full_like(GOOD.rain_mm, nan)),
-    "coverage": without(GOOD, slice((BEFORE + 3) * DAY_H, (BEFORE + 8) * DAY_H)),
+
+def showers(count: int, *, mm: float) -> np.ndarray:
+    """So many showers since the repair, from the fifth day on, and none before."""
+    fallen = rain(mm=mm)
+    fallen[: (BEFORE + 4) * DAY_H] = 0.0  # the wall still settles
+    fallen[(BEFORE + 5 * count + 1) * DAY_H :] = 0.0
+    return fallen
+
+
+def answering(percent: float) -> Watch:
+    """Three showers and a hose test, each answered by so much: less than stands out of the noise."""
+    fallen = showers(4, mm=10.0)
+    return watch(leak(fallen, percent=percent, hours=SINCE), fallen, [replace(HOSE, mm=10.0)])
+
+
+def sprayed(*days: float) -> Watch:
+    """No rain; hose tests on these days."""
+    tests = [Wetting(day(at), "hose", 40.0) for at in days]
+    return watch(0.0, np.zeros(len(rain())), tests)
+
+
+SINCE = slice(BEFORE * DAY_H, (BEFORE + AFTER) * DAY_H)
+WEEKLY = sprayed(10, 13, 16, 19)
+UNDRIED = watch(np.where(np.arange(len(rain())) < BEFORE * DAY_H, LEAKED, 1.6), rain())
+Case = tuple[Watch, Repair, Shown]
+# of each condition: a proof that holds, and the same one without it
+ALONE: dict[str, tuple[Case, Case]] = {
+    "sensor at the spot": (
+        (watch(0.0, rain()), OPENED, ALL_SHOWN),
+        (watch(0.0, rain()), replace(OPENED, moved=False), ALL_SHOWN),
+    ),
+    "drying goal": ((GOOD, OPENED, ALL_SHOWN), (UNDRIED, OPENED, ALL_SHOWN)),
+    "30 days": (
+        (cut(GOOD, (BEFORE + 30) * DAY_H), OPENED, ALL_SHOWN),
+        (cut(GOOD, (BEFORE + 29) * DAY_H), OPENED, ALL_SHOWN),
+    ),
+    "enough wetting": (
+        (watch(0.0, showers(4, mm=8.0), [replace(HOSE, mm=8.0)]), OPENED, ALL_SHOWN),
+        (watch(0.0, showers(4, mm=5.0), [replace(HOSE, mm=5.0)]), OPENED, ALL_SHOWN),
+    ),
+    "enough evidence": (
+        (answering(0.0), OPENED, ALL_SHOWN),
+        (answering(0.4), OPENED, ALL_SHOWN),
+    ),
+    "hose test": (
+        (watch(0.0, showers(5, mm=40.0), [replace(HOSE, at_s=day(40))]), OPENED, ALL_SHOWN),
+        (watch(0.0, showers(5, mm=40.0), []), OPENED, ALL_SHOWN),
+    ),
+    "natural wettings": (
+        (WEEKLY, OPENED, ALL_SHOWN),
+        (sprayed(10, 12.1, 14.2, 16.3), OPENED, ALL_SHOWN),
+    ),
+    "rain record": (
+        (WEEKLY, OPENED, ALL_SHOWN),
+        (replace(WEEKLY, rain_mm=np.full_like(WEEKLY.rain_mm, nan)), OPENED, ALL_SHOWN),
+    ),
+    "no response": (
+        (GOOD, OPENED, ALL_SHOWN),
+        (GOOD, OPENED, replace(ALL_SHOWN, reached_s=(day(12),))),
+    ),
+    "coverage": (
+        (without(GOOD, slice((BEFORE + 3) * DAY_H, (BEFORE + 7) * DAY_H)), OPENED, ALL_SHOWN),
+        (without(GOOD, slice((BEFORE + 3) * DAY_H, (BEFORE + 8) * DAY_H)), OPENED, ALL_SHOWN),
+    ),
+    "bench check": (
+        (GOOD, OPENED, ALL_SHOWN),
+        (GOOD, OPENED, replace(ALL_SHOWN, benched=())),
+    ),
+    "source photo": (
+        (GOOD, OPENED, ALL_SHOWN),
+        (GOOD, OPENED, replace(ALL_SHOWN, photo_s=())),
+    ),
 }
 
 
-@pytest.mark.parametrize("name", MISSING)
-def test_a_missing_condition_is_named_and_holds_the_verdict_back(name: str) -> None:
-    stated = last(MISSING[name])
-    assert name in stated.missing
+def test_every_condition_has_its_place_in_the_table() -> None:
+    assert {*ALONE, "dry twin"} == set(CONDITIONS)  # the twin has a test of its own
+
+
+@pytest.mark.parametrize("name", ALONE)
+def test_each_condition_alone_holds_the_verdict_back_and_is_the_only_one_named(name: str) -> None:
+    holding, lacking = (last(*case) for case in ALONE[name])
+    assert (holding.verdict, holding.missing) == ("stayed dry", ())
+    assert (lacking.verdict, lacking.missing) == ("not yet shown", (name,))
+
+
+def test_without_a_dry_twin_nothing_is_measured_against_anything() -> None:
+    """It cannot be missing alone: goal and answers are measured against it."""
+    stated = last(replace(GOOD, like_percent=np.full_like(GOOD.like_percent, nan)))
     assert stated.verdict == "not yet shown"
-
-
-@pytest.mark.parametrize("name", ["30 days", "coverage", "drying goal"])
-def test_one_missing_condition_alone_is_the_only_one_named(name: str) -> None:
-    stated = last(MISSING[name])
-    assert stated.missing == (name,)
-
-
-@pytest.mark.parametrize("name", BESIDE)
-def test_what_the_record_does_not_hold_beside_the_readings_is_missing_alone(name: str) -> None:
-    without = {"bench check": {"benched": ()}, "source photo": {"photo_s": ()}}
-    stated = last(GOOD, shown=replace(ALL_SHOWN, **without[name]))
-    assert (stated.verdict, stated.missing) == ("not yet shown", (name,))
+    assert stated.missing[0] == "dry twin"
+    assert set(stated.missing) == {
+        *("dry twin", "drying goal", "enough wetting", "enough evidence"),
+        *("hose test", "natural wettings"),
+    }
 
 
 def checks(*made: tuple[float, float], **kwargs: float) -> Shown:
@@ -306,7 +370,7 @@ def test_dry_weather_proves_nothing() -> None:
 
 
 def test_rain_that_nobody_measured_is_no_wetting() -> None:
-    stated = last(MISSING["rain record"])
+    stated = last(replace(GOOD, rain_mm=np.full_like(GOOD.rain_mm, nan)))
     assert stated.figures["natural"] == 0
 
 
