@@ -26,6 +26,7 @@ from monitor.errors import InputError
 from monitor.lot import Event, Placement, Zone
 from monitor.reports import packet, tree
 from monitor.store import Record, open_record
+from monitor.written import rfc3339
 from sensors.wire import Reading
 from tests.judging import DAY_S, START_S
 from tests.signed import sight
@@ -446,7 +447,7 @@ def test_a_hostile_manifest_fails_in_words_and_moves_no_cursor(
 def test_readings_of_two_days_are_no_comparison(made: bytes) -> None:
     held = parts(made)
     rows = held["readings.csv"].decode().splitlines(keepends=True)
-    last = [row for row in rows[1:] if row >= f"{packet.rfc3339(END_S - 3 * DAY_S)}"]
+    last = [row for row in rows[1:] if row >= f"{rfc3339(END_S - 3 * DAY_S)}"]
     cut = signed_anew(held | {"readings.csv": "".join([rows[0], *last]).encode()})
     assert list(failing(cut)) == ["hours"]
 

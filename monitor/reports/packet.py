@@ -39,12 +39,12 @@ import zipfile
 import zlib
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from numpy.typing import NDArray
 
@@ -65,7 +65,8 @@ from monitor.lot import (
 )
 from monitor.reports import tree
 from monitor.store import ProofRevision, ProofStep, Record, RepairRow, chaining
-from monitor.times import parse_time
+from monitor.times import parse_time, read_times
+from monitor.written import READINGS, figure, rfc3339
 from sensors.wire import topic
 
 FORMAT = 2
@@ -87,8 +88,6 @@ BROKEN = (
     OSError, MemoryError,
 )  # fmt: skip
 COLUMNS = ("hour", "temperature_c", "wood_moisture_percent", "coverage_percent", "rain_mm")
-READINGS = ("temperature_c", "humidity_percent", "wood_percent", "contact", "rain_mm")
-DIGITS = {"contact": 0}
 NAMES_1 = (
     "readings.csv", "hours.csv", "zones.csv", "events.csv", "placements.csv", "doubts.csv",
     "revisions.csv", "disputed.csv",
@@ -307,12 +306,13 @@ def _readings(
     }
     rows = []
     for (owner, zone), series in sorted(held.items()):
-        columns = [(getattr(series, name), DIGITS.get(name, 2)) for name in READINGS]
+        columns = [(getattr(series, name), digits) for name, digits in READINGS]
         for place, at_s in enumerate(series.at_s.tolist()):
-            values = [_figure(column[place], digits) for column, digits in columns]
+            values = [figure(column[place], digits) for column, digits in columns]
             marks = (series.silence_s[place], series.cover_s[place])
             rows.append((rfc3339(at_s), owner, zone, *values, *marks))
-    return _csv(("time", "unit", "zone", *READINGS, "silence_s", "cover_s"), rows)
+    names = (name for name, _ in READINGS)
+    return _csv(("time", "unit", "zone", *names, "silence_s", "cover_s"), rows)
 
 
 def _hours(hours: Mapping[str, Table]) -> str:
@@ -799,9 +799,12 @@ def _read_readings(text: str) -> dict[tuple[str, str], ZoneReadings]:
         by_zone.setdefault((row["unit"], row["zone"]), []).append(row)
     found = {}
     for place, rows in by_zone.items():
-        floats = {name: np.array([_float(r[name]) for r in rows]) for name in READINGS}
+        floats = {name: np.array([_float(r[name]) for r in rows]) for name, _ in READINGS}
+        at_s, faults = read_times(pd.Series([r["time"] for r in rows], dtype=object), timezone=None)
+        if faults:
+            raise InputError(f"readings.csv: time {next(iter(faults.values()))}")
         found[place] = ZoneReadings(
-            at_s=np.array([parse_time(r["time"]) for r in rows], dtype=np.int64),
+            at_s=at_s,
             silence_s=np.array([int(r["silence_s"]) for r in rows], dtype=np.int64),
             cover_s=np.array([int(r["cover_s"]) for r in rows], dtype=np.int64),
             **floats,
@@ -809,17 +812,8 @@ def _read_readings(text: str) -> dict[tuple[str, str], ZoneReadings]:
     return found
 
 
-def rfc3339(at_s: int) -> str:
-    """A time as files have it: 2026-11-26T14:00:00Z."""
-    return datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
 def _float(written: str) -> float:
     return float(written) if written else float("nan")
-
-
-def _figure(value: float, digits: int) -> str:
-    return "" if np.isnan(value) else f"{value:.{digits}f}"
 
 
 def _number(value: float) -> str:
