@@ -65,6 +65,7 @@ CLASSES: dict[AlarmKind, AlarmClass] = {
     "dehumidifier stopped": "this week",
     "water contact": "today",
     "silent": "this week",
+    "probe silent": "this week",
     "sensor suspect": "this week",
     "battery low": "this week",
     "flood": "this week",

@@ -69,6 +69,7 @@ AlarmKind = Literal[
     "dehumidifier stopped",
     "water contact",
     "silent",
+    "probe silent",
     "sensor suspect",
     "battery low",
     "flood",

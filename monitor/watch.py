@@ -66,6 +66,7 @@ LEAK: AlarmKind = "leak suspect"
 OF_PROOF: frozenset[AlarmKind] = frozenset({"drying stalled", "did not stay dry"})  # of no hour
 AHEAD: AlarmKind = "freezing ahead"  # of hours that are still to come
 DRYER: AlarmKind = "dehumidifier stopped"
+PROBE: AlarmKind = "probe silent"
 NO_FROST = "winterised, heated, begun, or no longer forecast"
 DRIES = "emptied, taken away, lived in, or at work again"
 DRYER_H = dryer.TRAIN_H + dryer.TEST_H + 24
@@ -80,6 +81,9 @@ BATTERY_LOW_PERCENT, BATTERY_CLEARS_PERCENT = 20.0, 30.0  # ours: time to change
 DELAYS: dict[AlarmKind, Delay] = JUDGED_DELAYS | {
     "sensor suspect": Delay(f"{trust.DOUBT_DAYS} days", "the day it is trusted", "none"),
     "silent": Delay("3 x the silence it declares + 15 min", "heard again", "none"),
+    "probe silent": Delay(
+        "3 x the silence it declares + 15 min, by its node's clock", "heard again", "none"
+    ),
     "freezing ahead": Delay(
         "none: by the forecast, within 48 h",
         "winterised, heated, or warmer by the forecast",
@@ -166,6 +170,8 @@ def tick(record: Record, *, now_s: int, alive: Callable[[], None] = lambda: None
     placed, newest = _in_force(placements), _newest(latest)
     silence = partial(_notice_silence, record, newest, placed, known, listening=listening)
     _guarded(partial(silence, now_s=now_s), "silence")
+    probes = partial(_notice_probes, record, latest, placements, units, known)
+    _guarded(partial(probes, now_s=now_s), "silent probes")
     _guarded(partial(_notice_batteries, record, latest, placed, known, now_s=now_s), "batteries")
     _guarded(partial(_notice_floods, record, placed, known, now_s=now_s), "floods")
     _guarded(partial(record.close_days, now_s=now_s), "days of proofs")
@@ -228,7 +234,7 @@ def judge_unit(
         unit,
         [change for change in found.alarms if change.raised_s >= own_s],
         [latch for latch in found.latches if latch.raised_s >= own_s],
-        [alarm for alarm in known if alarm.kind not in OF_PROOF | {AHEAD, DRYER}],
+        [alarm for alarm in known if alarm.kind not in OF_PROOF | {AHEAD, DRYER, PROBE}],
         since_s=since_s,
         now_s=now_s,
         in_use=alarms.is_supply_live(around, at_s=now_s),
@@ -926,6 +932,51 @@ def _notice_silence(
                 _heard_again(record, alarm, last_s=last_s, silence_s=silence_s, now_s=now_s),
                 now_s=now_s,
             )
+
+
+def _notice_probes(
+    record: Record,
+    latest: Sequence[Latest],
+    placements: Iterable[Placement],
+    units: Mapping[str, Unit],
+    known: Sequence[Alarm],
+    *,
+    now_s: int,
+) -> None:
+    """A probe that its node goes on without: by the time of the node's newest sample.
+
+    By that time and not by the clock: what a node kept comes in the order in which it was measured.
+    """
+    newest = _newest(latest)
+    by_probe = {(one.site, one.node, one.probe): one for one in latest}
+    silent: dict[tuple[str, str, str], tuple[Placement, int, int]] = {}
+    for place in placements:
+        node = newest.get((place.site, place.node))
+        if place.to_s is not None or not place.zone or node is None or node.at_s < place.from_s:
+            continue
+        heard = by_probe.get((place.site, place.node, place.probe))
+        last_s = place.from_s if heard is None else max(heard.at_s, place.from_s)
+        due_s = last_s + silent_after_s((heard or node).silence_s or DEFAULT_SILENCE_S)
+        if node.at_s > due_s:
+            since_s = 0 if heard is None or heard.at_s < place.from_s else heard.at_s
+            silent.setdefault((place.site, place.unit, place.zone), (place, due_s, since_s))
+    standing = {(a.site, a.unit, a.zone): a for a in known if a.kind == PROBE and not a.cleared_s}
+    for where in silent.keys() - standing.keys():
+        place, due_s, since_s = silent[where]
+        facts: dict[str, float | str] = {
+            "node": f"node {place.node}",
+            "probe": place.probe,
+            "since": text.moment(since_s) if since_s else "",
+        }
+        change = judge.AlarmChange(place.zone, PROBE, due_s, None, facts)
+        unit = units.get(place.unit) or Unit("", place.site)
+        alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=False)
+        record.add_alarm(alarm.made_instant(), now_s=now_s)
+    for where in standing.keys() - silent.keys():
+        record.change_alarm(
+            _over(standing[where], "heard again, or nothing is placed there", at_s=now_s),
+            now_s=now_s,
+        )
 
 
 def _heard_again(

@@ -190,6 +190,71 @@ def test_two_batteries_on_one_node_are_one_alarm(record: Record) -> None:
     assert len([a for a in record.alarms() if a.kind == "battery low"]) == 1
 
 
+# --- one probe of a node that goes on --------------------------------------------------------------
+
+
+def probes_heard(record: Record, from_h: int, to_h: int, *, both: bool) -> None:
+    """A sample an hour of p1 in u1, and of p2 in u2 while it is plugged in; 1 h of silence declared."""
+    for hour in range(from_h, to_h):
+        at_s = T0 + hour * HOUR_S
+        sample = [
+            Reading(site="yard", node="n1", probe=probe, boot=1, seq=hour, at_s=at_s,
+                    silence_s=HOUR_S, **AIR)
+            for probe in (("p1", "p2") if both else ("p1",))
+        ]  # fmt: skip
+        record.take(sample, [], received_s=at_s)
+        watch.tick(record, now_s=at_s + 60)
+
+
+def test_a_probe_that_its_node_goes_on_without_is_told_and_ends_when_it_is_heard(
+    record: Record,
+) -> None:
+    placed(record)
+    placed(record, probe="p2", unit="u2")
+    probes_heard(record, 0, 4, both=True)
+    probes_heard(record, 4, 7, both=False)  # newest of p1 at 6 h: 3 h later than that of p2
+    assert standing(record, "probe silent") == []
+    probes_heard(record, 7, 8, both=False)
+    assert standing(record, "probe silent") == ["u2"]
+    (alarm,) = [a for a in record.alarms() if a.kind == "probe silent"]
+    assert alarm.zone == ZONE
+    assert alarm.raised_s == T0 + 3 * HOUR_S + 3 * HOUR_S + 900
+    assert f"{ZONE}: probe p2 of node n1 has not been heard since 2025-11-25 03:00 UTC." in (
+        alarm.text
+    )
+    assert standing(record, "silent") == []
+    probes_heard(record, 8, 30, both=False)  # judged meanwhile: told once
+    assert len([a for a in record.alarms() if a.kind == "probe silent"]) == 1
+    probes_heard(record, 30, 32, both=True)
+    assert standing(record, "probe silent") == []
+
+
+def test_a_silent_node_has_no_silent_probes_and_a_probe_that_never_spoke_is_one(
+    record: Record,
+) -> None:
+    placed(record)
+    placed(record, probe="p2", unit="u2")
+    probes_heard(record, 0, 3, both=True)
+    watch.tick(record, now_s=T0 + 3 * DAY_S)
+    assert standing(record, "probe silent") == []
+    placed(record, probe="p3", unit="u2", at_s=T0 + 3 * DAY_S)
+    probes_heard(record, 72, 80, both=True)
+    assert standing(record, "probe silent") == ["u2"]
+    (alarm,) = [a for a in record.alarms() if a.kind == "probe silent"]
+    assert "probe p3 of node n1 was not heard since it was placed" in alarm.text
+
+
+def test_a_silent_probe_that_is_taken_away_is_no_longer_told(record: Record) -> None:
+    placed(record)
+    placed(record, probe="p2", unit="u2")
+    probes_heard(record, 0, 9, both=False)
+    assert standing(record, "probe silent") == ["u2"]
+    gone = Placement("n1", "p2", "yard", "", "", T0 + 9 * HOUR_S)
+    record.place(gone, recorded_s=T0 + 9 * HOUR_S, who="", why="test")
+    probes_heard(record, 9, 11, both=False)
+    assert standing(record, "probe silent") == []
+
+
 # --- what cannot be, and what happens at once -----------------------------------------------------
 
 

@@ -487,6 +487,27 @@ def _silent(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     )
 
 
+def _probe_silent(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
+    since, code, node = facts.get("since", ""), facts.get("probe", ""), _node(facts)
+    probe = (
+        say("probe {code} of {node}", code=code, node=node)
+        if code
+        else say("a probe of {node}", node=node)
+    )
+    return AlarmText(
+        say(
+            "{zone}: {probe} has not been heard since {since}.", zone=zone, probe=probe, since=since
+        )
+        if since
+        else say("{zone}: {probe} was not heard since it was placed.", zone=zone, probe=probe),
+        say("Likely cause: its plug or cable, the sensor itself, or another name in the node."),
+        say("The node goes on, so nothing else tells that this place is not watched."),
+        say("Look at its plug and cable, then try another probe there"),
+        say("Do not take silence for dryness."),
+        CAUTION_AT_NODE,
+    )
+
+
 def _stalled(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
     excess = _known(facts, "excess_percent", ".1f", "some")
     goal = _known(facts, "goal_percent", ".1f", "less")
@@ -1024,6 +1045,7 @@ PARTS: dict[AlarmKind, Callable[[str, Mapping[str, float | str]], AlarmText]] = 
     "dehumidifier stopped": _dehumidifier,
     "water contact": _contact,
     "silent": _silent,
+    "probe silent": _probe_silent,
     "drying stalled": _stalled,
     "did not stay dry": _not_dry,
 }
@@ -2555,6 +2577,7 @@ KIND_WORDS = {
     "record": "the record is damaged",
     "not watched": "nothing was watched",
     "silent": "not heard",
+    "probe silent": "one probe not heard",
     "damp week": "damp over the whole lot",
     "freezing ahead": "frost to come",
     "frost ahead": "frost to come over the whole lot",

@@ -109,9 +109,9 @@ def main() -> None:
             f"{probes} probes, {days} days since the repair: {row.now.verdict if row.now else '-'}"
         )
         print(f"packet {len(made) / 1000:.0f} kB, made in {took:.2f} s")
-        for name, data in sorted(parts.items(), key=lambda part: -len(part[1]))[:6]:
+        for part, data in sorted(parts.items(), key=lambda held: -len(held[1]))[:6]:
             print(
-                f"    {name:30} {len(data) / 1000:8.0f} kB, deflated {len(zlib.compress(data, 9)) / 1000:6.0f}"
+                f"    {part:30} {len(data) / 1000:8.0f} kB, deflated {len(zlib.compress(data, 9)) / 1000:6.0f}"
             )
         print(
             f"    readings alone, deflated       {len(zlib.compress(readings, 9)) / 1000:8.0f} kB"
@@ -120,7 +120,7 @@ def main() -> None:
         path.write_bytes(made)
         command = [sys.executable, "-m", "monitor.cli", "handover", "verify", str(path)]
         began = time.perf_counter()
-        told = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603
+        told = subprocess.run(command, capture_output=True, text=True, check=False)
         print(f"verified in {time.perf_counter() - began:.1f} s, status {told.returncode}")
         print("    " + told.stdout.strip().splitlines()[-1])
 
