@@ -73,11 +73,12 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
 
 def _document(kind: Kind, told: Told, asked: Wish) -> Component:
     fields: list[Any] = []
+    more: list[Any] = []
     if kind in SPANNED:
         last = words.day_of(asked.now_s, told.site.timezone)
-        fields += [
-            forms.field("First day, as 2030-01-31", "from", of=f"-{kind}", optional=True),
-            forms.field("Last day", "to", of=f"-{kind}", value=last, optional=True),
+        more += [
+            forms.field("First day", "from", kind="date", of=f"-{kind}", optional=True),
+            forms.field("Last day", "to", kind="date", of=f"-{kind}", value=last, optional=True),
         ]
     if kind == "proof":
         repairs = [
@@ -91,11 +92,15 @@ def _document(kind: Kind, told: Told, asked: Wish) -> Component:
     if kind == "job":
         zones = [(zone.code, f"{zone.code}, {say(zone.word)}") for zone in told.unit.zones]
         fields.append(forms.choice("Zone", "zone", zones, of="-job"))
-    fields += [
+    more += [
         forms.choice("Paper", "paper", [(p, PAPER_NAMES[p]) for p in PAPERS], of=f"-{kind}"),
         forms.choice(
             "As", "form", [(name, say(said)) for name, said in FORM_NAMES.items()], of=f"-{kind}"
         ),
+    ]
+    folded = say("Days, paper and form") if kind in SPANNED else say("Paper and form")
+    fields += [
+        html.Details([html.Summary(folded), *more]),
         html.Button(
             "Make it",
             type="submit",

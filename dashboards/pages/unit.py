@@ -120,6 +120,11 @@ def _ways(unit: UnitNow, asked: Wish, more: More) -> Component | None:
         (lived, say("Living in it: tonight's air, cold surfaces and frost"), f"{own}/living"),
         (more.lists, say("Lay-up and opening: dry enough to close, what is to do"), f"{own}/lists"),
         (more.walks, say("Walk through it by eye and hand"), ""),
+        (
+            more.lists and any(zone.kind in STRUCTURE_KINDS for zone in unit.zones),
+            say("Open a repair: what was wet, and what shall prove it dry"),
+            f"/proof/{quote(unit.code, safe='')}",
+        ),
         (more.seals, say("Seals: what is due, what was found and used"), f"{own}/seals"),
         (
             more.handover,

@@ -327,11 +327,15 @@ def _noted(told: Told) -> list[Any]:
 
 
 def _walk(told: Told) -> list[Any]:
-    """Where a finding at this zone is entered."""
+    """Where a finding at this zone is entered, and a repair opened."""
     if not told.token:
         return []
-    address = f"/round/{quote(told.zone.unit, safe='')}#{quote(told.zone.code, safe='')}"
-    return [html.P(html.A("Enter a finding here", href=address))]
+    unit = quote(told.zone.unit, safe="")
+    links = [("Enter a finding here", f"/round/{unit}#{quote(told.zone.code, safe='')}")]
+    if told.zone.kind in STRUCTURE_KINDS:
+        links.append(("Repaired? Open the repair, and its proof begins", f"/proof/{unit}"))
+    items = [html.Li(html.A(label, href=address)) for label, address in links]
+    return [html.Ul(items, className="ways")]
 
 
 def _carry(told: Told) -> Component:
