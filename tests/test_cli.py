@@ -12,6 +12,8 @@ import pytest
 from monitor import offline
 from monitor.files import HOURS_COLUMNS, complete_zones, read_readings
 from monitor.physics import air
+from monitor.store import open_record
+from sensors.wire import Reject
 
 SHARED = Path(__file__).parents[2] / "shared" / "data"
 
@@ -241,3 +243,16 @@ def test_the_house_is_judged_and_its_bathroom_is_the_damp_room() -> None:
     )
     rooms = frame[frame["zone"] != "outside-north"].groupby("zone")["wood_moisture_percent"].max()
     assert rooms.idxmax() == "bathroom"
+
+
+def test_what_a_stranger_chose_as_topic_does_not_steer_the_terminal(tmp_path: Path) -> None:
+    topic = "sillkeep/yard/\x1b]0;mine\x07/senml"
+    with open_record(tmp_path) as record:
+        record.take(
+            [], [Reject(topic=topic, payload=b"{", reason="no", received_s=0)], received_s=0
+        )
+    told = sillkeep(tmp_path, "rejects")
+    assert told.returncode == 0
+    assert told.stdout.isascii()
+    assert "\\x1b]0;mine\\x07/senml': no" in told.stdout
+    assert all(c.isprintable() or c == "\n" for c in told.stdout)

@@ -31,7 +31,7 @@ from monitor.store import (
 )
 from monitor.store.engine import FILE_NAME
 from monitor.store.judging import _HOUR_COLUMNS, _TEXT, _WHOLE
-from monitor.store.taking import with_seqs
+from monitor.store.taking import MOST_GAPS, with_seqs
 from sensors.wire import Reading, Reject
 
 T0 = 1_764_000_000  # 2025-11-24T16:00:00Z, the start of an hour
@@ -385,6 +385,18 @@ def test_what_is_missing_does_not_depend_on_the_order(seqs: list[int], cuts: lis
     for start, end in zip([0, *sorted(cuts)], [*sorted(cuts), len(seqs)], strict=True):
         known = with_seqs(known, seqs[start:end])
     assert known == (40, [(0, 2), (9, 19), (22, 39)])
+
+
+def test_a_device_that_counts_what_it_never_sends_has_so_many_gaps_and_no_more() -> None:
+    known = (-1, [])
+    for start in range(0, 6_000, 100):
+        known = with_seqs(known, range(start, start + 100, 2))
+    high, missing = known
+    assert (high, len(missing)) == (5_998, MOST_GAPS)
+    gaps = [first <= seq <= last for seq in range(1, 5_998, 2) for first, last in missing]
+    assert sum(gaps) == 2_999  # each that never came is still asked for, once
+    assert missing == sorted(missing)
+    assert with_seqs(known, [1])[1][:2] == [(2, missing[0][1]), missing[1]]
 
 
 # --- receipts -------------------------------------------------------------------------------------

@@ -557,7 +557,9 @@ def rejects(
         return
     for reject in found:
         at = f"{datetime.fromtimestamp(reject.received_s, UTC):%Y-%m-%d %H:%M:%S}"
-        typer.echo(f"{at}  {reject.topic}: {reject.reason}")
+        # whoever published it chose the topic: nothing of it may steer a terminal
+        topic = reject.topic if reject.topic.isprintable() else ascii(reject.topic)
+        typer.echo(f"{at}  {topic}: {reject.reason}")
     if not found:
         typer.echo("no message was rejected")
 

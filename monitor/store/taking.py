@@ -40,6 +40,9 @@ from sensors.wire import Reading, Reject
 HOUR_S = 3600
 ANCHOR_S = 3600  # one (uptime, UTC) pair an hour of uptime keeps clock drift below a second
 MAX_RANGES = 50  # gaps that one receipt lists
+MOST_GAPS = (
+    1_000  # that are kept of one boot: a device that counts what it never sends makes them for good
+)
 
 MOST_NAMES = 100_000  # probes and boots that are cached; a lot has a tenth of that
 
@@ -572,7 +575,11 @@ def _keep_rejects(connection: Connection, rejects: Sequence[Reject]) -> int:
 
 
 def with_seqs(known: Seqs, seqs: Iterable[int]) -> Seqs:
-    """High-water mark and missing ranges after more samples arrived, in whatever order."""
+    """High-water mark and missing ranges after more samples arrived, in whatever order.
+
+    Beyond `MOST_GAPS` the two oldest are said as one: what lies between is asked for again, and is
+    recognised when it comes; nothing is called stored that is not.
+    """
     high, missing = known[0], list(known[1])
     for seq in sorted(set(seqs)):
         if seq > high:
@@ -585,6 +592,9 @@ def with_seqs(known: Seqs, seqs: Iterable[int]) -> Seqs:
                 parts = ((first, seq - 1), (seq + 1, last))
                 missing[at : at + 1] = [part for part in parts if part[0] <= part[1]]
                 break
+    if len(missing) > MOST_GAPS:
+        old = len(missing) - MOST_GAPS
+        missing[: old + 1] = [(missing[0][0], missing[old][1])]
     return high, missing
 
 
