@@ -33,12 +33,13 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor import living, people, storms, text
+from monitor import living, people, seals, storms, text
 from monitor.config import Messages, Settings
 from monitor.errors import DeliveryError, InputError, StoreError
 from monitor.store import Record
 from monitor.store import people as kept
 from monitor.store.people import AlarmNow, Message
+from monitor.text import seals as seal_text
 
 if TYPE_CHECKING:
     from apprise import NotifyBase
@@ -144,6 +145,7 @@ class Courier:
     def _lists(self, now_s: int) -> None:
         engine = self.record.engine
         standing: list[AlarmNow] | None = None
+        asking: list[people.SealsDue] | None = None
         for person in kept.listed(engine):
             for kind in people.LIST_KINDS:
                 if not person.addresses or not people.wants(person, kind):
@@ -153,16 +155,44 @@ class Courier:
                 if late or kept.is_kept(engine, people.list_key(person, kind, due)):
                     continue
                 standing = kept.standing(engine) if standing is None else standing
+                if kind == "week" and asking is None:
+                    asking = self._seals(now_s)
                 made = people.list_of(
                     person,
                     kind,
                     standing,
                     corrected=self._corrected(person.person_id, kind, due),
+                    seals=asking or (),
                     due=due,
                     now_s=now_s,
                     board_url=self.settings.board_url,
                 )
                 kept.keep(engine, made, now_s=now_s)
+
+    def _seals(self, now_s: int) -> list[people.SealsDue]:
+        """Units whose seals ask for a look; of none that is gone, but its new owner's."""
+        units = {unit.code: unit for unit in self.record.units() if unit.life != "left"}
+        found = []
+        for code, book in self.record.seal_books().items():
+            dues = seals.due_of(book, now_s=now_s) if code in units else []
+            looks = [one for one in dues if one.task == "look"]
+            now = [one for one in looks if one.now]
+            defects = len({one.joint.code for one in dues if one.task == "reseal"})
+            if not now and not defects:
+                continue
+            first = min(now, key=lambda one: one.day, default=None)
+            line = partial(
+                seal_text.due_line,
+                joints=len(looks),
+                due=len(now),
+                defects=defects,
+                first=first.day.isoformat() if first else "",
+                reason=first.reason if first else "",
+            )
+            unit = units[code]
+            is_sold = unit.life == "sold"
+            found.append(people.SealsDue(book.site, code, unit.slot, is_sold, line))
+        return found
 
     def _storms(self, now_s: int) -> None:
         """One line to owners after each storm: stayed dry, look at a zone, or no data."""

@@ -24,6 +24,7 @@ from zoneinfo import ZoneInfo
 from monitor import catalogue, text
 from monitor.lot import AlarmClass
 from monitor.store.people import AlarmNow, Entry, Message, Person, Told
+from monitor.text import seals as seal_text
 
 ListKind = Literal["morning", "week", "season"]
 LIST_KINDS: tuple[ListKind, ...] = ("morning", "week", "season")
@@ -67,7 +68,18 @@ class Plan:
     void: tuple[int, ...] = ()
 
 
-def sees(person: Person, alarm: AlarmNow) -> bool:
+@dataclass(frozen=True, slots=True)
+class SealsDue:
+    """How the seals of a unit stand, of which some ask for a look: the line says it in the language read."""
+
+    site: str
+    unit: str
+    slot: str
+    sold: bool
+    line: Callable[[], str]
+
+
+def sees(person: Person, alarm: AlarmNow | SealsDue) -> bool:
     """Whether an alarm is of what a person looks after; one of no site is everybody's.
 
     One of a sold unit is its new owner's, who looks after it by its code.
@@ -437,12 +449,13 @@ def list_key(person: Person, kind: ListKind, due: int) -> str:
     return f"{kind}/{person.person_id}/{local(person, due):%Y-%m-%d}/"
 
 
-def list_of(
+def list_of(  # noqa: PLR0913  each is said below
     person: Person,
     kind: ListKind,
     standing: Iterable[AlarmNow],
     *,
     corrected: Sequence[AlarmNow] = (),
+    seals: Iterable[SealsDue] = (),
     due: int,
     now_s: int,
     board_url: str = "",
@@ -453,6 +466,8 @@ def list_of(
     ----------
     corrected : sequence of AlarmNow
         Those that a list has told this person and that were withdrawn since.
+    seals : iterable of SealsDue
+        Units whose seals ask for a look; the week's list has them, so many as a morning's has places.
     due : int
         When it was due.
     """
@@ -465,9 +480,14 @@ def list_of(
         return []
     shown = mine[:IN_A_LIST] if kind == "morning" else mine
     wish = text.Wish(person.timezone, person.fahrenheit, person.twelve_hour)
+    ask = [one for one in seals if kind == "week" and sees(person, one)]
+    ask.sort(key=lambda one: (one.site, text.slot_order(one.slot), one.unit))
     with catalogue.read_in(person.language):
         subject, body = text.list_message(
             kind, shown, wish, more=len(mine) - len(shown), corrected=corrected,
+            seals=seal_text.list_lines(
+                [(one.unit, one.line()) for one in ask[:IN_A_LIST]], more=len(ask[IN_A_LIST:])
+            ),
             board_url=board_url, now_s=now_s,
         )  # fmt: skip
     told = [alarm for found in shown for alarm in found]

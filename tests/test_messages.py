@@ -19,7 +19,7 @@ from monitor import messages, people
 from monitor.cli import app
 from monitor.config import Messages, load
 from monitor.errors import ConfigError, DeliveryError, InputError
-from monitor.lot import Site, Unit, Zone
+from monitor.lot import Joint, Site, Unit, Zone
 from monitor.serve import parts_of
 from monitor.store import AlarmStep, ChangedAlarm, NewAlarm, OutboxItem, Record, health, open_record
 from monitor.store import people as kept
@@ -279,6 +279,22 @@ def test_a_week_and_a_season_come_once_each(record: Record, tmp_path: Path, hook
         "The week: nothing to do": 9,
         "The season: nothing to do": 1,
     }  # 4 Jan to 5 Mar
+
+
+def test_the_week_names_the_seals_that_are_due(
+    record: Record, tmp_path: Path, hook: Webhook
+) -> None:
+    long_ago_s = NOW_S - 400 * 24 * HOUR_S
+    record.enter_joints("u1", [Joint("door", "entry door", at_s=long_ago_s, who="Ann")])
+    enter(record, tmp_path, "Ann", hook.url)
+    clock = Clock()
+    post = courier(record, tmp_path, clock)
+    for _ in range(4 * 4):
+        clock.now_s += 6 * HOUR_S
+        post.turn()
+    (week,) = [told for _, told in hook.got if "week" in told["title"]]
+    assert week["title"] == "The week: seals to look at"
+    assert "- u1: 1 of 1 joints are due, the first since 20" in " ".join(week["message"].split())
 
 
 # --- deaths ---------------------------------------------------------------------------------------

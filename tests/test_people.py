@@ -384,6 +384,31 @@ def test_a_season_digest_holds_the_season_and_a_week_does_not() -> None:
     assert listed("week", later)[0].subject == "The week: nothing to do"
 
 
+def seals_of(unit: str, *, slot: str = "", sold: bool = False) -> people.SealsDue:
+    return people.SealsDue("yard", unit, slot, sold, lambda: f"2 of 9 joints of {unit} are due")
+
+
+def test_seals_that_ask_are_in_the_weeks_list_alone() -> None:
+    asking = [seals_of(f"u{n}", slot=f"A{n}") for n in range(12, 0, -1)]
+    [message] = listed("week", seals=asking)
+    assert message.subject == "The week: seals to look at"
+    order = [message.body.index(f"- u{n}: 2 of 9") for n in range(1, 11)]
+    assert order == sorted(order)
+    assert "and 2 more units" in message.body
+    assert listed("week", alarm(), seals=asking)[0].subject == "The week: 1 place to look at"
+    assert listed("season", seals=asking)[0].subject == "The season: nothing to do"
+    assert listed("morning", seals=asking, who=replace(ANN, role="technician")) == []
+
+
+def test_of_seals_too_people_hear_what_they_look_after() -> None:
+    far = replace(ANN, reach=frozenset({"other"}))
+    assert listed("week", seals=[seals_of("u1")], who=far)[0].subject == "The week: nothing to do"
+    sold = seals_of("u1", sold=True)
+    assert "nothing to do" in listed("week", seals=[sold])[0].subject
+    own = replace(ANN, role="owner", reach=frozenset({"u1"}))
+    assert "- u1: 2 of 9" in listed("week", seals=[sold], who=own)[0].body
+
+
 def test_a_list_takes_back_what_an_earlier_one_told() -> None:
     [message] = listed("week", corrected=[alarm(withdrawn_s=LATER, revision=2)])
     assert "No longer so" in message.body

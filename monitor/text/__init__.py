@@ -2747,28 +2747,32 @@ def correction_message(alarm: AlarmTold, wish: Wish, *, board_url: str) -> tuple
     return say("Corrected: {first}", first=first), _letter(*parts, _link(alarm, board_url))
 
 
-def list_message(
+def list_message(  # noqa: PLR0913  each is said below
     kind: str,
     shown: Sequence[Sequence[AlarmTold]],
     wish: Wish,
     *,
     more: int,
     corrected: Sequence[AlarmTold],
+    seals: str = "",
     board_url: str,
     now_s: int,
 ) -> tuple[str, str]:
     """Subject and body of a morning list or a digest.
 
-    `shown` are places in the order of the walk, each with its alarms, the most urgent first.
+    `shown` are places in the order of the walk, each with its alarms, the most urgent first; `seals`
+    a paragraph of units whose seals are due.
     """
     named = say(LIST_WORDS[kind])
-    if not shown and not corrected:
+    if not shown and not corrected and not seals:
         nothing = NOTHING_IN_SEASON if kind == "season" else NOTHING_TO_DO
         return say("{list}: nothing to do", list=named), _letter(say(nothing), board_url)
     count = len(shown) + more
     subject = say_number(
         count, "{list}: {n} place to look at", "{list}: {n} places to look at", list=named
     )
+    if seals and not count and not corrected:
+        subject = say("{list}: seals to look at", list=named)
     lines: list[str] = []
     for number, alarms in enumerate(shown, 1):
         first = alarms[0]
@@ -2786,8 +2790,9 @@ def list_message(
     gone = [f"- {_where(alarm)}: {_kind(alarm)}" for alarm in corrected]
     told = "\n".join((say("No longer so, by late readings:"), *gone)) if gone else ""
     caution = say(CAUTION) if shown and kind != "season" else ""
-    link = f"{board_url.rstrip('/')}/alarms" if board_url else ""
-    return subject, _letter("\n".join(lines), told, link, caution)
+    page = "seals" if seals and not count else "alarms"
+    link = f"{board_url.rstrip('/')}/{page}" if board_url else ""
+    return subject, _letter("\n".join(lines), told, seals, link, caution)
 
 
 def _age(days: int) -> str:

@@ -98,24 +98,41 @@ def summary_text(*, joints: int, due: int, defects: int, first: str, reason: str
     """How the seals of a unit stand, in a line; `first` is the day from which the first one is due."""
     if not joints:
         return say("Seals: no joints are entered, so nobody is told when they are due.")
+    if defects or due:
+        line = due_line(joints=joints, due=due, defects=defects, first=first, reason=reason)
+        return say("Seals: {line}.", line=line)
+    return say(
+        "Seals: none of {joints} joints is due; next by {first}.", joints=joints, first=first
+    )
+
+
+def list_lines(rows: Sequence[tuple[str, str]], *, more: int) -> str:
+    """Units whose seals ask for a look, as a paragraph of a list: (unit, how they stand); "" for none."""
+    if not rows:
+        return ""
+    lines = [say("Seals to look at, on their page:")]
+    lines += [f"- {unit}: {line}" for unit, line in rows]
+    if more:
+        lines.append(say_number(more, "and {n} more unit", "and {n} more units"))
+    return "\n".join(lines)
+
+
+def due_line(*, joints: int, due: int, defects: int, first: str, reason: str) -> str:
+    """How the seals of a unit stand that ask for a look, without the word for seals before it."""
     if defects:
         return say_number(
             defects,
-            "Seals: a defect is open at {n} joint; {due} of {joints} are to be looked at.",
-            "Seals: defects are open at {n} joints; {due} of {joints} are to be looked at.",
+            "a defect is open at {n} joint; {due} of {joints} are to be looked at",
+            "defects are open at {n} joints; {due} of {joints} are to be looked at",
             due=due,
             joints=joints,
-        )
-    if due:
-        return say(
-            "Seals: {due} of {joints} joints are due, the first since {first} ({reason}).",
-            due=due,
-            joints=joints,
-            first=first,
-            reason=say(reason),
         )
     return say(
-        "Seals: none of {joints} joints is due; next by {first}.", joints=joints, first=first
+        "{due} of {joints} joints are due, the first since {first} ({reason})",
+        due=due,
+        joints=joints,
+        first=first,
+        reason=say(reason),
     )
 
 

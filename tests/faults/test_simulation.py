@@ -256,6 +256,17 @@ MUTANTS: dict[str, tuple[Any, str]] = {  # what to change, and a word of what mu
 }
 
 
+# the seed that caught it last is tried first: what is found is the same, sooner
+FIRST = {
+    "late readings leave no mark": 32,
+    "a node overlooks gaps": 9,
+    "receipts before the commit": 35,
+    "acknowledged before the commit": 16,
+    "marks are forgotten": 31,
+    "one pair times a whole boot": 32,
+}
+
+
 @pytest.mark.parametrize("name", MUTANTS)
 def test_the_audit_catches(
     name: str, folder: Path, template: Path, monkeypatch: pytest.MonkeyPatch
@@ -268,7 +279,7 @@ def test_the_audit_catches(
         mutant(monkeypatch)
     logging.disable(logging.WARNING)
     try:
-        for seed in range(SEEDS):
+        for seed in (FIRST.get(name, 0), *range(SEEDS)):
             wrong, _ = played(seed, folder, template, **options)
             if any(word in each for each in wrong):
                 print(f"{name}: caught by seed {seed}: {wrong[0]}")
