@@ -16,7 +16,7 @@ import io
 import json
 import random
 from base64 import b64encode
-from math import exp
+from math import exp, sqrt
 from pathlib import Path
 from typing import Any
 from uuid import NAMESPACE_OID, uuid5
@@ -38,9 +38,15 @@ Table = dict[str, Any]
 
 
 def write(yard: Yard, folder: Path) -> Path:
-    """Write the yard's papers into a folder; the file."""
+    """Write the yard's papers into a folder that has none yet; the file.
+
+    A folder keeps those it has: a later program may draw or tell otherwise, and they would be doubled.
+    """
     path = folder / FILE
-    path.write_text(json.dumps(papers(yard), ensure_ascii=False), encoding="utf-8")
+    if not path.exists():
+        part = path.with_suffix(".part")
+        part.write_text(json.dumps(papers(yard), ensure_ascii=False), encoding="utf-8")
+        part.replace(path)
     return path
 
 
@@ -308,13 +314,13 @@ def _draw_stain(draw: ImageDraw.ImageDraw, dice: random.Random, share: float, to
     """Rings of dried water that rise from the foot at the moulding."""
     width, height = SIZE
     for ring in range(6):
-        top = height - round(share * height * (1.0 - ring / 8))
-        left = 150 + 60 * ring
-        edge = [
-            (x, top + round((600 - x) ** 2 / 900) + dice.randint(-8, 8))
-            for x in range(left, 601, 30)
-        ]
-        fill = (tone - 24 - 11 * ring, tone - 42 - 13 * ring, tone - 74 - 14 * ring)
+        size = 1.0 - ring / 7
+        left = 600 - round(520 * size)
+        edge = []
+        for x in range(left, 601, 20):
+            rise = sqrt(max(0.0, 1.0 - ((600 - x) / (600 - left)) ** 2))
+            edge.append((x, height - round(share * height * size * rise) + dice.randint(-6, 6)))
+        fill = (tone - 20 - 10 * ring, tone - 34 - 12 * ring, tone - 60 - 13 * ring)
         draw.polygon([*edge, (600, height), (left, height)], fill=fill)
     draw.rectangle((690, 0, width, height), fill=(tone - 18, tone - 22, tone - 30))
 
