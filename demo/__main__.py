@@ -1,6 +1,6 @@
 """Play the nodes of the invented yard: `python -m demo --home DIR --broker HOST:PORT`.
 
-Writes `truth.json` (what is planted) and `lot.toml` into the folder, puts the yard's past into the
+Writes `truth.json` (what is planted), `papers.json` and `lot.toml` into the folder, puts the yard's past into the
 outboxes of real nodes, and goes on live: a sample of each node a minute, never ahead of the clock.
 Started again in the same folder it is the same yard, and the hours between come in as the past.
 """
@@ -15,6 +15,7 @@ from collections import defaultdict
 from dataclasses import asdict
 from pathlib import Path
 
+from demo import papers
 from demo.weather import DAY_S
 from demo.yard import MAST, SITE, Yard
 from sensors.node import Broker, Node, parse_broker
@@ -87,6 +88,7 @@ def yard_of(folder: Path, *, seed: int, now_s: int, days: int, units: int) -> Ya
     yard = Yard(boot=None, **kept)
     truth = json.dumps([asdict(planted) for planted in yard.planted], indent=1)
     (folder / "truth.json").write_text(truth, encoding="utf-8")
+    papers.write(yard, folder)  # before the lot file, which is what the demo waits for
     part = folder / "lot.toml.part"  # whoever waits for the file sees all of it
     part.write_text(yard.lot_toml(), encoding="utf-8")
     part.replace(folder / "lot.toml")

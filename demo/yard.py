@@ -3,7 +3,7 @@
 `Yard.lot_toml` writes the tables that set a record up; all texts, times RFC 3339 in UTC::
 
     [[site]]   code, name, timezone, altitude_m
-    [[unit]]   code, site, name, slot, body_type, life, lean, slides
+    [[unit]]   code, site, name, slot, body_type, life, lean, slides, roof
     [[zone]]   unit ("" and site: the site's own), code, kind, material, mould_class, faces,
                dry_twin (a zone of the same unit), watched_from
     [[node]]   code, site, unit, from, and probes = { p1 = "zone code", ... }
@@ -56,6 +56,7 @@ class Parked:
     life: str
     lean: str = ""  # its lowest corner; "": nobody looked
     slides: int = 0
+    roof: str = ""  # "rated" or "not rated" to be walked on; "": not declared
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +94,7 @@ class _Kind:
     air_changes_h: float = 0.25
     volume_m3: float = 36.0
     lean: str = ""
+    roof: str = ""
 
 
 _CODES: dict[str, tuple[str, Side]] = {
@@ -114,15 +116,40 @@ _KINDS = (
         build="laminated wall",
         heading_deg=20.0,
         lean="off-rear",
+        roof="rated",
     ),
-    _Kind("Long trailer, two-tone", "travel trailer", "stock", "laminated wall", 15.0),
-    _Kind("Tall one, row A end", "fifth wheel", "stored", "laminated wall", 200.0, volume_m3=52.0),
+    _Kind(
+        "Long trailer, two-tone",
+        "travel trailer",
+        "stock",
+        "laminated wall",
+        15.0,
+        roof="not rated",
+    ),
+    _Kind(
+        "Tall one, row A end",
+        "fifth wheel",
+        "stored",
+        "laminated wall",
+        200.0,
+        volume_m3=52.0,
+        roof="rated",
+    ),
     _Kind("Blue-stripe trailer", "travel trailer", "stored", "laminated wall", 10.0),
     _Kind("Old aluminium-side trailer", "travel trailer", "stock", "hung wall", 95.0, "floor-bath"),
-    _Kind("White motorhome", "class C", "watch", "laminated wall", 190.0, "floor-bath"),
+    _Kind(
+        "White motorhome", "class C", "watch", "laminated wall", 190.0, "floor-bath", roof="rated"
+    ),
     _Kind("Host's trailer", "travel trailer", "occupied", "laminated wall", 185.0, volume_m3=34.0),
     _Kind("Workman's trailer", "travel trailer", "occupied", "hung wall", 280.0, volume_m3=30.0),
-    _Kind("Big motorhome under the poplar", "class A", "stored", "laminated wall", 25.0),
+    _Kind(
+        "Big motorhome under the poplar",
+        "class A",
+        "stored",
+        "laminated wall",
+        25.0,
+        roof="not rated",
+    ),
     _Kind("Sold one, waiting for its people", "travel trailer", "sold", "laminated wall", 100.0),
     _Kind("Trade-in with the new floor", "travel trailer", "in shop", "laminated wall", 5.0),
     _Kind("Panel van", "class B", "stored", "hung wall", 270.0, "floor-bath", 0.35, 14.0),
@@ -159,6 +186,7 @@ class Yard:
                 life=kind.life,
                 lean=kind.lean,
                 slides=int(kind.floor.startswith("slide")),
+                roof=kind.roof,
             )
             for index, (plan, kind) in enumerate(zip(plans, kinds, strict=True))
         )
@@ -291,7 +319,7 @@ class Yard:
         return (*found, *(planted for planted in others if planted.unit in units))
 
     def _events(self, plans: list[UnitPlan]) -> tuple[Noted, ...]:
-        noted = []
+        noted = [Noted(self._ago_s(9.5), "", "hail", "pea-sized, ten minutes")]
         for plan in plans:
             for soaking in plan.soakings:
                 kind = "wash" if soaking.side is None else "hose"
@@ -336,6 +364,7 @@ class Yard:
                 life=unit.life,
                 lean=unit.lean,
                 slides=unit.slides,
+                roof=unit.roof,
             )
             for unit in self.units
         ]

@@ -15,8 +15,9 @@ from pathlib import Path
 
 from playwright.sync_api import Page, expect, sync_playwright
 
+from demo import papers
 from demo.yard import Yard
-from monitor import watch
+from monitor import demonstration, watch
 from monitor.store import open_record
 from tests.browser.conftest import CHROMIUM, FLAGS
 from tests.browser.test_board import Board
@@ -38,6 +39,7 @@ def fill(home: Path) -> None:
     command = [sys.executable, "-m", "monitor.cli", "import", str(lot)]
     here = os.environ | {"SILLKEEP_HOME": str(home)}
     subprocess.run(command, env=here, check=True, stdout=subprocess.DEVNULL)  # noqa: S603
+    demonstration.enter_papers(home, papers.write(yard, home))
     with open_record(home) as record:
         readings = chain.from_iterable(yard.past())
         while group := list(islice(readings, GROUP)):

@@ -1,9 +1,10 @@
 """The demo: a whole Sillkeep of its own on this machine, fed by an invented yard through real nodes.
 
-`python -m demo` writes the yard's lot file and its truth into the folder it is given, and plays its
-nodes; everything else here is the real program. The folder goes when the demo ends.
+`python -m demo` writes the yard's lot file, its papers and its truth into the folder it is given, and
+plays its nodes; everything else here is the real program. The folder goes when the demo ends.
 """
 
+import base64
 import json
 import logging
 import os
@@ -17,15 +18,21 @@ import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
+from hashlib import sha256
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from monitor.errors import MonitorError
+from monitor.errors import InputError, MonitorError
+
+if TYPE_CHECKING:
+    from monitor.store import Record
 
 LOG = logging.getLogger("demo")
 CHECK_LIMIT_S = 600.0  # a cold, busy machine included
 END_LIMIT_S = 20.0
 POLL_S = 1.0
 USER = "demo"
+PAPERS = "papers.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +96,7 @@ def run(*, check: bool, home: Path | None, enter: Callable[[Path, Path], object]
                     )
             _wait((folder / "lot.toml").exists, children, folder, "the yard's lot file")
             enter(folder, folder / "lot.toml")
+            enter_papers(folder, folder / PAPERS)
             url = f"http://127.0.0.1:{board}/"
             _wait(lambda: _answers(url), children, folder, "the board")
             if check:
@@ -125,6 +133,128 @@ def _sign_in(folder: Path) -> str:
             reach = users.Reach(whole=True)
             users.add(record.engine, USER, role="owner", reach=reach, password=None, by=by)
         return users.make_sign_in(record.engine, USER, by=by)
+
+
+# --- its papers -----------------------------------------------------------------------------------
+
+
+def enter_papers(home: Path, path: Path) -> None:
+    """Enter what the yard's people wrote down (tables: `demo.papers`), each once, however often.
+
+    The lot has to be entered first. What the program refuses, as it refuses a person, is left out.
+    """
+    from monitor.store import open_record
+
+    told: dict[str, list[dict[str, Any]]] = json.loads(path.read_text(encoding="utf-8"))
+    with open_record(home) as record:
+        photos = _enter_photos(record, told["photos"])
+        _enter_cases(record, told["cases"], photos)
+        _enter_bench(record, told["bench"])
+        _enter_joints(record, told["joints"])
+        _enter_seals(record, told["seals"], photos)
+        _enter_rounds(record, told["rounds"], photos)
+
+
+def _enter_photos(record: "Record", rows: list[dict[str, Any]]) -> dict[str, str]:
+    """Keep the photos; digest by key. One of that time and caption is not kept a second time."""
+    from monitor.lot import Photo
+    from monitor.photos import cleaned
+
+    found = {}
+    for row in rows:
+        held = {(one.at_s, one.caption): one.digest for one in record.photos(row["unit"])}
+        digest = held.get((row["at_s"], row["caption"]))
+        if digest is None:
+            data = cleaned(base64.b64decode(row["png"]))
+            digest = sha256(data).hexdigest()
+            told = (row["at_s"], row["recorded_s"], row["who"], row["caption"])
+            record.keep_photo(row["unit"], Photo(digest, *told), data)
+        found[row["key"]] = digest
+    return found
+
+
+def _enter_cases(record: "Record", rows: list[dict[str, Any]], photos: dict[str, str]) -> None:
+    from monitor.lot import CaseNote
+
+    for row in rows:
+        given = dict(row)
+        unit = given.pop("unit")
+        if "photo" in given:
+            given["value"] = photos[given.pop("photo")]
+        note = CaseNote(**given)
+        if note not in record.case_notes(unit):
+            record.note_case(unit, note)
+
+
+def _enter_bench(record: "Record", rows: list[dict[str, Any]]) -> None:
+    """What each probe read in the box is judged as at the real bench; only a settled one gives a point."""
+    import numpy as np
+
+    from monitor import bench
+
+    held = {(p.site, p.node, p.probe, p.salt, p.at_s) for p in record.bench_points()}
+    for row in rows:
+        table = np.asarray(row["readings"], dtype=np.float64)
+        settling = bench.settling(
+            at_s=table[:, 0].astype(np.int64),
+            temperature_c=table[:, 1],
+            humidity_percent=table[:, 2],
+        )
+        place = (row["site"], row["node"], row["probe"])
+        try:
+            point = bench.point(
+                settling,
+                place=place,
+                salt=row["salt"],
+                batch=row["batch"],
+                from_s=row["from_s"],
+                who=row["who"],
+                now_s=int(table[-1, 0]) + 300,
+            )
+        except InputError as error:
+            LOG.info("no bench point of %s %s over %s: %s", *place[1:], row["salt"], error)
+            continue
+        if (*place, point.salt, point.at_s) not in held:
+            record.add_bench_point(point)
+
+
+def _enter_joints(record: "Record", rows: list[dict[str, Any]]) -> None:
+    from monitor import seals
+
+    units = {unit.code: unit for unit in record.units()}
+    for row in rows:
+        unit = units[row["unit"]]
+        if not record.joints(unit.code):
+            zones = record.zones(unit.code)
+            told = {"who": row["who"], "now_s": row["at_s"]}
+            joints = seals.suggested(unit.body_type, unit.slides, zones, **told)
+            record.enter_joints(unit.code, joints)
+
+
+def _enter_seals(record: "Record", rows: list[dict[str, Any]], photos: dict[str, str]) -> None:
+    from monitor import seals
+    from monitor.lot import SealEntry
+
+    for row in rows:
+        given = dict(row)
+        unit, named = given.pop("unit"), given.pop("joints")
+        given["photos"] = tuple(photos[key] for key in given["photos"])
+        codes = [
+            joint.code
+            for joint in record.joints(unit)
+            if joint.code in named or seals.group_of(joint) in named
+        ]
+        record.note_seals(unit, [SealEntry(joint=code, **given) for code in codes])
+
+
+def _enter_rounds(record: "Record", rows: list[dict[str, Any]], photos: dict[str, str]) -> None:
+    from monitor import rounds
+
+    for row in rows:
+        digests = [photos[key] for key in row["photos"]]
+        found = rounds.read(row["said"], who=row["who"], now_s=row["recorded_s"], photos=digests)
+        pictures = {digest: record.photo(found.unit, digest) or b"" for digest in digests}
+        record.add_findings([found], pictures)
 
 
 @contextmanager
