@@ -161,7 +161,7 @@ def record_make(
         if not name.startswith("photos/"):
             typer.echo(f"  {name}: {held.rows}")
     typer.echo(
-        "Left out: who lived there, the air of rooms on days lived in, names, addresses, messages, the log. "
+        "Left out: who lived there, the air of rooms and findings in them on days lived in, names, addresses, messages, the log. "
         "Photos and what people typed go along: look through them first."
     )
     typer.echo(f"signed by {tree.public_key(key)}; hand this key over by another way")

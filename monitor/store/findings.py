@@ -51,6 +51,14 @@ def add(connection: Connection, finding: Finding, pictures: Mapping[str, bytes])
     return True
 
 
+def keep(
+    connection: Connection, finding: Finding, *, unit_id: int, zone_id: int | None, digest: str
+) -> None:
+    """Keep a finding as it was received: nothing follows from it here."""
+    more = {"score": finding.score, "score_hour": finding.score_hour, "digest": digest}
+    _insert(connection, finding, unit_id=unit_id, zone_id=zone_id, **more)
+
+
 def _insert(connection: Connection, finding: Finding, **more: object) -> None:
     row = {
         "identity": finding.identity,
