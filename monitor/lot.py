@@ -394,7 +394,7 @@ class Finding:
     withdraws: str = ""
     score: float | None = None  # leak score of the zone that stood then; None: there was none
     score_hour: int | None = None
-    digest: str = ""  # SHA-256 of all that somebody told (`monitor.rounds.digest`)
+    digest: str = ""  # SHA-256 of all that somebody told (`monitor.store.findings.digest`)
 
 
 @dataclass(frozen=True, slots=True)

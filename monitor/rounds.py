@@ -4,19 +4,18 @@ A finding is written on a device that may have no connection, so its identity is
 is sent, in which order and how often, each is kept once.
 """
 
-import json
 import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
-from hashlib import sha256
+from dataclasses import dataclass, replace
 from typing import Any, cast, get_args
 
 from monitor.errors import InputError
 from monitor.lot import Construction, Finding, FoundResult, Meter, MeterMode
 from monitor.roof import ROOF_KINDS
 from monitor.store import Alarm, Record
+from monitor.store.findings import digest as digest_of
 from monitor.text.rounds import ANSWERS
 
 MOST_PHOTOS = 4
@@ -105,7 +104,7 @@ def read(
     )
     found = replace(found, checks=_checks(sent.get("checks", {}), found.construction))
     _check_whole(found)
-    return replace(found, digest=digest(found))
+    return replace(found, digest=digest_of(found))
 
 
 def _check_whole(found: Finding) -> None:
@@ -117,15 +116,6 @@ def _check_whole(found: Finding) -> None:
             raise InputError("say why it is withdrawn")
     elif not (said or found.note):
         raise InputError("the finding says nothing")
-
-
-def digest(found: Finding) -> str:
-    """SHA-256 of all that somebody told; the record's own additions are not in it."""
-    told = asdict(found)
-    for added in ("recorded_s", "score", "score_hour", "digest"):
-        del told[added]
-    told["checks"] = sorted(told["checks"])
-    return sha256(json.dumps(told, sort_keys=True, ensure_ascii=True).encode()).hexdigest()
 
 
 def _word(sent: Mapping[str, Any], name: str, *, most: int, needed: bool = False) -> str:

@@ -2,20 +2,24 @@
 
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from sqlalchemy import text
 from typer.testing import CliRunner
 
+from monitor import rounds, watch
 from monitor.cli import app
 from monitor.errors import InputError
-from monitor.lot import Event, LimitEntry, Photo, Placement, Site, Source, Unit, Zone
+from monitor.lot import CaseNote, Event, LimitEntry, Photo, Placement, Site, Source, Unit, Zone
 from monitor.store import (
     AlarmStep,
     ChangedAlarm,
     NewHold,
     Record,
+    chaining,
+    findings,
     forgetting,
     people,
     users,
@@ -219,5 +223,89 @@ def test_each_text_of_the_record_is_looked_through_or_known_to_hold_no_name() ->
     looked = set(forgetting.texts())
     for place in (("event", "who"), ("event", "value"), ("photo", "caption"), ("audit", "about"),
                   ("hold", "ended_why"), ("message", "body"), ("transfer", "giver"), ("unit", "name"),
-                  ("season_step", "who"), ("limit_change", "why"), ("pulse", "detail")):  # fmt: skip
+                  ("season_step", "who"), ("limit_change", "why"), ("pulse", "detail"),
+                  ("finding", "who"), ("finding", "note"), ("meter", "device"), ("joint", "who"),
+                  ("joint", "place"), ("joint", "code"), ("joint", "why"), ("seal_entry", "who"),
+                  ("seal_entry", "joint"), ("seal_entry", "product"), ("seal_entry", "note"),
+                  ("seal_rule", "who"), ("seal_rule", "joint"), ("seal_rule", "why"),
+                  ("repair_case", "who"), ("repair_case", "value"), ("repair_case", "why"),
+                  ("bench_point", "who"), ("bench_point", "batch"), ("bench_undo", "who"),
+                  ("bench_undo", "why"), ("proof_leaf", "leaf")):  # fmt: skip
         assert place in looked
+
+
+def proofs_and_findings(record: Record) -> None:
+    """A finding and an entry of a repair by the one who goes, both covered by digests."""
+    for number, (who, note) in enumerate(((NAME, f"soft, said {NAME}"), (OTHER, "firm"))):
+        sent_one = {
+            "identity": f"00000000-0000-4000-8000-00000000000{number}",
+            "round": "00000000-0000-4000-8000-0000000000aa",
+            "unit": "van-wet", "zone": "off-rear-low", "at_s": NOW_S - 60, "note": note,
+        }  # fmt: skip
+        found = rounds.read(sent_one, who=who, now_s=NOW_S)
+        with record._writing() as db:
+            findings.add(db, found, {})
+    for day in range(3):
+        who = NAME if day == 1 else OTHER
+        kept = CaseNote("off-rear-low", 9, "goal", f"by {who}", 9, 9, who, f"for {who}")
+        lines = [watch.case_leaf(kept)]
+        record.note_leaves("van-wet", hours={}, lines=lines, now_s=NOW_S + day * 86_400)
+    record.close_days(now_s=NOW_S + 3 * 86_400)
+
+
+def test_digests_of_findings_and_of_the_proofs_hold_afterwards(tmp_path: Path) -> None:
+    with lived(tmp_path) as record:
+        proofs_and_findings(record)
+        heads = [row[3] for row in record.chain()]
+        forgetting.forget(record.engine, tmp_path, NAME, by=BY)
+        kept = record.findings("van-wet")
+        assert sorted(one.who for one in kept) == [OTHER, "removed person 1"]
+        assert all(findings.digest(one) == one.digest for one in kept)
+        leaf = watch.case_leaf(CaseNote(
+            "off-rear-low", 9, "goal", "by removed person 1", 9, 9, "removed person 1",
+            "for removed person 1",
+        ))  # fmt: skip
+        assert leaf in {said for _, _, said in record.leaves("van-wet")}
+        after = [row[3] for row in record.chain()]
+        assert after[0] == heads[0]  # a day before the name was there keeps its head
+        assert after[1] != heads[1]
+        with record.engine.connect() as db:
+            assert all(fits == (True, True) for fits in chaining.sound(db).values())
+        said = log(record)[-1][4]
+        assert "1 findings with another digest" in said
+        assert f"2 days of the proofs chained anew, their head before {heads[-1]}" in said
+
+
+def test_forgetting_covers_up_no_change_of_findings_or_proofs(tmp_path: Path) -> None:
+    with lived(tmp_path) as record:
+        proofs_and_findings(record)
+        with record.engine.begin() as db:
+            db.execute(text("UPDATE finding SET result = 'no leak'"))
+            db.execute(text("UPDATE proof_leaf SET leaf = leaf || 'x' WHERE proof_leaf_id = 2"))
+        forgetting.forget(record.engine, tmp_path, NAME, by=BY)
+        assert all(findings.digest(one) != one.digest for one in record.findings("van-wet"))
+        with record.engine.connect() as db:
+            assert [fits[0] for fits in chaining.sound(db).values()] == [True, False, True]
+
+
+def test_a_leaf_changes_as_the_cells_of_the_record_do_and_no_code_of_it() -> None:
+    of_leaf = forgetting._of_leaf(forgetting._without("Wren", "removed person 1"))
+    note = CaseNote("Wren", 9, "goal", "10.0", 9, 9, "wren", "asked by Wren")
+    gone = replace(note, who="removed person 1", why="asked by removed person 1")
+    assert of_leaf(watch.case_leaf(note)) == watch.case_leaf(gone)
+    hours = "hours\tWren\t20000\tab"
+    assert of_leaf(hours) == hours
+
+
+def test_the_head_says_that_names_were_taken_out(tmp_path: Path) -> None:
+    env = {"SILLKEEP_HOME": str(tmp_path)}
+    with lived(tmp_path) as record:
+        proofs_and_findings(record)
+        before = CliRunner().invoke(app, ["handover", "head"], env=env)
+        head = record.chain()[-1][3]
+        forgetting.forget(record.engine, tmp_path, NAME, by=BY)
+    after = CliRunner().invoke(app, ["handover", "head"], env=env)
+    assert head in before.output
+    assert "taken out" not in before.output
+    assert head not in after.output
+    assert "names were taken out of the record 1 times" in after.output

@@ -23,9 +23,10 @@ from dashboards.words import wish
 from monitor import watch
 from monitor.cli import app
 from monitor.errors import InputError
-from monitor.lot import Event, Placement, Zone
+from monitor.lot import CaseNote, Event, Placement, Zone
 from monitor.reports import packet, tree
-from monitor.store import Record, open_record
+from monitor.store import Record, forgetting, open_record
+from monitor.store.users import Doer
 from monitor.written import rfc3339
 from sensors.wire import Reading
 from tests.judging import DAY_S, START_S
@@ -369,6 +370,35 @@ def test_late_readings_make_another_revision_and_the_first_packet_still_holds(
     assert "verdict: not yet shown -> stayed dry" in said
     assert "no longer missing: coverage" in "\n".join(said)
     assert packet.compare(first, first) == []
+
+
+def test_after_a_person_is_forgotten_old_and_new_packets_hold_and_the_difference_is_told(
+    tmp_path: Path,
+) -> None:
+    name = "Tamsin Quellborough"
+    with followed(tmp_path, history()) as record:
+        (row,) = record.repairs(unit="u1")
+        goal = CaseNote(
+            row.zone, row.repaired_s, "goal", "12.0", END_S, END_S, name, f"said {name}"
+        )
+        record.note_case("u1", goal)
+        record.note_leaves("u1", hours={}, lines=[watch.case_leaf(goal)], now_s=END_S)
+        record.close_days(now_s=END_S + 2 * DAY_S)
+        old_head = record.chain()[-1][3]
+        first = packet.make(record, row, key=KEY, made_s=END_S + 2 * DAY_S, program="test 1")
+        by = Doer("command line", END_S + 2 * DAY_S)
+        forgetting.forget(record.engine, tmp_path, name, by=by)
+        (row,) = record.repairs(unit="u1")
+        second = packet.make(record, row, key=KEY, made_s=END_S + 2 * DAY_S, program="test 1")
+    assert packet.verify(first).holds, failing(first)
+    assert packet.verify(second).holds, failing(second)
+    cases = parts(second)["cases.csv"].decode()
+    assert "removed person 1" in cases
+    assert not any(name in text.decode("latin-1") for text in parts(second).values())
+    (told,) = [line for line in packet.compare(first, second) if "made anew" in line]
+    assert old_head in told
+    (steps,) = [said for what, _, said in packet.verify(second).steps if what == "chain"]
+    assert ", 0 entries not in it yet" in steps
 
 
 def test_the_board_hands_it_to_who_sees_the_proof_and_not_of_who_lives_there(

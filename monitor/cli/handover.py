@@ -102,12 +102,21 @@ def packet_head() -> None:
     """Print the newest head of the chain: kept elsewhere, it shows later that nothing was changed."""
     from datetime import date, timedelta
 
+    from monitor.store import forgetting
+
     with _record(read_only=True) as record:
         days = record.chain()
+        times, last_s = forgetting.rewritten(record.engine)
     if not days:
         raise InputError("no day is chained yet: the first one after a repair is to be over")
     day, _, _, head = days[-1]
     typer.echo(f"{date(1970, 1, 1) + timedelta(days=day)} {head}")
+    if times:
+        when = date(1970, 1, 1) + timedelta(seconds=last_s)
+        typer.echo(
+            f"names were taken out of the record {times} times, last on {when}: days with them have another "
+            "head since, and the log has the one before (sillkeep user log)"
+        )
 
 
 def _plain(said: object) -> str:
@@ -152,7 +161,7 @@ def record_make(
         if not name.startswith("photos/"):
             typer.echo(f"  {name}: {held.rows}")
     typer.echo(
-        "Left out: who lived there, the air of rooms on days lived in, names, addresses, messages, the log. "
+        "Left out: who lived there, the air of rooms and findings in them on days lived in, names, addresses, messages, the log. "
         "Photos and what people typed go along: look through them first."
     )
     typer.echo(f"signed by {tree.public_key(key)}; hand this key over by another way")

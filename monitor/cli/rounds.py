@@ -57,13 +57,14 @@ def round_show(
 ) -> None:
     """Show what was found in a unit, by time; say so where an entry is not as it was written."""
     from monitor import rounds
+    from monitor.store import findings
     from monitor.store.forgetting import REMOVED
 
     with _record(read_only=True) as record:
         _check_unit(record, unit)
         found = record.findings(unit)
     if as_json:
-        _print_json([_row(each, intact=rounds.digest(each) == each.digest) for each in found])
+        _print_json([_row(each, intact=findings.digest(each) == each.digest) for each in found])
         return
     gone = rounds.withdrawn(found)
     for each in found:
@@ -71,7 +72,7 @@ def round_show(
             continue
         after = gone.get(each.identity)
         over = f"  WITHDRAWN by {after.who}: {after.note}" if after else ""
-        altered = "" if rounds.digest(each) == each.digest else "  ALTERED since it was written"
+        altered = "" if findings.digest(each) == each.digest else "  ALTERED since it was written"
         if altered and REMOVED in each.who:  # the name was a part of what was written
             altered = "  not compared: whoever wrote it was removed"
         typer.echo(

@@ -27,12 +27,12 @@ def of(record: Record, unit: str) -> Beside:
     repairs = [e for e in record.events(site, unit=unit) if e.kind == "repair" and e.unit]
     joints = {joint.code: joint for joint in record.joints(unit)}
     placed = {(p.node, p.probe) for p in record.placements() if p.site == site and p.unit == unit}
+    checks = [one for one in record.bench_checks(site) if (one.node, one.probe) in placed]
+    checks += record.received_checks(unit)
     return Beside(
         findings=tuple(_finding(one, found, repairs) for one in found),
         seals=tuple(_seal(entry, joints) for entry in record.seal_entries(unit)),
-        benches=tuple(
-            _bench(one) for one in record.bench_checks(site) if (one.node, one.probe) in placed
-        ),
+        benches=tuple(_bench(one) for one in checks),
     )
 
 

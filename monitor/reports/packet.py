@@ -387,7 +387,21 @@ def compare(old: bytes, new: bytes) -> list[str]:
     if any(a[name] != b[name] for name in ("site", "unit", "zone", "repaired")):
         raise InputError("they are of different repairs")
     lines = [] if first.key == second.key else ["signed by another key"]
-    return lines + list(_unlike_manifests(a, b))
+    return lines + _chained_anew(a, new) + list(_unlike_manifests(a, b))
+
+
+def _chained_anew(a: Mapping[str, Any], new: bytes) -> list[str]:
+    """Whether the days that the first was chained with have another head in the second, in words."""
+    told = a.get("chain")
+    with zipfile.ZipFile(io.BytesIO(new)) as packed:
+        text = packed.read("chain.csv").decode() if "chain.csv" in packed.namelist() else ""
+    heads = {int(row["day"]): row["head"] for row in _dicts(text)} if text else {}
+    if not told or heads.get(told["day"], told["head"]) == told["head"]:
+        return []
+    return [
+        f"the chain was made anew: day {told['day']} had the head {told['head']}. A person's name was "
+        "taken out, or something was changed; which, the log of the signer says under that head"
+    ]
 
 
 def _unlike_manifests(a: Mapping[str, Any], b: Mapping[str, Any]) -> Iterator[str]:

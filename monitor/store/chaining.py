@@ -75,6 +75,41 @@ def hours_lines(hours: Mapping[tuple[str, int], str]) -> list[str]:
     return [f"hours\t{zone}\t{day}\t{digest}" for (zone, day), digest in hours.items()]
 
 
+def sound(connection: Connection) -> dict[int, tuple[bool, bool]]:
+    """Of each closed day whether its leaves have its root, and whether its head follows."""
+    found, before = {}, START
+    for day, count, root, head in days(connection):
+        hashes = _hashes(connection, day)
+        is_root = len(hashes) == count and root_of(hashes) == root
+        found[day] = (is_root, head_of(before, day, count, root) == head)
+        before = head
+    return found
+
+
+def chain_anew(connection: Connection, were: Mapping[int, tuple[bool, bool]]) -> tuple[int, str]:
+    """Chain the days anew after names went from leaves; how many changed, and the head before.
+
+    What did not fit before (`were`, of `sound`) is left as it is: nobody's change is covered up.
+    """
+    d, before, last, changed = t.proof_day.c, START, "", 0
+    for day, count, root, head in days(connection):
+        is_root, follows = were[day]
+        new_root = root_of(_hashes(connection, day)) if is_root else root
+        new_head = head_of(before, day, count, new_root) if follows else head
+        if (new_root, new_head) != (root, head):
+            values = {"root": new_root, "head": new_head}
+            connection.execute(t.proof_day.update().where(d.day == day).values(values))
+            changed += 1
+        before, last = new_head, head
+    return changed, last
+
+
+def _hashes(connection: Connection, day: int) -> list[str]:
+    c = t.proof_leaf.c
+    found = connection.execute(select(c.leaf).where(c.day == day).order_by(c.proof_leaf_id))
+    return [leaf_hash(leaf.encode()) for leaf in found.scalars()]
+
+
 def is_due(connection: Connection, *, now_s: int) -> bool:
     """Whether a day is over that is not closed."""
     last = connection.execute(select(func.max(t.proof_day.c.day))).scalar()
@@ -93,9 +128,7 @@ def close(connection: Connection, *, now_s: int) -> int:
     day, head = (last.day + 1, last.head) if last else (first, START)
     count = 0
     while day < now_s // DAY_S:
-        c = t.proof_leaf.c
-        found = connection.execute(select(c.leaf).where(c.day == day).order_by(c.proof_leaf_id))
-        hashes = [leaf_hash(leaf.encode()) for leaf in found.scalars()]
+        hashes = _hashes(connection, day)
         root = root_of(hashes)
         head = head_of(head, day, len(hashes), root)
         row = {"day": day, "leaves": len(hashes), "root": root, "head": head}

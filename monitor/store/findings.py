@@ -1,7 +1,9 @@
 """Findings in the record: append-only, each identity once, however often and in which order it comes."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from dataclasses import asdict
+from hashlib import sha256
 from typing import Any
 
 from sqlalchemy import Connection, select
@@ -47,6 +49,14 @@ def add(connection: Connection, finding: Finding, pictures: Mapping[str, bytes])
     if finding.result in INSPECTED:
         _note(connection, finding, site_id=site_id, unit_id=unit_id, zone_id=zone_id)
     return True
+
+
+def keep(
+    connection: Connection, finding: Finding, *, unit_id: int, zone_id: int | None, digest: str
+) -> None:
+    """Keep a finding as it was received: nothing follows from it here."""
+    more = {"score": finding.score, "score_hour": finding.score_hour, "digest": digest}
+    _insert(connection, finding, unit_id=unit_id, zone_id=zone_id, **more)
 
 
 def _insert(connection: Connection, finding: Finding, **more: object) -> None:
@@ -136,6 +146,37 @@ def _finding(row: Mapping[str, Any] | Any, unit: str) -> Finding:  # noqa: ANN40
         score_hour=row["score_hour"],
         digest=row["digest"],
     )
+
+
+def digest(finding: Finding) -> str:
+    """SHA-256 of all that somebody told; the record's own additions are not in it."""
+    told = asdict(finding)
+    for added in ("recorded_s", "score", "score_hour", "digest"):
+        del told[added]
+    told["checks"] = sorted(told["checks"])
+    return sha256(json.dumps(told, sort_keys=True, ensure_ascii=True).encode()).hexdigest()
+
+
+def whole(connection: Connection) -> set[str]:
+    """Identities of the findings that are as they were written."""
+    return {one.identity for one in _every(connection) if digest(one) == one.digest}
+
+
+def sign_anew(connection: Connection, were: Collection[str]) -> int:
+    """Digests anew, of those that were whole before a name went out of them; how many changed."""
+    changed = 0
+    for one in _every(connection):
+        new = digest(one)
+        if one.identity in were and new != one.digest:
+            here = t.finding.c.identity == one.identity
+            connection.execute(t.finding.update().where(here).values(digest=new))
+            changed += 1
+    return changed
+
+
+def _every(connection: Connection) -> list[Finding]:
+    units = connection.execute(select(t.unit.c.code).order_by(t.unit.c.unit_id)).scalars().all()
+    return [one for unit in units for one in listed(connection, unit)]
 
 
 def _place(connection: Connection, finding: Finding) -> tuple[int, int, int]:

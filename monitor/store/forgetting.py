@@ -16,6 +16,11 @@ The log is chained by digests and takes no change, but while the table `forgetti
 does inside this transaction alone. Its lines are chained anew from the first that changed; the head before
 stands in the line that says so. Whoever noted a head earlier finds it there, and a backup made before has
 the chain that leads to it.
+
+Digests of findings and the chain of the days that proofs were taken from cover names as well. Those that
+held before hold again afterwards, and the log says how many changed and which head the proofs had; what
+did not hold stays as it is, and is found out as before. Packets that were made before hold as they are, with
+the name in them, and the head in them is the one that the log names or one before it.
 """
 
 import json
@@ -30,7 +35,7 @@ from sqlalchemy import Connection, Engine, Text, delete, func, insert, select, u
 
 from monitor.errors import InputError
 from monitor.lot import ROLES
-from monitor.store import parting, people, users
+from monitor.store import chaining, findings, parting, people, users
 from monitor.store import schema as t
 from monitor.store.engine import BUSY_MS, writing
 from monitor.store.users import Doer
@@ -44,6 +49,9 @@ PLAIN = frozenset({
     "language", "colours", "password", "place", "target", "address_key", "root", "manifest", "papers",
     "text", "parts", "facts", "part", "reach", "node", "zone", "columns", "item", "items", "carried", "material", "faces", "topic",
 })  # fmt: skip
+TYPED = frozenset({("joint", "place"), ("joint", "code")})  # of those names, what people type
+# cells of a leaf of the proofs' chain that hold what people type, by its first (`watch.event_leaf`)
+OF_LEAF = {"event": {5}, "case": {4, 7, 8}, "revision": {7}}
 WORDS = frozenset(
     {*ROLES, users.VERIFIER, "sillkeep", "import", "command line", "handover", "a person"}
 )
@@ -86,6 +94,7 @@ def forget(engine: Engine, home: Path, name: str, *, by: Doer) -> Forgotten:
         whole = users.is_chain_whole(db)
         number = _count(db) + 1
         called = f"{REMOVED} {number}"
+        intact, sound = findings.whole(db), chaining.sound(db)
         db.execute(insert(t.forgetting).values(forgetting_id=1))
         texts = _take_out(db, raw, _without(name, called))
         doer = called if users.is_same(by.who, name) else by.who
@@ -93,9 +102,14 @@ def forget(engine: Engine, home: Path, name: str, *, by: Doer) -> Forgotten:
             raise InputError(f"nothing in the record is called {name}")
         theirs = t.audit.c.who == called
         db.execute(update(t.audit).where(theirs).values(address=""))  # of their machine
+        signed = findings.sign_anew(db, intact)
+        days, proofs_head = chaining.chain_anew(db, sound)
         lines, head = _chain(db)
         db.execute(delete(t.forgetting))
         said = f"{lines} lines of this log chained anew; its head before {head or 'none'}"
+        said += f"; {signed} findings with another digest" if signed else ""
+        if days:
+            said += f"; {days} days of the proofs chained anew, their head before {proofs_head}"
         about = f"{called}: {said}{'' if whole else users.BROKEN_BEFORE}"
         users.note_in(db, Doer(doer, by.at_s, by.address), users.NAMES_OUT, about)
         line = parting.Leave("person removed", by.at_s, doer, giver=called)
@@ -175,22 +189,36 @@ def _without(name: str, called: str) -> Callable[[str | None], str | None]:
     return without
 
 
+def _of_leaf(without: Callable[[str | None], str | None]) -> Callable[[str], str]:
+    """A leaf without the name: cell by cell as the record's own, codes and words left."""
+
+    def of_leaf(leaf: str) -> str:
+        cells = leaf.split("\t")
+        typed = OF_LEAF.get(cells[0], set())
+        return "\t".join((without(c) or "") if n in typed else c for n, c in enumerate(cells))
+
+    return of_leaf
+
+
 def texts() -> Iterator[tuple[str, str]]:
     """Table and column of each text that may hold a name."""
     for table in t.metadata.sorted_tables:
         for column in table.c:
-            if isinstance(column.type, Text) and column.name not in PLAIN:
-                yield table.name, column.name
+            place = (table.name, column.name)
+            if isinstance(column.type, Text) and (column.name not in PLAIN or place in TYPED):
+                yield place
 
 
 def _take_out(
     db: Connection, raw: sqlite3.Connection, without: Callable[[str | None], str | None]
 ) -> int:
     raw.create_function("without", 1, without, deterministic=True)
+    raw.create_function("without_leaf", 1, _of_leaf(without), deterministic=True)
     changed = 0
     for table, column in texts():
         of = t.metadata.tables[table]
-        new = func.without(of.c[column])
+        cell = of.c[column]
+        new = func.without_leaf(cell) if column == "leaf" else func.without(cell)
         done = db.execute(update(of).where(of.c[column] != new).values({column: new}))
         changed += done.rowcount
     return changed

@@ -11,6 +11,8 @@ yard's air, and are ten times as large. Nothing that was received is judged agai
 
 Left out are who lived there and when, the air of rooms on days on which somebody did, and names: a
 person is their role. Of days lived in, the other zones have the day's mean in the place of each hour's air.
+Findings in rooms on such days stay too, with their photos. The digest of a finding is made anew over the row as
+it was received: that nobody changed it before, the signature of the file says, and no digest of it.
 """
 
 import json
@@ -19,26 +21,39 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
 from typing import Any, get_args
+from uuid import NAMESPACE_OID, UUID, uuid5
 
-from sqlalchemy import Connection, delete, insert, or_, select, update
+from sqlalchemy import Connection, Table, delete, insert, or_, select, update
 
 from monitor.errors import InputError
 from monitor.lot import (
     AIR_KINDS,
     ALARM_KINDS,
     EVENT_KINDS,
+    JOINT_KINDS,
     PRIVATE,
     ROLES,
+    SEAL_ACTS,
+    SEAL_FINDINGS,
+    SEAL_GROUPS,
+    SEALANTS,
     ZONE_KINDS,
     AlarmClass,
     AlarmState,
+    BenchPoint,
+    CaseKind,
+    Construction,
+    Finding,
+    FoundResult,
     Lean,
+    Meter,
+    MeterMode,
     MouldClass,
     Photo,
     Roof,
     Side,
 )
-from monitor.store import judging, parting, photos
+from monitor.store import bench, findings, judging, parting, photos
 from monitor.store import schema as t
 from sensors.wire import CODE
 
@@ -49,6 +64,10 @@ STOOD = "stood at the handover: "
 SOMEBODY, PROGRAM = "a person", "sillkeep"
 OURS = frozenset({"", PROGRAM, "import", "command line", SOMEBODY, HANDED, *ROLES})  # no names
 KEY_OF_RECEIVED = "received/"
+NAMED = (  # columns that say who did something
+    t.event.c.who, t.alarm_step.c.who, t.photo.c.who, t.placement.c.who, t.finding.c.who, t.joint.c.who,
+    t.seal_entry.c.who, t.seal_rule.c.who, t.repair_case.c.who, t.bench_point.c.who, t.bench_undo.c.who,
+)  # fmt: skip
 LEAST_H = 12  # of a day that must be known for its mean
 MOST_TEXT = 20_000
 MOST_S = 2**40
@@ -132,7 +151,7 @@ class Giver:
             for name, role in self.connection.execute(select(table.c.name, table.c.role)):
                 self.roles[name.casefold()] = role
                 names.add(name)
-        for column in (t.event.c.who, t.alarm_step.c.who, t.photo.c.who, t.placement.c.who):
+        for column in NAMED:
             names |= set(self.connection.execute(select(column).distinct()).scalars())
         known = sorted(
             (n for n in names - OURS if len(n) > 1 and not n.startswith(SELLER)), key=len
@@ -540,7 +559,11 @@ _PHOTOS: dict[str, Kind] = {
 def _photos(giver: Giver) -> Iterable[Row]:
     if not giver.photos:
         return
+    told, private = _found(giver)
+    hidden = {d for one in private for d in one.photos} - {d for one in told for d in one.photos}
     for photo in photos.listed(giver.connection, giver.unit_id):
+        if photo.digest in hidden:
+            continue
         if photo.recorded_s < giver.until_s or photo.who.startswith(SELLER):
             role, caption = giver.role(photo.who), giver.plain(photo.caption)
             yield photo.digest, photo.at_s, photo.recorded_s, role, caption
@@ -558,6 +581,254 @@ def _keep_photos(taker: Taker, rows: list[dict[str, Any]]) -> None:
         photos.keep(taker.connection, taker.unit_id, photo, data)
 
 
+# --- findings, seals, cases, checks over salt -----------------------------------------------------
+
+_FINDINGS: dict[str, Kind] = {
+    "identity": "text", "zone": "code", "round": "text", "at_s": "whole", "recorded_s": "whole",
+    "who": "text", "construction": get_args(Construction), "checks": "text",
+    "result": get_args(FoundResult), "note": "text", "photos": "text", "withdraws": "text",
+    "score": "real?", "score_hour": "whole?",
+    "device": "text", "mode": ("", *get_args(MeterMode)), "percent": "real?", "scale": "text",
+    "temperature_c": "real?", "depth_mm": "real?",
+}  # fmt: skip
+_METER = ("device", "mode", "percent", "scale", "temperature_c", "depth_mm")
+_JOINTS: dict[str, Kind] = {
+    "code": "text", "kind": JOINT_KINDS, "place": "text", "side": get_args(Side), "zone": "text",
+    "on_roof": "whole", "height_m": "real?", "retired": "whole", "at_s": "whole", "who": "text",
+    "why": "text",
+}  # fmt: skip
+_SEALS: dict[str, Kind] = {
+    "joint": "text", "act": SEAL_ACTS, "at_s": "whole", "recorded_s": "whole", "who": "text",
+    "finding": SEAL_FINDINGS, "sealant": SEALANTS, "product": "text", "note": "text", "photos": "text",
+    "confirmed": "text",
+}  # fmt: skip
+_RULES: dict[str, Kind] = {
+    "grp": SEAL_GROUPS, "joint": "text", "days": "whole?", "at_s": "whole", "who": "text", "why": "text",
+}  # fmt: skip
+_CASES: dict[str, Kind] = {
+    "zone": "code", "repaired_s": "whole", "kind": get_args(CaseKind), "value": "text", "at_s": "whole",
+    "recorded_s": "whole", "who": "text", "why": "text",
+}  # fmt: skip
+_BENCH: dict[str, Kind] = {
+    "node": "text", "probe": "text", "salt": "text", "batch": "text", "from_s": "whole", "at_s": "whole",
+    "measured_percent": "real", "temperature_c": "real", "reference_percent": "real",
+    "uncertainty_percent": "real", "recorded_s": "whole", "who": "text", "undone_s": "whole?",
+    "undone_who": "text", "undone_why": "text",
+}  # fmt: skip
+
+
+def _is_told(giver: Giver, who: str, recorded_s: int) -> bool:
+    return recorded_s < giver.until_s or who.startswith(SELLER)
+
+
+def _found(giver: Giver) -> tuple[list[Finding], list[Finding]]:
+    """Findings that go along, and those in rooms on days lived in, which stay with what withdraws them."""
+    told, private = [], []
+    rooms = {giver.zones[zone] for zone in giver.rooms}
+    every = findings.listed(giver.connection, giver.unit)
+    hidden = {
+        one.identity for one in every if one.zone in rooms and giver.is_lived(one.at_s, one.at_s)
+    }
+    for one in every:
+        if one.identity in hidden or one.withdraws in hidden:
+            private.append(one)
+        elif _is_told(giver, one.who, one.recorded_s):
+            told.append(one)
+    return told, private
+
+
+def _carried(giver: Giver) -> set[str]:
+    return {str(row[0]) for row in _photos(giver)}
+
+
+def _findings(giver: Giver) -> Iterable[Row]:
+    carried = _carried(giver)
+    for one in _found(giver)[0]:
+        told: dict[str, Any] = {
+            name: getattr(one, name) for name in _FINDINGS if name not in _METER
+        }
+        told |= {"who": giver.role(one.who), "note": giver.plain(one.note)}
+        told["checks"] = json.dumps(one.checks)
+        told["photos"] = json.dumps([digest for digest in one.photos if digest in carried])
+        told |= {"device": "", "mode": "", "percent": None, "scale": ""}
+        if (meter := one.meter) is not None:
+            told |= {name: getattr(meter, name) for name in _METER}
+            told |= {"device": giver.plain(meter.device), "scale": giver.plain(meter.scale)}
+        yield tuple(told.get(name) for name in _FINDINGS)
+
+
+def _keep_findings(taker: Taker, rows: list[dict[str, Any]]) -> None:
+    c = t.finding.c
+    mine = (c.unit_id == taker.unit_id, c.who.startswith(SELLER))
+    old = select(c.finding_id).where(*mine)
+    taker.connection.execute(delete(t.meter).where(t.meter.c.finding_id.in_(old)))
+    taker.connection.execute(delete(t.finding).where(*mine))
+    taken = set(taker.connection.execute(select(c.identity)).scalars())
+    code = taker.connection.execute(
+        select(t.unit.c.code).where(t.unit.c.unit_id == taker.unit_id)
+    ).scalar_one()
+    names = {  # one that came back to where it was written has another identity beside the first
+        row["identity"]: str(uuid5(NAMESPACE_OID, f"{taker.unit_id}/{row['identity']}"))
+        if row["identity"] in taken
+        else str(UUID(row["identity"]))
+        for row in rows
+    }
+    for row in rows:
+        _keep_finding(taker, row, names, code)
+
+
+def _keep_finding(taker: Taker, row: dict[str, Any], names: dict[str, str], code: str) -> None:
+    if row["withdraws"] and row["withdraws"] not in names:
+        raise InputError("it withdraws a finding that it does not have")
+    measured = {name: row[name] for name in _METER}
+    told = {name: row[name] for name in _FINDINGS if name not in _METER}
+    told |= {"unit": code, "who": f"{SELLER}{row['who']}", "identity": names[row["identity"]]}
+    told |= {"withdraws": names.get(row["withdraws"], ""), "photos": _held(taker, row["photos"])}
+    told["checks"] = tuple((check, answer) for check, answer in json.loads(row["checks"]))
+    if row["mode"]:
+        if row["percent"] is None:
+            raise InputError("it has a meter without a reading")
+        told["meter"] = Meter(**measured)
+    one = Finding(**told)
+    zone = taker.zone(one.zone)
+    findings.keep(
+        taker.connection, one, unit_id=taker.unit_id, zone_id=zone, digest=findings.digest(one)
+    )
+
+
+def _held(taker: Taker, said: str) -> tuple[str, ...]:
+    """Digests of photos, each of which came along."""
+    digests = tuple(json.loads(said))
+    if not all(isinstance(one, str) and one in taker.photos for one in digests):
+        raise InputError("it names a photo that it does not have")
+    return digests
+
+
+def _of_unit(giver: Giver, table: Table, columns: Iterable[str]) -> Iterable[dict[str, Any]]:
+    """Rows of a table of the unit, in the order they were entered, with roles for names."""
+    (key,) = table.primary_key.columns
+    query = select(table).where(table.c.unit_id == giver.unit_id).order_by(key)
+    for row in giver.connection.execute(query).mappings():
+        if _is_told(giver, row["who"], row.get("recorded_s", row["at_s"])):
+            told = {name: row[name] for name in columns} | {"who": giver.role(row["who"])}
+            typed = [
+                name for name in ("place", "why", "product", "note", "confirmed") if name in told
+            ]
+            yield told | {name: giver.plain(told[name]) for name in typed}
+
+
+def _joints(giver: Giver) -> Iterable[Row]:
+    return [tuple(row.values()) for row in _of_unit(giver, t.joint, _JOINTS)]
+
+
+def _seals(giver: Giver) -> Iterable[Row]:
+    carried = _carried(giver)
+    for row in _of_unit(giver, t.seal_entry, _SEALS):
+        held = [digest for digest in json.loads(row["photos"]) if digest in carried]
+        yield tuple((row | {"photos": json.dumps(held)}).values())
+
+
+def _rules(giver: Giver) -> Iterable[Row]:
+    return [tuple(row.values()) for row in _of_unit(giver, t.seal_rule, _RULES)]
+
+
+def _keep_first(taker: Taker, table: Table, own: Any, rows: Sequence[dict[str, Any]]) -> None:  # noqa: ANN401  a clause
+    """Put what was received in the place of what was, before what was entered here: the newest row holds."""
+    (key,) = table.primary_key.columns
+    taker.connection.execute(delete(table).where(own, table.c.who.startswith(SELLER)))
+    here = taker.connection.execute(select(table).where(own).order_by(key)).mappings().all()
+    taker.connection.execute(delete(table).where(own))
+    given = [row | {"who": f"{SELLER}{row['who']}"} for row in rows]
+    after = [{name: row[name] for name in row if name != key.name} for row in here]
+    for row in (*given, *after):
+        taker.connection.execute(insert(table).values(row))
+
+
+def _keep_joints(taker: Taker, rows: list[dict[str, Any]]) -> None:
+    for row in rows:
+        taker.zone(row["zone"])
+    given = [row | {"unit_id": taker.unit_id} for row in rows]
+    _keep_first(taker, t.joint, t.joint.c.unit_id == taker.unit_id, given)
+
+
+def _joint_codes(taker: Taker) -> set[str]:
+    c = t.joint.c
+    mine = (c.unit_id == taker.unit_id, c.who.startswith(SELLER))
+    return set(taker.connection.execute(select(c.code).where(*mine)).scalars())
+
+
+def _keep_of_joints(table: Table) -> Callable[[Taker, list[dict[str, Any]]], None]:
+    def keep(taker: Taker, rows: list[dict[str, Any]]) -> None:
+        known = _joint_codes(taker)
+        for row in rows:
+            if row["joint"] and row["joint"] not in known:
+                raise InputError("it names a joint that it does not have")
+            _held(taker, row.get("photos", "[]"))
+            json.loads(row.get("confirmed", "[]"))
+        given = [row | {"unit_id": taker.unit_id} for row in rows]
+        _keep_first(taker, table, table.c.unit_id == taker.unit_id, given)
+
+    return keep
+
+
+def _cases(giver: Giver) -> Iterable[Row]:
+    c, carried = t.repair_case.c, _carried(giver)
+    query = select(t.repair_case).where(c.zone_id.in_(list(giver.zones))).order_by(c.repair_case_id)
+    for row in giver.connection.execute(query).mappings():
+        photo = row["kind"] == "photo"
+        if not _is_told(giver, row["who"], row["recorded_s"]) or row["repaired_s"] >= giver.until_s:
+            continue
+        if photo and row["value"] not in carried:
+            continue
+        told = dict(row) | {"zone": giver.zones[row["zone_id"]], "who": giver.role(row["who"])}
+        told |= {"value": row["value"] if photo else giver.plain(row["value"])}
+        told["why"] = giver.plain(row["why"])
+        yield tuple(told[name] for name in _CASES)
+
+
+def _keep_cases(taker: Taker, rows: list[dict[str, Any]]) -> None:
+    given = []
+    for row in rows:
+        if row["kind"] == "photo":
+            _held(taker, json.dumps([row["value"]]))
+        if row["repaired_s"] >= taker.until_s:
+            raise InputError("it has an entry of a repair beyond the time that it is of")
+        made = row | {"zone_id": taker.zone(row["zone"])}
+        del made["zone"]
+        given.append(made)
+    own = t.repair_case.c.zone_id.in_(list(taker.zones.values()))
+    _keep_first(taker, t.repair_case, own, given)
+
+
+def _bench(giver: Giver) -> Iterable[Row]:
+    """Checks over salt of probes that were in the unit; an earlier owner's first."""
+    yield from _papers(giver, "bench.csv")
+    placed = {
+        (one.site, one.node, one.probe)
+        for one in judging.placements(giver.connection)
+        if one.unit == giver.unit
+    }
+    for point in bench.points(giver.connection):
+        if (point.site, point.node, point.probe) not in placed or point.recorded_s >= giver.until_s:
+            continue
+        told = {name: getattr(point, name) for name in _BENCH} | {"who": giver.role(point.who)}
+        if point.undone_s is not None and point.undone_s >= giver.until_s:
+            told |= {"undone_s": None, "undone_who": "", "undone_why": ""}
+        told |= {"batch": giver.plain(point.batch), "undone_why": giver.plain(told["undone_why"])}
+        told["undone_who"] = giver.role(told["undone_who"])
+        yield tuple(told.values())
+
+
+def benched(connection: Connection, unit: str) -> list[BenchPoint]:
+    """Points of probes over salt that came with a unit: the seller's, for reading alone."""
+    found = []
+    for one in received(connection, unit=unit):
+        for row in json.loads(one.papers).get("bench.csv", []):
+            told = dict(zip(_BENCH, row, strict=True))
+            found.append(BenchPoint(number=0, site="", **told))
+    return found
+
+
 # in the order in which they are kept: what others name comes first
 PARTS: dict[str, Part] = {
     "unit.csv": Part(_UNIT, _unit, _keep_unit),
@@ -570,6 +841,12 @@ PARTS: dict[str, Part] = {
     "limits.csv": Part(_LIMITS, _limits, _paper("limits.csv")),
     "placements.csv": Part(_PLACEMENTS, _placements, _paper("placements.csv")),
     "photos.csv": Part(_PHOTOS, _photos, _keep_photos),
+    "findings.csv": Part(_FINDINGS, _findings, _keep_findings),
+    "joints.csv": Part(_JOINTS, _joints, _keep_joints),
+    "seals.csv": Part(_SEALS, _seals, _keep_of_joints(t.seal_entry)),
+    "seal_rules.csv": Part(_RULES, _rules, _keep_of_joints(t.seal_rule)),
+    "cases.csv": Part(_CASES, _cases, _keep_cases),
+    "bench.csv": Part(_BENCH, _bench, _paper("bench.csv")),
 }
 
 

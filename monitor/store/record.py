@@ -536,6 +536,11 @@ class Record:
         found = correction.checks(self.bench_points())
         return [one for one in found if site in {"", one.site} and node in {"", one.node}]
 
+    def received_checks(self, unit: str) -> list[BenchCheck]:
+        """Checks of probes over salt that came with a unit: the seller's, and nothing is judged by them."""
+        with self._reading() as connection:
+            return correction.checks(handing.benched(connection, unit))
+
     def probe_readings(
         self, site: str, node: str, probe: str, *, from_s: int, to_s: int
     ) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
