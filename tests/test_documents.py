@@ -17,7 +17,7 @@ from pypdf import PdfReader
 from typer.testing import CliRunner
 
 from dashboards.words import wish
-from monitor import catalogue, printing, rounds, watch
+from monitor import catalogue, printing, watch
 from monitor.cli import app
 from monitor.errors import InputError
 from monitor.lot import (
@@ -54,7 +54,7 @@ from monitor.reports.document import (
 )
 from monitor.reports.handed import Wanted
 from monitor.reports.told import Asked, Beside, Noted, _noted, read
-from monitor.store import Alarm, Record, open_record
+from monitor.store import Alarm, Record, findings, open_record
 from monitor.text import documents as text
 from tests.filled import NOW_S, filled_record
 from tests.judging import DAY_S, START_S
@@ -632,7 +632,7 @@ def test_a_document_has_what_people_noted_and_none_of_their_names(tmp_path: Path
             result="leak found",
             meter=Meter("a meter", "pin", 24.0),
         )
-        record.add_findings([replace(leak, digest=rounds.digest(leak))])
+        record.add_findings([replace(leak, digest=findings.digest(leak))])
         joint = Joint("cap", "cap seam", at_s=at_s, who=SECRETS[0])
         record.enter_joints("u1", [joint])
         entry = SealEntry("cap", "looked at", at_s, at_s, SECRETS[0], finding="cracked")

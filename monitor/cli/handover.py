@@ -115,7 +115,7 @@ def packet_head() -> None:
         when = date(1970, 1, 1) + timedelta(seconds=last_s)
         typer.echo(
             f"names were taken out of the record {times} times, last on {when}: days with them have another "
-            "head since, and the log has the one before (sillkeep user log)"
+            "head since, and the log has the one before"
         )
 
 
