@@ -1,10 +1,15 @@
 """A board of the tests: the firmware on MicroPython's unix port, its flash and memory in folders."""
 
+import contextlib
 import json
 import os
 import shutil
 import subprocess
 import sys
+import urllib.error
+import urllib.parse
+import urllib.request
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -38,10 +43,10 @@ def micropython(*arguments: str | Path, seconds: float = 60, heap: str = HEAP) -
     return done.stdout
 
 
-def in_micropython(code: str) -> Any:
+def in_micropython(code: str, heap: str = HEAP) -> Any:
     """What `code`, with the firmware's modules at hand, puts into `found`."""
     paths = f"import sys; sys.path[0:0] = [{str(FIRMWARE)!r}, {str(SIMULATED)!r}]\n"
-    out = micropython("-c", f"{paths}{code}\nimport json; print(json.dumps(found))")
+    out = micropython("-c", f"{paths}{code}\nimport json; print(json.dumps(found))", heap=heap)
     return json.loads(out.splitlines()[-1])
 
 
@@ -52,6 +57,8 @@ class SimulatedBoard:
     folder: Path
     settings: dict[str, object]
     air: dict[int, tuple[float, float]] = field(default_factory=lambda: {0x44: (11.42, 78.6)})
+    ring: tuple[int, int] = (128, 48)  # records a file, files
+    setup_s: int = 600
 
     def __post_init__(self) -> None:
         self.flash.mkdir(parents=True)
@@ -69,8 +76,10 @@ class SimulatedBoard:
         """Wake once a clock given; `told` goes to each: wifi, air, battery_mv, woke ..."""
         steps = [{"air": self.air, "clock_s": clock_s} | told for clock_s in clocks_s]
         path = self.folder / "steps.json"
-        given = {"flash": str(self.flash), "sleeping": str(self.folder / "memory"), "steps": steps}
-        path.write_text(json.dumps(given))
+        given = {"flash": str(self.flash), "sleeping": str(self.folder / "memory")}
+        path.write_text(
+            json.dumps(given | {"steps": steps, "ring": self.ring, "setup_s": self.setup_s})
+        )
         out = micropython(SIMULATED / "drive.py", path, FIRMWARE, SIMULATED, seconds=seconds)
         return [json.loads(line) for line in out.splitlines()]
 
@@ -80,3 +89,47 @@ class SimulatedBoard:
             f"import ring; found = list(ring.Ring({str(self.flash / 'ring')!r}).live())"
         )
         return found
+
+
+@contextlib.contextmanager
+def being_set_up(folder: Path, open_ms: int = 20000) -> Iterator[tuple[str, subprocess.Popen[str]]]:
+    """A board's page for the first set-up: its address, and the process that says how it ended."""
+    code = f"""
+import sys; sys.path.insert(0, {str(FIRMWARE)!r})
+import setup, socket
+listener = socket.socket()
+listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+for port in range(40000, 60000, 7):
+    try:
+        listener.bind(socket.getaddrinfo("127.0.0.1", port)[0][-1])
+        break
+    except OSError:
+        pass
+listener.listen(1)
+print(port)
+print(setup.serve(listener, {str(folder)!r}, {open_ms}))
+"""
+    assert MICROPYTHON is not None
+    process = subprocess.Popen(
+        [MICROPYTHON, "-X", f"heapsize={HEAP}", "-c", code],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    try:
+        yield f"http://127.0.0.1:{int(process.stdout.readline())}/", process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def sent(address: str, fields: dict[str, str]) -> tuple[int, str]:
+    """Status and page that a form is answered with."""
+    data = urllib.parse.urlencode(fields).encode()
+    try:
+        with urllib.request.urlopen(address, data, timeout=10) as answer:
+            return answer.status, answer.read().decode()
+    except urllib.error.HTTPError as error:
+        with error:
+            return error.code, error.read().decode()

@@ -12,6 +12,7 @@ import network
 SDA, SCL, LED, BUTTON = 21, 22, 2, 0
 BATTERY = None  # number of an ADC pin behind a divider by two
 SENSOR_POWER = None  # number of a pin that feeds the sensors, where they are not fed all the time
+ASK_MS = 3000  # how long the light asks for the button after power-up
 GRACE_MS = 20000  # of the watchdog, over the longest wake
 
 
@@ -84,16 +85,25 @@ class Board:
         """Be a Wi-Fi of WPA2 for one phone; its address."""
         point = network.WLAN(network.AP_IF)
         point.active(True)
-        point.config(
-            essid=name, password=password, authmode=network.AUTH_WPA_WPA2_PSK, max_clients=1
-        )
+        point.config(essid=name, password=password, authmode=network.AUTH_WPA2_PSK, max_clients=1)
         return point.ifconfig()[0]
 
     def close_access_point(self):
         network.WLAN(network.AP_IF).active(False)
 
-    def is_button_down(self):
-        return machine.Pin(BUTTON, machine.Pin.IN, machine.Pin.PULL_UP).value() == 0
+    def is_asked_for_setup(self):
+        """Whether the button is pressed while the light is on.
+
+        After power-up: pressed before, it asks such a chip for its own loader.
+        """
+        button = machine.Pin(BUTTON, machine.Pin.IN, machine.Pin.PULL_UP)
+        self.light(True)
+        for _ in range(ASK_MS // 20):
+            if button.value() == 0:
+                return True
+            time.sleep_ms(20)
+        self.light(False)
+        return False
 
     def light(self, on):
         machine.Pin(LED, machine.Pin.OUT).value(1 if on else 0)

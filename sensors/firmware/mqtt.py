@@ -140,7 +140,7 @@ class Client:
 
     def _write(self, data):
         rest = memoryview(data)
-        while len(rest):
+        while len(rest) > 0:
             self._poll.register(self._stream, select.POLLOUT)
             if self._poll.poll(self._some_time()):
                 rest = rest[self._stream.write(rest) or 0 :]

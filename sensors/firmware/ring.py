@@ -19,7 +19,9 @@ import struct
 
 import files
 
-RECORD = "<BBQIIhhhhBb"  # kind, probes, boot, seq, uptime; two of temperature, humidity; battery, signal
+RECORD = (
+    "<BBQIIhhhhBb"  # kind, probes, boot, seq, uptime; two of temperature, humidity; battery, signal
+)
 RECORD_BYTES = 32  # with the CRC-32 behind it
 RECORDS_A_FILE = 128
 MOST_FILES = 48  # 6144 samples: 64 days of one in 15 minutes
@@ -35,10 +37,10 @@ class Ring:
     A sample is (boot, seq, uptime_s, (t, h, t, h), battery, signal): hundredths, per cent, dBm.
     """
 
-    def __init__(self, folder, records_a_file=RECORDS_A_FILE, most_files=MOST_FILES):
+    def __init__(self, folder, records_a_file=None, most_files=None):
         self.folder = folder
-        self.records_a_file = records_a_file
-        self.most_files = most_files
+        self.records_a_file = records_a_file or RECORDS_A_FILE
+        self.most_files = most_files or MOST_FILES
         self.torn = 0  # records that `live` found unreadable
         files.make_folder(folder)
 
@@ -163,9 +165,7 @@ def _is_in(gone, boot, seq):
     return any(first <= seq <= last for first, last in gone.get(boot, ()))
 
 
-def _packed(
-    kind, boot, seq, uptime_s, values=(NOTHING,) * 4, battery=NO_BATTERY, signal=NO_SIGNAL
-):
+def _packed(kind, boot, seq, uptime_s, values=(NOTHING,) * 4, battery=NO_BATTERY, signal=NO_SIGNAL):
     data = struct.pack(RECORD, kind, 1, boot, seq, uptime_s, *values, battery, signal)
     return data + struct.pack("<I", binascii.crc32(data))
 

@@ -43,7 +43,8 @@ def load(folder):
     if data is None:
         return None
     try:
-        given = json.loads(data)
+        given = dict(DEFAULTS)
+        given.update(json.loads(data))
         given["ca"] = binascii.a2b_base64(given["ca"])
     except (ValueError, KeyError, TypeError):
         return None
@@ -65,11 +66,7 @@ def check(fields):
     SettingsError
         If one is missing or cannot be.
     """
-    found = dict(DEFAULTS)
-    for name in found:
-        given = fields.get(name, "").strip()
-        if given:
-            found[name] = given
+    found = {name: fields.get(name, "").strip() or DEFAULTS[name] for name in DEFAULTS}
     for name, (least, most) in WHOLE.items():
         found[name] = _whole(name, found[name], least, most)
     for name, label in (

@@ -86,7 +86,7 @@ def serve(listener, folder, open_ms):
         try:
             if _answer(client, folder):
                 return True
-        except (OSError, ValueError):
+        except (OSError, ValueError, MemoryError):
             pass  # the phone went away, or sent no form
         finally:
             client.close()
@@ -108,7 +108,9 @@ def _answer(client, folder):
         shown.update(fields)
         _reply(client, "400 Bad Request", _form(str(error), shown))
         return False
-    _reply(client, "200 OK", PAGE % ("Kept. The board now restarts and sends its first sample.", ""))
+    _reply(
+        client, "200 OK", PAGE % ("Kept. The board now restarts and sends its first sample.", "")
+    )
     return True
 
 
@@ -175,10 +177,8 @@ def _fields(body):
 
 def _plain(data):
     parts = data.replace(b"+", b" ").split(b"%")
-    found = [parts[0]]
-    for part in parts[1:]:
-        found.append(bytes([int(part[:2], 16)]) + part[2:])
-    return b"".join(found).decode()
+    coded = [bytes([int(part[:2], 16)]) + part[2:] for part in parts[1:]]
+    return b"".join(parts[:1] + coded).decode()
 
 
 def _escaped(text):

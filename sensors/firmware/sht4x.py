@@ -47,13 +47,14 @@ def measure(i2c, address):
     SensorError
         If it does not answer or a checksum is wrong, twice.
     """
-    for last in (False, True):
-        try:
-            return _measure_once(i2c, address)
-        except (OSError, SensorError) as error:
-            if last:
-                raise SensorError("sensor %#x: %s" % (address, error))
-            time.sleep_ms(MEASURE_MS)
+    try:
+        return _measure_once(i2c, address)
+    except (OSError, SensorError):
+        time.sleep_ms(MEASURE_MS)
+    try:
+        return _measure_once(i2c, address)
+    except OSError as error:
+        raise SensorError("sensor %#x does not answer: %s" % (address, error))
 
 
 def _measure_once(i2c, address):

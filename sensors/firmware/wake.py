@@ -84,7 +84,9 @@ def upload(board, settings, kept, store, fresh, left_ms):
             left_ms,
             {"dropped": store.dropped, "faults": kept.faults},
         )
-    except Exception as error:  # whatever it was: the samples are in the ring, and the board must sleep
+    except (
+        Exception
+    ) as error:  # whatever it was: the samples are in the ring, and the board must sleep
         stored, problem = [], "%s: %s" % (type(error).__name__, error)
     finally:
         board.leave()

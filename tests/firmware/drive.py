@@ -11,11 +11,15 @@ import fake_board  # noqa: E402
 sys.modules["board"] = fake_board  # main names the hardware; nothing of it is used here
 
 import main  # noqa: E402
+import ring  # noqa: E402
+import setup  # noqa: E402
 
 
 def run(path):
     with open(path) as file:
         given = json.load(file)
+    ring.RECORDS_A_FILE, ring.MOST_FILES = given["ring"]
+    setup.OPEN_S = given["setup_s"]
     for step in given["steps"]:
         gc.collect()  # a board comes out of sleep with nothing in memory
         board = fake_board.Board(step, given["sleeping"])

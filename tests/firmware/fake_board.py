@@ -81,7 +81,7 @@ class Board:
     def close_access_point(self):
         self.say("access point closed")
 
-    def is_button_down(self):
+    def is_asked_for_setup(self):
         return self.told.get("button", False)
 
     def light(self, on):
@@ -101,5 +101,3 @@ class Board:
 
     def sleep(self, seconds):
         self.slept = seconds
-
-

@@ -22,7 +22,9 @@ class Flash:
         self.erased = [0] * blocks
         self.operations = 0
         self.cut_after = None
-        self.is_gone = False  # files that a cut left open are closed by the collector: not on a board
+        self.is_gone = (
+            False  # files that a cut left open are closed by the collector: not on a board
+        )
 
     def take_over(self):
         """The same chip after the power came back."""
@@ -82,5 +84,3 @@ def mount(flash, is_new=False):
 
 def unmount():
     vfs.umount("/flash")
-
-

@@ -24,7 +24,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tests.boards import SimulatedBoard, needs_micropython
+from tests.boards import SimulatedBoard, being_set_up, needs_micropython, sent
 from tests.conftest import MOSQUITTO, RunningBroker, unused_port
 
 pytestmark = [pytest.mark.broker, needs_micropython]
@@ -56,9 +56,7 @@ class Authority:
         """Certificate and key of a broker of that name."""
         key = ec.generate_private_key(ec.SECP256R1())
         certificate = signed(host, key, self.name, self.key, is_authority=False)
-        (folder / "server.crt").write_bytes(
-            certificate.public_bytes(serialization.Encoding.PEM)
-        )
+        (folder / "server.crt").write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
         (folder / "server.key").write_bytes(
             key.private_bytes(
                 serialization.Encoding.PEM,
@@ -175,6 +173,18 @@ def test_what_the_fake_sensor_measured_is_in_the_record(tmp_path, line, taker):
     assert list((board.flash / "ring").glob("*.seg")) == []
 
 
+def test_a_board_that_was_set_up_by_its_form_sends(tmp_path, line, taker):
+    board = board_of(tmp_path, line.tls_port)
+    (board.flash / "settings.json").unlink()
+    pem = AUTHORITY.certificate.public_bytes(serialization.Encoding.PEM).decode()
+    form = {"wifi_name": "yard", "host": "localhost", "port": str(line.tls_port), "site": "yard"}
+    form |= {"node": "n1", "password": PASSWORD, "ca": pem.replace("\n", "\r\n"), "send_each": "4"}
+    with being_set_up(board.flash) as (address, _):
+        assert sent(address, form)[0] == 200
+    assert board.wake(0)[0]["said"] == []
+    assert taker.stored() == 1
+
+
 def test_samples_between_two_uploads_get_their_times_from_both(tmp_path, line, taker):
     """The board's clock runs 1 % fast, as one in deep sleep may: only the monitor's counts."""
     board = board_of(tmp_path, line.tls_port)
@@ -224,7 +234,7 @@ def test_a_power_cut_in_between_begins_a_new_boot_and_loses_nothing(tmp_path, li
 
 
 def test_a_lost_receipt_brings_the_samples_again_and_they_are_in_the_record_once(
-    tmp_path, line, taker
+    tmp_path, line, taker, until
 ):
     board = board_of(tmp_path, line.tls_port, awake_s=20)
     board.wake(0)
@@ -232,7 +242,8 @@ def test_a_lost_receipt_brings_the_samples_again_and_they_are_in_the_record_once
     assert line.broker.process is not None
     line.broker.process.send_signal(signal.SIGHUP)  # receipts are no longer passed on
     said = board.wake(*(EVERY_S * each for each in range(1, 5)), seconds=120)
-    assert "no receipt" in said[-1]["said"][0] or "refuses" in said[-1]["said"][0]
+    assert "no receipt" in said[-1]["said"][0]
+    until(lambda: taker.stored() == 2)  # the newest went first, and is in the record all the same
     assert [row[1] for row in board.live()] == [1, 2, 3, 4]
     (line.broker.folder / "acl").write_text(ACL)
     line.broker.process.send_signal(signal.SIGHUP)
@@ -263,4 +274,63 @@ def test_a_broker_of_another_name_gets_nothing(tmp_path, line, taker):
 def test_what_the_access_list_refuses_is_said_and_kept(tmp_path, line, taker):
     board = board_of(tmp_path, line.tls_port, node="n2")
     assert "refuses the connection: reason 0x87" in board.wake(0)[0]["said"][0]
+    assert len(board.live()) == 1
+
+
+def test_a_full_ring_drops_the_oldest_and_both_ends_say_so(tmp_path, line, taker, until):
+    board = board_of(tmp_path, line.tls_port)
+    board.ring = (4, 3)
+    board.wake(*(EVERY_S * each for each in range(20)), wifi=False)
+    assert [row[1] for row in board.live()] == list(range(8, 20))
+    states: list[bytes] = []
+    heard = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    heard.on_connect = lambda client, *_: client.subscribe("sillkeep/yard/n1/state", qos=1)
+    heard.on_message = lambda _client, _userdata, message: states.append(message.payload)
+    heard.connect("127.0.0.1", line.broker.port)
+    heard.loop_start()
+    board.wake(*(EVERY_S * each for each in range(20, 25)))
+    rows = taker.ask(ROWS)
+    first = rows[0][1]
+    assert first in {8, 12, 16}  # a file of four went with the 20th sample, unless that was sent
+    assert [row[1] for row in rows] == list(range(first, first + len(rows)))
+    assert taker.ask("select missing from receipt") == [(f"[[0, {first - 1}]]",)]
+    until(lambda: f'"dropped": {first}'.encode() in states[-1])
+    assert b'"offline"' in states[-1]
+    heard.loop_stop()
+
+
+@contextlib.contextmanager
+def silent_server(folder: Path, *, speaks_tls: bool) -> Iterator[int]:
+    """A port that takes connections, and TLS if told, and then says nothing."""
+    AUTHORITY.write(folder, "localhost")
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(folder / "server.crt", folder / "server.key")
+    held: list[socket.socket] = []
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        listener.listen()
+
+        def take() -> None:
+            with contextlib.suppress(OSError):
+                while True:
+                    one = listener.accept()[0]
+                    held.append(context.wrap_socket(one, server_side=True) if speaks_tls else one)
+
+        thread = threading.Thread(target=take, daemon=True)
+        thread.start()
+        yield int(listener.getsockname()[1])
+        listener.shutdown(socket.SHUT_RDWR)
+    thread.join(10)
+    for one in held:
+        one.close()
+
+
+@pytest.mark.parametrize("speaks_tls", [False, True])
+def test_a_broker_that_says_nothing_cannot_keep_the_board_awake(tmp_path, speaks_tls):
+    with silent_server(tmp_path, speaks_tls=speaks_tls) as port:
+        board = board_of(tmp_path, port, awake_s=3)
+        began_s = time.monotonic()
+        (said,) = board.wake(0)
+        assert time.monotonic() - began_s < 6
+    assert "not all was sent" in said["said"][0]
     assert len(board.live()) == 1
