@@ -59,6 +59,7 @@ class SimulatedBoard:
     air: dict[int, tuple[float, float]] = field(default_factory=lambda: {0x44: (11.42, 78.6)})
     ring: tuple[int, int] = (128, 48)  # records a file, files
     setup_s: int = 600
+    receipt_ms: int = 15000
 
     def __post_init__(self) -> None:
         self.flash.mkdir(parents=True)
@@ -76,10 +77,15 @@ class SimulatedBoard:
         """Wake once a clock given; `told` goes to each: wifi, air, battery_mv, woke ..."""
         steps = [{"air": self.air, "clock_s": clock_s} | told for clock_s in clocks_s]
         path = self.folder / "steps.json"
-        given = {"flash": str(self.flash), "sleeping": str(self.folder / "memory")}
-        path.write_text(
-            json.dumps(given | {"steps": steps, "ring": self.ring, "setup_s": self.setup_s})
-        )
+        given = {
+            "flash": str(self.flash),
+            "sleeping": str(self.folder / "memory"),
+            "steps": steps,
+            "ring": self.ring,
+            "setup_s": self.setup_s,
+            "receipt_ms": self.receipt_ms,
+        }
+        path.write_text(json.dumps(given))
         out = micropython(SIMULATED / "drive.py", path, FIRMWARE, SIMULATED, seconds=seconds)
         return [json.loads(line) for line in out.splitlines()]
 

@@ -373,6 +373,7 @@ def test_the_form_is_filled_once_and_then_the_board_closes_it(tmp_path: Path) ->
         assert 'name="wifi_name" value="yard &amp; barn"' in page
         assert 'value="N 1&lt;"' in page
         assert "eight or more" not in page
+        assert f"required>{PEM}</textarea>" in page
         assert not (tmp_path / "settings.json").exists()
         assert sent(address, FORM)[0] == 200
         assert process.stdout is not None

@@ -82,15 +82,19 @@ def check(fields):
             raise SettingsError("The %s is a code of a-z 0-9 - _, 64 at most." % name)
     if found["wifi_password"] and not 8 <= len(found["wifi_password"]) <= 63:
         raise SettingsError("A Wi-Fi password has 8 to 63 characters.")
-    if found["every_s"] * (found["send_each"] + 1) > LONGEST_SILENCE_S:
+    if with_silence(found)["silence_s"] > LONGEST_SILENCE_S:
         raise SettingsError("Send at least once in 30 days.")
     found["ca"] = _der(found["ca"])
-    return with_silence(found)
+    return found
 
 
 def with_silence(settings):
-    """Settings with the longest time between two uploads; one wake late is still in time."""
-    settings["silence_s"] = settings["every_s"] * (settings["send_each"] + 1)
+    """Settings with the longest time between two uploads.
+
+    One wake late is still in time, and so is a clock in sleep that is two per cent slow.
+    """
+    between_s = settings["every_s"] * settings["send_each"]
+    settings["silence_s"] = between_s + between_s // 50 + settings["every_s"]
     return settings
 
 

@@ -25,8 +25,8 @@ FIELDS = (
     ("site", "Site", "text"),
     ("node", "Node (and its user name at the broker)", "text"),
     ("password", "Password of the node at the broker", "password"),
-    ("every_s", "Measure every ... seconds", "number"),
-    ("send_each", "Send at each ... of these", "number"),
+    ("every_s", "Seconds from one sample to the next", "number"),
+    ("send_each", "Samples from one upload to the next", "number"),
     ("full_mv", "Battery when full, mV (0: not wired)", "number"),
     ("empty_mv", "Battery when empty, mV", "number"),
 )
@@ -35,9 +35,9 @@ PAGE = """<!doctype html><html lang="en"><meta charset="utf-8"><title>Sillkeep n
 <style>body{font:16px sans-serif;max-width:30em;margin:1em auto;padding:0 1em}
 label{display:block;margin:.8em 0}input,textarea,button{display:block;width:100%%;
 box-sizing:border-box;min-height:44px;font:inherit}textarea{height:8em}</style>
-<h1>Sillkeep node</h1><p>%s</p>%s</html>"""
+<h1>Sillkeep node</h1><p role="alert"><b>%s</b></p>%s</html>"""
 FORM = """<form method="post" action="/">%s<label>Certificate of the authority that signed the
-broker's (PEM)<textarea name="ca" required></textarea></label><button>Keep</button></form>"""
+broker's (PEM)<textarea name="ca" required>%s</textarea></label><button>Keep</button></form>"""
 
 
 def access(folder):
@@ -106,7 +106,7 @@ def _answer(client, folder):
     except settings.SettingsError as error:
         shown = dict(settings.DEFAULTS)
         shown.update(fields)
-        _reply(client, "400 Bad Request", _form(str(error), shown))
+        _reply(client, "400 Bad Request", _form("%s Enter the passwords again." % error, shown))
         return False
     _reply(
         client, "200 OK", PAGE % ("Kept. The board now restarts and sends its first sample.", "")
@@ -119,9 +119,11 @@ def _form(problem, values):
     for name, label, kind in FIELDS:
         value = "" if kind == "password" else _escaped(str(values.get(name, "")))
         rows.append(
-            '<label>%s<input type="%s" name="%s" value="%s"></label>' % (label, kind, name, value)
+            '<label>%s<input type="%s" name="%s" value="%s" autocapitalize="off" '
+            'autocorrect="off" spellcheck="false"></label>' % (label, kind, name, value)
         )
-    return PAGE % (_escaped(problem), FORM % "".join(rows))
+    certificate = _escaped(str(values.get("ca", "")))
+    return PAGE % (_escaped(problem), FORM % ("".join(rows), certificate))
 
 
 def _reply(client, status, page):

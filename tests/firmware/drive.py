@@ -13,6 +13,7 @@ sys.modules["board"] = fake_board  # main names the hardware; nothing of it is u
 import main  # noqa: E402
 import ring  # noqa: E402
 import setup  # noqa: E402
+import uplink  # noqa: E402
 
 
 def run(path):
@@ -20,6 +21,7 @@ def run(path):
         given = json.load(file)
     ring.RECORDS_A_FILE, ring.MOST_FILES = given["ring"]
     setup.OPEN_S = given["setup_s"]
+    uplink.RECEIPT_MS = given["receipt_ms"]
     for step in given["steps"]:
         gc.collect()  # a board comes out of sleep with nothing in memory
         board = fake_board.Board(step, given["sleeping"])
