@@ -92,7 +92,8 @@ class SimulatedBoard:
     def live(self) -> list[Any]:
         """Samples in the ring that no receipt covers."""
         found: list[Any] = in_micropython(
-            f"import ring; found = list(ring.Ring({str(self.flash / 'ring')!r}).live())"
+            f"import ring; found = list(ring.Ring({str(self.flash / 'ring')!r}).live())",
+            heap="16M",
         )
         return found
 

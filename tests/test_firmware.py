@@ -106,7 +106,12 @@ except sht4x.SensorError as error:
 
 def packed(samples: list[Any], *, boot: int, uptime_s: int, **settings: object) -> bytes:
     of = {"site": "yard", "node": "n1", "silence_s": 22500} | settings
-    code = f"import wire; found = wire.encode({of}, {samples}, {boot}, {uptime_s}).decode()"
+    code = f"""
+import wire
+pack = wire.Pack(bytearray(4096), {of}, {boot}, {uptime_s})
+assert all(pack.add(sample) for sample in {samples})
+found = bytes(pack.payload()).decode()
+"""
     return str(in_micropython(code)).encode()
 
 
@@ -140,6 +145,29 @@ def test_the_monitor_reads_the_boards_pack() -> None:
             **here,
         ),
     ]
+
+
+def test_a_pack_takes_what_fits_and_is_whole() -> None:
+    code = """
+import wire
+of = {"site": "yard", "node": "n1", "silence_s": 22500}
+found = []
+for size in range(1500, 1900, 7):
+    pack = wire.Pack(bytearray(size), of, 70000, 10**6)
+    seq = 0
+    while pack.add((70000, seq, 900, (-1205, 10012, 2000, 5000), 83, -71)):
+        seq += 1
+    found.append((size, seq, pack.keys, bytes(pack.payload()).decode()))
+"""
+    for size, count, keys, payload in in_micropython(code, heap="2M"):
+        assert 3 <= count <= 4
+        assert keys == [[70000, seq] for seq in range(count)]
+        assert len(payload) <= size
+        readings, rejects = decode("sillkeep/yard/n1/senml", payload.encode(), received_s=NOW_S)
+        assert rejects == []
+        assert [(each.seq, each.uptime_s) for each in readings] == [
+            (seq, 900) for seq in range(count) for _ in "pp"
+        ]
 
 
 def test_a_node_that_is_an_address_names_itself_as_such() -> None:

@@ -8,8 +8,8 @@ import ssl
 import mqtt
 import wire
 
-PACK_SAMPLES = 10  # 2 to 3 kB; memory is small, and in pieces
-WINDOW = 60  # samples sent and not yet stored
+PACK_BYTES = 4096  # some 18 samples of one probe, 11 of two
+WINDOW = 200  # samples sent and not yet stored; the monitor gathers for a second before it tells
 RECEIPT_MS = 15000  # a receipt usually takes less than a second
 CONNECT_S = 10
 EXPIRY_S = 7 * 86400  # how long the broker keeps a pack for a monitor that is away
@@ -44,44 +44,79 @@ def send(settings, fresh, samples, clock, left_ms, told):
     stored = []
     try:
         client = _connect(settings, left_ms)
-        window = fresh or _next(samples, stored)
-        while window:
-            _send_window(client, settings, window, clock(), stored, left_ms)
-            window = _next(samples, stored)
+        upload = _Upload(client, settings, clock, left_ms, stored)
+        for part in (fresh, samples):
+            for sample in part:
+                upload.add(sample)
+            upload.finish()
         _tell_and_leave(client, settings, told, left_ms)
     except (OSError, mqtt.MqttError, NotStoredError, ValueError) as error:
         return stored, str(error) or repr(error)
     return stored, ""
 
 
-def _next(samples, stored):
-    window = []
-    for sample in samples:
-        if not _is_stored(stored, sample[0], sample[1]):
-            window.append(sample)
-            if len(window) == WINDOW:
-                break
-    return window
+class _Upload:
+    """Packs on their way, one buffer for all; samples are kept as runs, for memory is in pieces."""
 
+    def __init__(self, client, settings, clock, left_ms, stored):
+        self._client = client
+        self._settings = settings
+        self._clock = clock
+        self._left_ms = left_ms
+        self._stored = stored
+        self._waiting = []  # sent and not yet stored
+        self._in_flight = 0
+        self._buffer = bytearray(PACK_BYTES)
+        self._pack = None
 
-def _send_window(client, settings, window, clock, stored, left_ms):
-    for start in range(0, len(window), PACK_SAMPLES):
+    def add(self, sample):
+        """Send a sample, with others or later."""
+        if _is_in(self._stored, sample[0], sample[1]):
+            return
+        if self._pack is None or not self._pack.add(sample):
+            self._publish()
+            if self._in_flight >= WINDOW:
+                self._hear()
+            self._pack = wire.Pack(self._buffer, self._settings, *self._clock())
+            self._pack.add(sample)
+
+    def finish(self):
+        """Send what is left, and wait until receipts cover all."""
+        self._publish()
+        self._hear()
+
+    def _publish(self):
+        if self._pack is None:
+            return
         gc.collect()
-        pack = wire.encode(settings, window[start : start + PACK_SAMPLES], *clock)
-        client.publish(
-            wire.topic(settings, "senml"), pack, EXPIRY_S, content_type="application/senml+json"
+        self._client.publish(
+            wire.topic(self._settings, "senml"),
+            self._pack.payload(),
+            EXPIRY_S,
+            content_type="application/senml+json",
         )
-    waiting = [(sample[0], sample[1]) for sample in window]
-    while waiting:
-        payload = client.receive(min(RECEIPT_MS, max(left_ms(), 0)))
-        if payload is None:
-            raise NotStoredError("no receipt for %d samples" % len(waiting))
-        receipt = wire.decode_receipt(payload)
-        if receipt is not None:
-            for key in waiting:
-                if wire.covers(receipt, *key):
-                    _store(stored, *key)
-            waiting = [key for key in waiting if not wire.covers(receipt, *key)]
+        for boot, seq in self._pack.keys:
+            _put_in(self._waiting, boot, seq)
+        self._in_flight += len(self._pack.keys)
+        self._pack = None
+
+    def _hear(self):
+        while self._waiting:
+            payload = self._client.receive(min(RECEIPT_MS, max(self._left_ms(), 0)))
+            if payload is None:
+                raise NotStoredError("no receipt for samples that were sent")
+            receipt = wire.decode_receipt(payload)
+            if receipt is not None:
+                self._settle(receipt)
+        self._in_flight = 0
+
+    def _settle(self, receipt):
+        waiting = []
+        for boot, first, last in self._waiting:
+            for seq in range(first, last + 1):
+                is_stored = wire.covers(receipt, boot, seq)
+                _put_in(self._stored if is_stored else waiting, boot, seq)
+        self._waiting = waiting
 
 
 def _tell_and_leave(client, settings, told, left_ms):
@@ -124,16 +159,16 @@ def _connect(settings, left_ms):
     return client
 
 
-def _is_stored(stored, boot, seq):
-    return any(run[0] == boot and run[1] <= seq <= run[2] for run in stored)
+def _is_in(runs, boot, seq):
+    return any(run[0] == boot and run[1] <= seq <= run[2] for run in runs)
 
 
-def _store(stored, boot, seq):
-    """Add a sample to the runs; neighbours come in order, so there are few."""
-    for at, run in enumerate(stored):
+def _put_in(runs, boot, seq):
+    """Add a sample to runs; neighbours come in order, so there are few."""
+    for at, run in enumerate(runs):
         if run[0] == boot and run[1] <= seq <= run[2]:
             return
         if run[0] == boot and seq == run[2] + 1:
-            stored[at] = (boot, run[1], seq)
+            runs[at] = (boot, run[1], seq)
             return
-    stored.append((boot, seq, seq))
+    runs.append((boot, seq, seq))

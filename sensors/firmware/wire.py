@@ -17,32 +17,54 @@ def topic(settings, last):
     return "%s/%s/%s/%s" % (settings["prefix"], settings["site"], settings["node"], last)
 
 
-def encode(settings, samples, boot, uptime_s):
-    """Pack of samples of this node, as bytes.
+class Pack:
+    """Samples of this node as one message, written into a buffer that is used again.
+
+    Memory is small and in pieces: nothing here is larger than the text of one sample.
 
     Parameters
     ----------
+    buffer : bytearray
+        Room for one sample at least: 700 bytes.
     settings : dict
         site, node, silence_s (the longest time between two uploads).
-    samples : list
-        As `ring.Ring.live` gives them.
     boot, uptime_s : int
         Of now: what turns the uptime of a fresh sample into its age.
     """
-    records = []
-    has_signal = False
-    used = set()
-    for sample in samples:
-        time = _time(sample, boot, uptime_s)
-        while time in used:  # records of one time are one sample
+
+    def __init__(self, buffer, settings, boot, uptime_s):
+        self.keys = []  # (boot, seq) of the samples in it
+        self._buffer = buffer
+        self._clock = boot, uptime_s
+        self._silence_s = settings["silence_s"]
+        self._times = []
+        base = _base_name(settings["site"], settings["node"])
+        self._end = 0
+        self._put('[{"bn":"%s","bver":26,' % base)  # dBm is a secondary unit (RFC 9100)
+
+    def add(self, sample):
+        """Put a sample in, as `ring.Ring.live` gives it; False: the pack is full."""
+        time = _time(sample, *self._clock)
+        while time in self._times:  # records of one time are one sample
             time += 1 if time > 0 else -1
-        used.add(time)
-        records += _records(sample, time, settings["silence_s"])
-        has_signal = has_signal or sample[5] != ring.NO_SIGNAL
-    head = '{"bn":"%s",' % _base_name(settings["site"], settings["node"])
-    if has_signal:
-        head += '"bver":26,'  # dBm is a secondary unit (RFC 9100)
-    return ("[" + head + ",".join(records)[1:] + "]").encode()
+        text = ",".join(_records(sample, time, self._silence_s))
+        text = "," + text if self.keys else text[1:]  # the first record began with the head
+        if self._end + len(text) + 1 > len(self._buffer):
+            return False
+        self._put(text)
+        self._times.append(time)
+        self.keys.append((sample[0], sample[1]))
+        return True
+
+    def payload(self):
+        """The message; it is of this pack until the next one is begun."""
+        self._buffer[self._end] = 0x5D  # ]
+        return memoryview(self._buffer)[: self._end + 1]
+
+    def _put(self, text):
+        data = text.encode()
+        self._buffer[self._end : self._end + len(data)] = data
+        self._end += len(data)
 
 
 def decode_receipt(payload):

@@ -24,7 +24,13 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tests.boards import SimulatedBoard, being_set_up, needs_micropython, sent
+from tests.boards import (
+    SimulatedBoard,
+    being_set_up,
+    in_micropython,
+    needs_micropython,
+    sent,
+)
 from tests.conftest import MOSQUITTO, RunningBroker, unused_port
 
 pytestmark = [pytest.mark.broker, needs_micropython]
@@ -166,7 +172,7 @@ def test_what_the_fake_sensor_measured_is_in_the_record(tmp_path, line, taker):
     assert (first["blinks"], first["slept"]) == ([1], EVERY_S)
     ((boot, seq, at_s, uptime_s, *measured),) = taker.ask(ROWS)
     assert (seq, uptime_s) == (0, None)  # it came with a time: the monitor's own
-    assert at_s == pytest.approx(time.time(), abs=15)
+    assert at_s == pytest.approx(time.time(), abs=60)
     assert measured == [1142, 7860, 50, None, 5 * EVERY_S + 72, None]  # 2 % of 3600 s for its clock
     assert boot >= 65536
     assert board.live() == []
@@ -195,7 +201,9 @@ def test_samples_between_two_uploads_get_their_times_from_both(tmp_path, line, t
         assert said["said"] == []
     rows = taker.ask(ROWS)
     assert [row[1] for row in rows] == [0, 1, 2, 3, 4]
-    assert all(began <= row[2] <= began + 20 for row in rows)  # on the line between both ends
+    times = [row[2] for row in rows]
+    assert times == sorted(times)  # on the line between both ends
+    assert times[0] == began
     assert [row[3] for row in rows] == [None, 900, 1800, 2700, None]
     assert [row[7] for row in rows] == [None, -71, None, None, None]  # told once, by the next one
     assert taker.ask("select count(*) from reject") == [(0,)]
@@ -278,6 +286,26 @@ def test_what_the_access_list_refuses_is_said_and_kept(tmp_path, line, taker):
     assert len(board.live()) == 1
 
 
+def test_a_ring_of_two_months_is_sent_in_a_few_wakes_with_a_boards_memory(tmp_path, line, taker):
+    board = board_of(tmp_path, line.tls_port, send_each=1)
+    fill = f"""
+import files, ring
+files.make_folder({str(board.flash / "ring")!r})
+one = ring.Ring({str(board.flash / "ring")!r})
+for seq in range(6000):
+    one.append(70000, seq, 900 * seq, (1142, 7860, 2000, 5000), 83, 0)
+found = len(one._numbers())
+"""
+    assert in_micropython(fill) == 47
+    wakes = 0
+    while board.live() or not wakes:
+        (said,) = board.wake(EVERY_S * wakes, seconds=120)
+        wakes += 1
+        assert wakes < 5, said
+    assert taker.stored() == 12000 + wakes
+    assert taker.ask("select count(*) from reading where disputed is not null") == [(0,)]
+
+
 def test_a_full_ring_drops_the_oldest_and_both_ends_say_so(tmp_path, line, taker, until):
     board = board_of(tmp_path, line.tls_port)
     board.ring = (4, 3)
@@ -332,6 +360,6 @@ def test_a_broker_that_says_nothing_cannot_keep_the_board_awake(tmp_path, speaks
         board = board_of(tmp_path, port, awake_s=3)
         began_s = time.monotonic()
         (said,) = board.wake(0)
-        assert time.monotonic() - began_s < 6
+        assert time.monotonic() - began_s < 10
     assert "not all was sent" in said["said"][0]
     assert len(board.live()) == 1
