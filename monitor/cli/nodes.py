@@ -1,4 +1,4 @@
-"""`sillkeep node list`, `node gateway` and `node map`: where nodes are, and how they are heard."""
+"""`sillkeep node list`, `gateway`, `map` and `run`: where nodes are, how they are heard; being one."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -164,3 +164,34 @@ def _reading_text(reading: "Reading") -> str:
     return (
         f"{reading.site}/{reading.node}/{reading.probe} {at} UTC ({told_apart}): {', '.join(shown)}"
     )
+
+
+def node_run(
+    settings: Annotated[Path, typer.Argument(help="node.toml: site, node, broker, probes.")],
+    new_counter: Annotated[
+        list[str] | None,
+        typer.Option(help="Address of a Bluetooth probe that lost its counter with its battery."),
+    ] = None,
+) -> None:
+    """Be a node: sample the probes of this computer, keep each sample until it is stored."""
+    import logging
+    import signal
+    import threading
+    import time
+
+    from sensors import gateway
+
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s")
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    try:
+        gateway.run(
+            settings,
+            clock=time.time,  # noqa: TID251  entry point
+            timer=time.monotonic,
+            new_counters=tuple(new_counter or ()),
+            stop=stop,
+        )
+    except (ValueError, OSError) as error:
+        raise InputError(str(error)) from error
