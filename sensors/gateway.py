@@ -229,7 +229,7 @@ def read_settings(path: Path) -> Table:
         raise SettingsError(f"{path} cannot be read: {error}") from error
     except msgspec.ValidationError as error:
         raise SettingsError(f"{path}: {str(error).replace('$.', '')}") from error
-    codes = [each.code for each in (*table.probe, *table.ble)]
+    codes = [each.code for each in table.probe] + [each.code for each in table.ble]
     if not codes:
         raise SettingsError(f"{path}: no probe; add a [[probe]] or a [[ble]]")
     if twice := sorted({code for code in codes if codes.count(code) > 1}):
