@@ -95,7 +95,9 @@ class Probe(Protocol):
 class Ears(Protocol):
     """Anything that hears advertisements."""
 
-    fault: str
+    @property
+    def fault(self) -> str:
+        """Why nothing is heard; empty: it listens."""
 
     def drain(self) -> list[Heard]:
         """What was heard since the last call."""

@@ -201,7 +201,9 @@ def test_without_the_key_an_encrypted_device_is_told_and_plain_is_refused_for_go
     assert later.values() == {}
 
 
-def test_the_scanner_takes_what_bleak_gives(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_scanner_takes_what_bleak_gives(
+    monkeypatch: pytest.MonkeyPatch, until: Callable[..., None]
+) -> None:
     class Broken:
         def __init__(self, **_: object) -> None:
             raise OSError("no adapter")
@@ -209,6 +211,7 @@ def test_the_scanner_takes_what_bleak_gives(monkeypatch: pytest.MonkeyPatch) -> 
     fake = SimpleNamespace(BleakScanner=Broken, exc=SimpleNamespace(BleakError=RuntimeError))
     monkeypatch.setitem(sys.modules, "bleak", fake)
     scanner = Scanner()
+    until(lambda: scanner.fault == "no Bluetooth: no adapter")
     device = SimpleNamespace(address=DOOR)
     told = SimpleNamespace(service_data={UUID: b"\x40\x02\xca\x09"}, rssi=-66)
     scanner.take(device, told)

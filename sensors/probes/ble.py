@@ -160,11 +160,16 @@ class Scanner:
         except ImportError as error:
             raise ProbeError('Bluetooth needs the extra: pip install "sillkeep[node]"') from error
         self._bleak: Any = bleak
-        self._options = {"adapter": adapter} if adapter else {}
+        self._options = {"bluez": {"adapter": adapter}} if adapter else {}
         self._heard: queue.Queue[Heard] = queue.Queue(MOST_WAITING)
-        self.fault = ""
+        self._fault = ""
         self._thread = threading.Thread(target=self._run, name="bluetooth", daemon=True)
         self._thread.start()
+
+    @property
+    def fault(self) -> str:
+        """Why nothing is heard; empty: it listens."""
+        return self._fault if self._thread.is_alive() else "the Bluetooth listener has ended"
 
     def drain(self) -> list[Heard]:
         """Advertisements since the last call, the oldest first."""
@@ -186,9 +191,8 @@ class Scanner:
                 async with self._bleak.BleakScanner(
                     detection_callback=self.take, service_uuids=[], **self._options
                 ):
-                    self.fault = ""
+                    self._fault = ""
                     await asyncio.Event().wait()
             except (OSError, EOFError, self._bleak.exc.BleakError) as error:
-                self.fault = f"no Bluetooth: {error}"
-                log.warning("%s; trying again", self.fault)
+                self._fault = f"no Bluetooth: {error}"
                 await asyncio.sleep(AGAIN_S)
