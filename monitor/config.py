@@ -13,9 +13,9 @@ from collections import Counter
 from collections.abc import Mapping
 from ipaddress import ip_address
 from pathlib import Path
-from typing import IO, Annotated, Any, Literal, get_args
+from typing import IO, TYPE_CHECKING, Annotated, Any, Literal, get_args
 from urllib.parse import urlsplit
-from zoneinfo import available_timezones
+from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
     AfterValidator,
@@ -29,6 +29,9 @@ from pydantic import (
 from pydantic_core import ErrorDetails
 
 from monitor.errors import ConfigError
+
+if TYPE_CHECKING:
+    from sensors.formats import mapped
 
 FILE_NAME = "sillkeep.toml"
 ARCHIVE_TOKEN = "SILLKEEP_ARCHIVE_TOKEN"  # noqa: S105  the name of a variable
@@ -304,6 +307,121 @@ class Weather(_Table):
         return self
 
 
+class Wood(Column):
+    """Moisture of wood, per cent or a share of 1."""
+
+    unit: Literal["%", "1"]
+
+
+class Contact(_Table):
+    """Liquid water: true or false, 1 or 0."""
+
+    at: Annotated[str, AfterValidator(_expression)]
+
+
+class Pressure(Column):
+    """Of the air."""
+
+    unit: Literal["Pa", "hPa", "kPa"]
+
+
+class CarbonDioxide(Column):
+    """In the air."""
+
+    unit: Literal["ppm"]
+
+
+class Battery(Column):
+    """What is left, per cent or a share of 1."""
+
+    unit: Literal["%", "1"]
+
+
+class Signal(Column):
+    """Strength at the receiver."""
+
+    unit: Literal["dBm"]
+
+
+Code = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,63}$")]
+OptionalExpression = Annotated[str, AfterValidator(lambda text: text and _expression(text))]
+
+
+class Map(_Table):
+    """Messages of a topic filter that are not ours, and where in them the readings are (JMESPath)."""
+
+    topic: str
+    site: Code
+    node: Annotated[str, AfterValidator(_expression)]
+    probe: OptionalExpression = ""
+    # when it was sampled: a text with an offset, or a number since 1970 in `time_in`
+    time: OptionalExpression = ""
+    time_in: Literal["s", "ms"] = "s"
+    timezone: str = ""  # of times without an offset
+    # a number that each sample has for itself, for good or with `boot`; else its time tells it apart
+    sequence: OptionalExpression = ""
+    boot: OptionalExpression = ""
+    longest_silence_s: Annotated[int, Field(ge=1, le=31 * 86400, strict=True)] | None = None
+    compact: OptionalExpression = ""  # our 11 bytes, as text
+    compact_in: Literal["base64", "hex"] = "base64"
+    temperature: Temperature | None = None
+    humidity: Humidity | None = None
+    wood: Wood | None = None
+    contact: Contact | None = None
+    rain: Rain | None = None
+    pressure: Pressure | None = None
+    co2: CarbonDioxide | None = None
+    battery: Battery | None = None
+    signal: Signal | None = None
+
+    def compiled(self) -> "mapped.Map":
+        """What the decoder takes."""
+        from sensors.formats import mapped
+
+        channels = {
+            name: mapped.Channel(given.at, getattr(given, "unit", ""))
+            for name in mapped.CHANNELS
+            if (given := getattr(self, name)) is not None
+        }
+        return mapped.Map(
+            topic=self.topic,
+            site=self.site,
+            node=self.node,
+            probe=self.probe,
+            time=self.time,
+            time_in=self.time_in,
+            zone=ZoneInfo(self.timezone) if self.timezone else None,
+            sequence=self.sequence,
+            boot=self.boot,
+            silence_s=self.longest_silence_s,
+            compact=self.compact,
+            compact_in=self.compact_in,
+            channels=channels,
+        )
+
+    @model_validator(mode="after")
+    def _makes_readings(self) -> "Map":
+        measured = ("temperature", "humidity", "wood", "contact", "rain", "pressure", "co2")
+        given = [name for name in measured if getattr(self, name) is not None]
+        if not given and not self.compact:
+            raise ValueError(f"nothing measured is mapped; add one of {', '.join(measured)}")
+        if self.compact and (given or self.battery or self.sequence or self.boot):
+            raise ValueError(
+                "compact brings values, battery and sequence of its own; leave those of the map out"
+            )
+        if not (self.time or self.sequence or self.compact):
+            raise ValueError(
+                "samples cannot be told apart; say where their time is, or a sequence number"
+            )
+        if self.boot and not self.sequence:
+            raise ValueError("boot without sequence; say where that is")
+        if self.timezone and self.timezone not in available_timezones():
+            raise ValueError(
+                f'timezone "{self.timezone}" is none; give one such as "Europe/Vienna"'
+            )
+        return self
+
+
 class Settings(_Table):
     """Everything `sillkeep.toml` may say; `home` is the folder it was read from."""
 
@@ -314,6 +432,16 @@ class Settings(_Table):
     messages: Messages = Messages()
     pages: Pages = Pages()
     weather: tuple[Weather, ...] = ()
+    map: tuple[Map, ...] = ()
+
+    @model_validator(mode="after")
+    def _topics_of_others(self) -> "Settings":
+        from sensors.formats.mapped import filter_fault
+
+        for given in self.map:
+            if fault := filter_fault(given.topic, prefix=self.broker.prefix):
+                raise ValueError(f'[[map]] topic "{given.topic}": {fault}')
+        return self
 
     @model_validator(mode="after")
     def _one_service_a_zone(self) -> "Settings":

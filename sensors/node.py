@@ -94,6 +94,7 @@ class Node:
         self._client: mqtt.Client | None = None
         self._receipts: list[Receipt] = []
         self._problem = ""
+        self._faults: dict[str, str] = {}
         self._connect_s = 0.0
         self._reconnect_s = 0.0
         self._resend_s = RESEND_FIRST_S
@@ -140,12 +141,19 @@ class Node:
             encode([structs.replace(each, boot=0, seq=0) for each in sample])
         self.outbox.add(samples, state=state)
 
-    def take(self, sample: Sequence[Reading], *, monotonic_s: float, started_s: float) -> None:
+    def take(
+        self,
+        sample: Sequence[Reading],
+        *,
+        monotonic_s: float,
+        started_s: float,
+        state: Mapping[str, int] | None = None,
+    ) -> None:
         """Put a sample of now on disk: with the uptime, and the time if a clock can be trusted.
 
         That is the receipts' until it has drifted; before the first receipt the probe's own, which
         may be unset or have stepped, if it was right when last compared. Without either the monitor
-        works the time out from the uptime.
+        works the time out from the uptime. `state` is kept with it, see `Outbox.add`.
         """
         own_s = next((each.at_s for each in sample if (each.at_s or 0) >= OLDEST_S), None)
         at_s = self.clock_s(monotonic_s)
@@ -157,7 +165,13 @@ class Node:
             self._is_own_wrong = abs(own_s - at_s) > CLOCK_WRONG_S
         uptime_s = round(monotonic_s - started_s)
         stamped = [structs.replace(each, at_s=at_s, uptime_s=uptime_s) for each in sample]
-        self.add([stamped], state={_CLOCK_WRONG: int(self._is_own_wrong)})
+        self.add([stamped], state={**(state or {}), _CLOCK_WRONG: int(self._is_own_wrong)})
+
+    def tell_faults(self, faults: Mapping[str, str]) -> None:
+        """Say in the retained state which probes fail and why; again after each connection."""
+        self._faults = dict(faults)
+        if self._client is not None and self.is_online:
+            self._tell_state(self._client, "online")
 
     def step(self, monotonic_s: float, wait_s: float = 0.0) -> None:
         """Connect, hear, forget and send, whatever is due; wait at most `wait_s` for the network.
@@ -293,7 +307,8 @@ class Node:
         return f"{self._broker.prefix}/{self.site}/{self.node}/{last}"
 
     def _tell_state(self, client: mqtt.Client, word: str) -> None:
-        client.publish(self._topic("state"), _state(word), 1, retain=True)
+        faults = self._faults if word == "online" else {}
+        client.publish(self._topic("state"), _state(word, faults), 1, retain=True)
 
     # what is in flight
 
@@ -385,8 +400,9 @@ def _covers(receipt: Receipt, key: Key) -> bool:
     return inside and not any(first <= seq <= last for first, last in receipt.missing)
 
 
-def _state(word: str) -> bytes:
-    return json.dumps({"state": word}, separators=(",", ":")).encode()
+def _state(word: str, faults: Mapping[str, str] | None = None) -> bytes:
+    told = {"state": word} | ({"faults": dict(faults)} if faults else {})
+    return json.dumps(told, separators=(",", ":")).encode()
 
 
 # ---- replay of a file ----------------------------------------------------------------------------

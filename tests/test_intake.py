@@ -265,8 +265,9 @@ class Promises:
         self.pulse: dict[str, Any] = {}
         self.is_closed = False
 
-    def take(self, readings: Any, rejects: Any, *, received_s: int) -> Taken:
+    def take(self, readings: Any, rejects: Any, *, received_s: int, untold: Any) -> Taken:
         assert received_s or not readings
+        assert not untold
         if self.is_closed:
             raise StoreError("database or disk is full")
         self.stored |= {(r.node, r.seq) for r in readings}

@@ -694,7 +694,7 @@ from monitor.cli.documents import handover_app  # noqa: E402  with its own comma
 from monitor.cli.exchange import export_app, import_command  # noqa: E402
 from monitor.cli.limits import limits_app  # noqa: E402
 from monitor.cli.load import load_command  # noqa: E402
-from monitor.cli.nodes import node_gateway, node_list  # noqa: E402
+from monitor.cli.nodes import node_gateway, node_list, node_map, node_run  # noqa: E402
 from monitor.cli.people import messages, person_app  # noqa: E402
 from monitor.cli.rounds import round_app  # noqa: E402
 from monitor.cli.seals import seal_app  # noqa: E402
@@ -718,3 +718,5 @@ app.command()(messages)
 app.command("load")(load_command)
 node_app.command("list")(node_list)
 node_app.command("gateway")(node_gateway)
+node_app.command("map")(node_map)
+node_app.command("run")(node_run)

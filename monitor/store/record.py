@@ -656,10 +656,12 @@ class Record:
         *,
         received_s: int | Sequence[int],
         clocks: Sequence[Reading] = (),
+        untold: Sequence[Reading] = (),
     ) -> Taken:
         """Keep a group of readings and rejects: when this returns, they are on the disk.
 
-        `received_s` is when all came, or each; `clocks` are pairs of uptime and time without a sample.
+        `received_s` is when all came, or each; `clocks` are pairs of uptime and time without a sample;
+        `untold` are readings of sources that know no receipt, received at one time.
 
         Raises
         ------
@@ -675,6 +677,7 @@ class Record:
                     rejects,
                     received_s=received_s,
                     clocks=clocks,
+                    untold=untold,
                 )
         except BaseException:
             self._names.forget()

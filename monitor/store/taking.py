@@ -150,11 +150,23 @@ def take(
     *,
     received_s: int | Sequence[int],
     clocks: Sequence[Reading] = (),
+    untold: Sequence[Reading] = (),
 ) -> Taken:
     """Keep a group of readings and rejects, in the caller's transaction.
 
-    `received_s` is of all, or of each reading; `clocks` are pairs of uptime and time alone.
+    `received_s` is of all, or of each reading; `clocks` are pairs of uptime and time alone. Of
+    `untold` ones no receipt is made or kept: a radio that loses messages for good would leave gaps
+    without end.
+
+    Raises
+    ------
+    ValueError
+        If there are `untold` ones and `received_s` is of each reading.
     """
+    if untold and not isinstance(received_s, int):
+        raise ValueError("untold readings are received at one time")
+    receipted = readings
+    readings = [*readings, *untold]
     if names.is_large:
         names.forget()
     nodes = [_node(connection, names, reading.site, reading.node) for reading in readings]
@@ -182,7 +194,7 @@ def take(
         disputed=changes.disputed,
         pending=sum(row["at_s"] is None for row in rows),
         rejected=kept,
-        receipts=_receipts(connection, names, readings, nodes, rejects),
+        receipts=_receipts(connection, names, receipted, nodes[: len(receipted)], rejects),
     )
 
 

@@ -45,13 +45,18 @@ class OpenRecord:
         self.pulse = ""
 
     def take(
-        self, readings: Sequence[Reading], rejects: Sequence[Reject], *, received_s: int
+        self,
+        readings: Sequence[Reading],
+        rejects: Sequence[Reject],
+        *,
+        received_s: int,
+        untold: Sequence[Reading],
     ) -> Taken:
         assert received_s == NOW_S
         if self.is_closed:
             self.refused += 1
             raise StoreError("database or disk is full")
-        self.readings += readings
+        self.readings += [*readings, *untold]
         self.rejects += rejects
         receipts = [
             NodeReceipt(reading.site, reading.node, reading.boot, reading.seq)
