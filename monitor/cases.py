@@ -11,7 +11,7 @@ from math import isfinite, isnan
 
 from monitor.catalogue import say
 from monitor.errors import InputError
-from monitor.evidence.drying import LEAST_GOAL, MOST_GOAL
+from monitor.evidence.drying import ASSUMED_MM, LEAST_GOAL, MOST_GOAL
 from monitor.judge import proofs
 from monitor.lot import STRUCTURE_KINDS, CaseKind, CaseNote, Event, Photo, Unit, Zone
 from monitor.store import Record
@@ -19,6 +19,9 @@ from monitor.text import cases as words
 
 HOUR_S = 3600
 LONGEST_SPRAY_S = 4 * HOUR_S
+# a joint that is sprayed this long asks what a hose test of unknown length is taken for; a shorter one
+# less, so that a minute of water shows nothing. Common practice, no source.
+WHOLE_SPRAY_S = 900
 MOST_TEXT = 400
 MOVED = "sensor moved"
 
@@ -121,7 +124,8 @@ def add_spray(record: Record, unit: str, of: CaseNote, spray: Spray) -> None:
     note = replace(of, kind="challenge", value=value, at_s=spray.from_s)
     record.note_case(unit, note)
     site = _unit(record, unit).site
-    event = Event(spray.from_s, "hose", "", unit, of.zone)
+    mm = ASSUMED_MM["hose"] * min((spray.to_s - spray.from_s) / WHOLE_SPRAY_S, 1.0)
+    event = Event(spray.from_s, "hose", f"{mm:.1f}", unit, of.zone)
     record.add_event(site, event, recorded_s=of.recorded_s, who=of.who)
 
 

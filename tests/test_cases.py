@@ -194,3 +194,15 @@ def test_a_falling_rate_is_foretold_too_soon_by_a_third_at_most() -> None:
     """Known: the days foretold are those of an exponential, so a slower tail comes later."""
     error = forecast_error("falling rate", 0.12, 0)
     assert -0.40 <= error < 0.0, error
+
+
+@pytest.mark.parametrize(
+    ("seconds", "mm"), [(60, "0.6"), (600, "6.0"), (900, "9.0"), (7200, "9.0")]
+)
+def test_how_long_a_joint_was_sprayed_is_how_much_it_asks(
+    record: Record, seconds: int, mm: str
+) -> None:
+    cases.open_repair(record, OPENING, now_s=END_S)
+    spray = cases.Spray("window", SPRAY_S, SPRAY_S + seconds, reached=False)
+    cases.add_spray(record, "u1", OF, spray)
+    assert [e.value for e in record.events("yard", unit="u1") if e.kind == "hose"] == [mm]

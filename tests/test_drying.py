@@ -341,6 +341,23 @@ def test_a_hose_test_ends_the_watch_over_the_rain_before_it() -> None:
     assert stated["natural"] == alone["natural"] - 1
 
 
+def test_hose_tests_noted_beside_the_rain_take_no_answer_of_it_back() -> None:
+    leaking = leak(rain(), percent=1.6, hours=SINCE, dries_days=2.0)
+    bad = last(watch(leaking, rain(), []))
+    assert bad.verdict == "did not stay dry"
+    showers = [day(k + 0.25 + 40 / 24) for k in range(0, AFTER - 3, 5)]
+    for mm in (0.6, 9.0):  # a minute, or a whole test
+        sprayed = [Wetting(at_s, "hose", mm) for at_s in showers]
+        assert last(watch(leaking, rain(), sprayed)).verdict == "did not stay dry"
+
+
+def test_a_minute_of_water_shows_nothing() -> None:
+    tests = [Wetting(day(at), "hose", 0.6) for at in range(3, 88, 3)]
+    stated = last(watch(0.0, np.zeros(len(rain())), tests))
+    assert stated.verdict == "not yet shown"
+    assert "enough wetting" in stated.missing
+
+
 def test_two_hose_tests_a_week_apart_do_without_rain() -> None:
     tests = [Wetting(day(at), "hose", 40.0) for at in (10, 13, 16, 19)]
     dry = np.zeros(len(rain()))

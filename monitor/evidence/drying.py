@@ -69,7 +69,8 @@ _SETTLING_H = 48  # after the repair nothing is asked: probe and air come to res
 _LONGEST_GAP_H = 6
 _RAIN_MM, _RAIN_H = 2.0, 6
 _DRY_MM = 0.3  # a day with more is no dry day
-_ASSUMED_MM = {"rain": 5.0, "hose": 9.0, "wash": 5.0, "thaw": 5.0}  # where nobody said how much
+ASSUMED_MM = {"rain": 5.0, "hose": 9.0, "wash": 5.0, "thaw": 5.0}  # where nobody said how much
+_TAKES_OVER_H = 12  # a hose test, after rain began
 _LARGEST_FALL, _LARGEST_RISE = -1.5, 0.5  # that a trend may explain [%MC]
 
 _CLOSED_RESPONSE, _OPENED_RESPONSE = 0.25, 0.5  # least response [%MC a drive of 1]
@@ -100,7 +101,7 @@ _STALLED_DAYS = 2  # midnights running that begin or end a stall: one is noise
 # 0.5 %MC of wood in the middle range, half of the drying goal. Both numbers are our own choice.
 _BENCH_DAYS, _BENCH_APART = 180, 3.0
 LEAST_GOAL, MOST_GOAL = 0.5, 3.0  # that a person may decide on [%MC above the dry standard]
-VERSION = "2"  # of these rules
+VERSION = "3"  # of these rules
 
 
 @dataclass(frozen=True, slots=True)
@@ -538,10 +539,11 @@ class _Course:
 
 
 def _events(watch: Watch) -> list[_Event]:
-    """Wettings in the order of time, none within the 48 h of another.
+    """Wettings in the order of time, none within the 48 h of another but a hose test.
 
-    Rain begins in the first wet hour of 6 h with 2 mm; what falls in a day counts. A hose test
-    ends the watch over rain before it, which then does not count: it is a question of its own.
+    Rain begins in the first wet hour of 6 h with 2 mm; what falls in a day counts. A hose test is a
+    question of its own: it takes the place of rain that had just begun, and stands beside rain that
+    was answered for half a day, for a test noted later must not take an answer back.
     """
     hours = len(watch.rain_mm)
     rain = np.nan_to_num(watch.rain_mm)
@@ -551,7 +553,7 @@ def _events(watch: Watch) -> list[_Event]:
     asked = [(hour, _Event(hour, "rain", 0.0)) for hour in begins.tolist()]
     for wetting in watch.wettings:
         hour = wetting.at_s // _HOUR_S - watch.from_hour
-        mm = _ASSUMED_MM[wetting.kind] if isnan(wetting.mm) else wetting.mm
+        mm = ASSUMED_MM[wetting.kind] if isnan(wetting.mm) else wetting.mm
         asked.append((hour, _Event(hour, wetting.kind, mm)))
     found: list[_Event] = []
     for hour, event in sorted(asked, key=lambda pair: (pair[0], pair[1].kind == "rain")):
@@ -560,7 +562,8 @@ def _events(watch: Watch) -> list[_Event]:
         if found and hour < found[-1].hour + _ANSWER_H:
             if event.kind != "hose" or found[-1].kind == "hose":
                 continue
-            found.pop()
+            if hour < found[-1].hour + _TAKES_OVER_H:
+                found.pop()
         found.append(event)
     return [
         _Event(e.hour, e.kind, e.mm + float(total[min(e.hour + _DAY_H, hours)] - total[e.hour]))
