@@ -950,11 +950,14 @@ def _notice_probes(
     newest = _newest(latest)
     by_probe = {(one.site, one.node, one.probe): one for one in latest}
     silent: dict[tuple[str, str, str], tuple[Placement, int, int]] = {}
+    there: dict[tuple[str, str, str], Latest] = {}
     for place in placements:
         node = newest.get((place.site, place.node))
         if place.to_s is not None or not place.zone or node is None or node.at_s < place.from_s:
             continue
         heard = by_probe.get((place.site, place.node, place.probe))
+        if heard is not None:
+            there.setdefault((place.site, place.unit, place.zone), heard)
         last_s = place.from_s if heard is None else max(heard.at_s, place.from_s)
         due_s = last_s + silent_after_s((heard or node).silence_s or DEFAULT_SILENCE_S)
         if node.at_s > due_s:
@@ -973,10 +976,21 @@ def _notice_probes(
         alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=False)
         record.add_alarm(alarm.made_instant(), now_s=now_s)
     for where in standing.keys() - silent.keys():
-        record.change_alarm(
-            _over(standing[where], "heard again, or nothing is placed there", at_s=now_s),
-            now_s=now_s,
-        )
+        change = _probe_heard(record, standing[where], there.get(where), now_s=now_s)
+        record.change_alarm(change, now_s=now_s)
+
+
+def _probe_heard(record: Record, alarm: Alarm, heard: Latest | None, *, now_s: int) -> ChangedAlarm:
+    """The end of a probe's silence; it was none if the samples of all that time came late."""
+    if heard is None:
+        return _over(alarm, "nothing is placed there any more", at_s=now_s)
+    limit_s = silent_after_s(heard.silence_s or DEFAULT_SILENCE_S)
+    gap_s = record.longest_gap_s(
+        heard.site, heard.node, heard.probe, from_s=alarm.raised_s - limit_s, to_s=heard.at_s
+    )
+    if gap_s <= limit_s:
+        return _measured_all_the_time(alarm, heard.at_s, now_s=now_s)
+    return _over(alarm, "heard again", at_s=heard.at_s)
 
 
 def _heard_again(
@@ -986,10 +1000,14 @@ def _heard_again(
     since_s = alarm.raised_s - silent_after_s(silence_s)
     gap_s = record.longest_gap_s(alarm.site, alarm.node, from_s=since_s, to_s=last_s)
     if gap_s <= silent_after_s(silence_s):
-        why = "late readings: it measured all the time, and nothing of it is missing"
-        step = AlarmStep(now_s, "normal", SYSTEM, why)
-        return ChangedAlarm(alarm.alarm_id, last_s, "normal", step, withdrawn_s=now_s)
+        return _measured_all_the_time(alarm, last_s, now_s=now_s)
     return _over(alarm, "heard again", at_s=last_s)
+
+
+def _measured_all_the_time(alarm: Alarm, last_s: int, *, now_s: int) -> ChangedAlarm:
+    why = "late readings: it measured all the time, and nothing of it is missing"
+    step = AlarmStep(now_s, "normal", SYSTEM, why)
+    return ChangedAlarm(alarm.alarm_id, last_s, "normal", step, withdrawn_s=now_s)
 
 
 def _in_force(placements: Iterable[Placement]) -> dict[_Node, Placement]:

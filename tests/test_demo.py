@@ -12,9 +12,9 @@ from demo import papers
 from demo.__main__ import yard_of
 from demo.weather import DAY_S
 from demo.yard import MAST, Yard
-from monitor import demonstration, photos, rounds, seals, watch
+from monitor import demonstration, photos, seals, watch
 from monitor.cli import _enter_lot
-from monitor.store import Record, open_record
+from monitor.store import Record, findings, open_record
 
 NOW_S = int(datetime(2026, 11, 24, 7, 34, tzinfo=UTC).timestamp())
 REPAIRED = ("u06", "off-front-low")
@@ -96,7 +96,7 @@ def test_the_round_says_what_was_found_and_with_which_meter(tmp_path: Path) -> N
     entered(tmp_path)
     with open_record(tmp_path, read_only=True) as record:
         found = {each.unit: each for unit in record.units() for each in record.findings(unit.code)}
-        assert all(each.digest == rounds.digest(each) for each in found.values())
+        assert all(each.digest == findings.digest(each) for each in found.values())
         roofs = {unit.code: unit.roof for unit in record.units()}
         kept = [
             record.photo(unit.code, one.digest) or b""

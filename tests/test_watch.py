@@ -296,7 +296,7 @@ def _contents(record: Record) -> tuple[Any, ...]:
     alarms = sorted(
         (a.zone, a.kind, a.raised_s, a.cleared_s or 0)
         for a in record.alarms()
-        if a.withdrawn_s is None and a.kind != "silent"
+        if a.withdrawn_s is None and a.kind not in {"silent", "probe silent"}
     )
     return hours, alarms
 

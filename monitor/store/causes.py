@@ -142,14 +142,18 @@ def declare_gateways(connection: Connection, named: Mapping[tuple[str, str], str
         )
 
 
-def longest_gap_s(connection: Connection, site: str, node: str, *, from_s: int, to_s: int) -> int:
-    """Longest time between two samples of a node in [from_s, to_s]; its whole length if it has none."""
+def longest_gap_s(
+    connection: Connection, site: str, node: str, probe: str | None, *, from_s: int, to_s: int
+) -> int:
+    """Longest time between two samples in [from_s, to_s] of a probe, None: of its node; all of it for none."""
     probes = (
         select(t.probe.c.probe_id)
         .join_from(t.probe, t.node)
         .join(t.site, t.site.c.site_id == t.node.c.site_id)
         .where(t.site.c.code == site, t.node.c.code == node)
     )
+    if probe is not None:
+        probes = probes.where(t.probe.c.code == probe)
     c = t.reading.c
     inside = (c.at_s >= from_s, c.at_s <= to_s, c.probe_id.in_(probes))
     times = sorted(connection.execute(select(c.at_s).where(*inside).distinct()).scalars())

@@ -622,10 +622,12 @@ class Record:
         with self._writing() as connection:
             causes.keep(connection, work, now_s=now_s)
 
-    def longest_gap_s(self, site: str, node: str, *, from_s: int, to_s: int) -> int:
-        """Longest time between two samples of a node in a span."""
+    def longest_gap_s(
+        self, site: str, node: str, probe: str | None = None, *, from_s: int, to_s: int
+    ) -> int:
+        """Longest time between two samples of a node, or of one of its probes, in a span."""
         with self._reading() as connection:
-            return causes.longest_gap_s(connection, site, node, from_s=from_s, to_s=to_s)
+            return causes.longest_gap_s(connection, site, node, probe, from_s=from_s, to_s=to_s)
 
     def alarms_told(self, *, from_s: int) -> list[tuple[str, int, str, int]]:
         """(person, alarm, site, when) of each alarm that a person was told by a message of its own."""

@@ -217,7 +217,12 @@ class Client:
             if self.strike[call] < 0:
                 raise Killed(call)
 
-    def subscribe(self, pattern: str, **_: Any) -> None:
+    def subscribe(self, wanted: str | list[tuple[str, Any]], **_: Any) -> None:
+        """One filter: nobody here asks for more."""
+        if isinstance(wanted, str):
+            pattern = wanted
+        else:
+            ((pattern, _options),) = wanted
         self._up(lambda: self.world.broker.subscribed(self, pattern))
 
     def publish(
