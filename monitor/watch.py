@@ -976,8 +976,8 @@ def _notice_probes(
         alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=False)
         record.add_alarm(alarm.made_instant(), now_s=now_s)
     for where in standing.keys() - silent.keys():
-        change = _probe_heard(record, standing[where], there.get(where), now_s=now_s)
-        record.change_alarm(change, now_s=now_s)
+        over = _probe_heard(record, standing[where], there.get(where), now_s=now_s)
+        record.change_alarm(over, now_s=now_s)
 
 
 def _probe_heard(record: Record, alarm: Alarm, heard: Latest | None, *, now_s: int) -> ChangedAlarm:
