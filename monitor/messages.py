@@ -174,18 +174,17 @@ class Courier:
         units = {unit.code: unit for unit in self.record.units() if unit.life != "left"}
         found = []
         for code, book in self.record.seal_books().items():
-            dues = seals.due_of(book, now_s=now_s) if code in units else []
-            looks = [one for one in dues if one.task == "look"]
-            now = [one for one in looks if one.now]
-            defects = len({one.joint.code for one in dues if one.task == "reseal"})
-            if not now and not defects:
+            if code not in units:
                 continue
-            first = min(now, key=lambda one: one.day, default=None)
+            stand = seals.tally(seals.due_of(book, now_s=now_s))
+            if not stand.now and not stand.defects:
+                continue
+            first = min(stand.now, key=lambda one: one.day, default=None)
             line = partial(
                 seal_text.due_line,
-                joints=len(looks),
-                due=len(now),
-                defects=defects,
+                joints=len(stand.looks),
+                due=len(stand.now),
+                defects=stand.defects,
                 first=first.day.isoformat() if first else "",
                 reason=first.reason if first else "",
             )

@@ -168,6 +168,23 @@ _HURT: dict[EventKind, Reason] = {"hail": "hail", "branch": "branch", "wind": "w
 _RANK: dict[Reason, int] = {"defect": 0, "leak suspect": 1, "hail": 2, "branch": 2, "wind": 2}
 
 
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """How the seals of a unit stand: looks, those of them that are due now, and joints with a defect."""
+
+    looks: tuple[Due, ...]
+    now: tuple[Due, ...]
+    defects: int
+
+
+def tally(dues: Iterable[Due]) -> Tally:
+    """Count what is due of a unit."""
+    told = tuple(dues)
+    looks = tuple(one for one in told if one.task == "look")
+    defects = {one.joint.code for one in told if one.task == "reseal"}
+    return Tally(looks, tuple(one for one in looks if one.now), len(defects))
+
+
 def _urgency(one: Due) -> tuple[bool, int, date, str, str]:
     return not one.now, _RANK.get(one.reason, 3), one.day, one.joint.code, one.task
 

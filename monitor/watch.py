@@ -170,7 +170,7 @@ def tick(record: Record, *, now_s: int, alive: Callable[[], None] = lambda: None
     placed, newest = _in_force(placements), _newest(latest)
     silence = partial(_notice_silence, record, newest, placed, known, listening=listening)
     _guarded(partial(silence, now_s=now_s), "silence")
-    probes = partial(_notice_probes, record, latest, placements, units, known)
+    probes = partial(_notice_probes, record, latest, newest, placements, units, known)
     _guarded(partial(probes, now_s=now_s), "silent probes")
     _guarded(partial(_notice_batteries, record, latest, placed, known, now_s=now_s), "batteries")
     _guarded(partial(_notice_floods, record, placed, known, now_s=now_s), "floods")
@@ -936,7 +936,8 @@ def _notice_silence(
 
 def _notice_probes(
     record: Record,
-    latest: Sequence[Latest],
+    latest: Iterable[Latest],
+    newest: Mapping[_Node, Latest],
     placements: Iterable[Placement],
     units: Mapping[str, Unit],
     known: Sequence[Alarm],
@@ -947,7 +948,6 @@ def _notice_probes(
 
     By that time and not by the clock: what a node kept comes in the order in which it was measured.
     """
-    newest = _newest(latest)
     by_probe = {(one.site, one.node, one.probe): one for one in latest}
     silent: dict[tuple[str, str, str], tuple[Placement, int, int]] = {}
     there: dict[tuple[str, str, str], Latest] = {}

@@ -1,6 +1,5 @@
 """Findings, seals, checks over salt and repair cases go to a unit's new owner, as the seller's."""
 
-from collections.abc import Iterator
 from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
@@ -22,7 +21,7 @@ from monitor.lot import (
 )
 from monitor.reports import beside, handover
 from monitor.store import Record, findings, open_record
-from tests.test_handover import NAME, bring, give, parts, signed_anew, state
+from tests.test_handover import NAME, bring, give, home, made, parts, signed_anew, state
 from tests.test_photos import cleaned, sent
 from tests.test_repairs import (
     END_S,
@@ -32,6 +31,8 @@ from tests.test_repairs import (
     followed,
     history,
 )
+
+__all__ = ["home", "made"]  # fixtures: what the seller of this file gives, and a record to take it
 
 DAY_S = 86_400
 AT_S = END_S - 2 * DAY_S
@@ -86,18 +87,6 @@ def seller(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with followed(folder, history()) as record:
         noted(record)
     return folder
-
-
-@pytest.fixture(scope="module")
-def made(seller: Path) -> bytes:
-    with open_record(seller, read_only=True) as record:
-        return give(record, "u1", END_S)
-
-
-@pytest.fixture
-def home(tmp_path: Path) -> Iterator[Record]:
-    with open_record(tmp_path / "new") as record:
-        yield record
 
 
 def test_each_arrives_as_the_sellers_and_without_a_name(made: bytes, home: Record) -> None:

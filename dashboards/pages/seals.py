@@ -84,13 +84,12 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
 
 def summary(dues: Sequence[Due]) -> str:
     """How the seals of a unit stand, in a line."""
-    looks = [one for one in dues if one.task == "look"]
-    now = [one for one in looks if one.now]
-    first = min(looks, key=lambda one: (one.day, one.joint.code), default=None)
+    stand = seals.tally(dues)
+    first = min(stand.looks, key=lambda one: (one.day, one.joint.code), default=None)
     return text.summary_text(
-        joints=len(looks),
-        due=len(now),
-        defects=len({one.joint.code for one in dues if one.task == "reseal"}),
+        joints=len(stand.looks),
+        due=len(stand.now),
+        defects=stand.defects,
         first=_day(first.day) if first else "",
         reason=first.reason if first else "",
     )

@@ -4,7 +4,7 @@ References
 ----------
 .. [1] L. Greenspan: Humidity fixed points of binary saturated aqueous solutions, Journal of Research of
    the National Bureau of Standards 81A (1977) 89-96. Polynomials and uncertainties from memory.
-   Checked: the polynomials against two public transcriptions of the paper's coefficients, and in the
+   Checked: the polynomials against two public copies of the paper's coefficients, and in the
    tests against a museum conservator's table from 5 to 25 °C and against other fits. The linear
    term of LiCl is positive: scans of the paper lose its sign, and with a minus its humidity at 20 °C would
    be 10.98 %, not 11.31 %. The uncertainties were found in no second source.

@@ -40,9 +40,8 @@ from sensors.wire import Reading, Reject
 HOUR_S = 3600
 ANCHOR_S = 3600  # one (uptime, UTC) pair an hour of uptime keeps clock drift below a second
 MAX_RANGES = 50  # gaps that one receipt lists
-MOST_GAPS = (
-    1_000  # that are kept of one boot: a device that counts what it never sends makes them for good
-)
+# gaps that are kept of one boot: a device that counts what it never sends makes them for good
+MOST_GAPS = 1_000
 
 MOST_NAMES = 100_000  # probes and boots that are cached; a lot has a tenth of that
 
