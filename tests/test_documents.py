@@ -663,3 +663,36 @@ def test_a_document_has_what_people_noted_and_none_of_their_names(tmp_path: Path
         record.add_event("yard", repair, recorded_s=END_S)
         (after,) = beside.of(record, "u1").findings
         assert after.closed_s == END_S - DAY_S
+
+
+LOOK = Finding("6f1e2c1a-0f0e-4a53-9a25-6a1f3f6f0001", "u1", "w2", "6f1e2c1a-0f0e-4a53-9a25-6a1f3f6f0002", START_S, START_S, "x")  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("checks", "result", "settled"),
+    [
+        ((("press", "soft"),), "", False),
+        ((("water", "standing"),), "", False),
+        ((("growth", "large"),), "", False),
+        ((("press", "firm"), ("water", "damp")), "", False),
+        ((), "", False),  # a note, a photo or a meter's value alone settles nothing
+        ((("press", "firm"), ("water", "none"), ("sight", "flex")), "", True),
+        ((("press", "firm"),), "leak found", False),
+        ((("press", "soft"),), "no leak", True),
+    ],
+)
+def test_a_finding_is_open_until_something_settles_it(
+    checks: tuple[tuple[str, str], ...], result: str, settled: bool
+) -> None:
+    look = replace(LOOK, checks=checks, result=result)  # type: ignore[arg-type]
+    assert beside._closed_s(look, [look], []) == (START_S if settled else None)
+    after_s = START_S + DAY_S
+    unsettled = replace(look, at_s=after_s, result="", checks=(("press", "soft"),))
+    settles = replace(unsettled, at_s=after_s + 1, result="nothing found")
+    assert beside._closed_s(look, [look, unsettled], []) == (START_S if settled else None)
+    found = beside._closed_s(look, [look, unsettled, settles], [])
+    assert found == (START_S if settled else after_s + 1)
+    repair = Event(after_s, "repair", "", "u1", "w2")
+    assert beside._closed_s(look, [look], [repair]) == (START_S if settled else after_s)
+    elsewhere = replace(repair, zone="w1")
+    assert beside._closed_s(look, [look], [elsewhere]) == (START_S if settled else None)
