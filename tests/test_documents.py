@@ -696,3 +696,38 @@ def test_a_finding_is_open_until_something_settles_it(
     assert beside._closed_s(look, [look], [repair]) == (START_S if settled else after_s)
     elsewhere = replace(repair, zone="w1")
     assert beside._closed_s(look, [look], [elsewhere]) == (START_S if settled else None)
+
+
+def test_what_people_noted_is_of_the_document_s_time(record: Record) -> None:
+    """By what was known at its end: a finding that was closed later is open in it."""
+    first, last = END_S - 20 * DAY_S, END_S - 10 * DAY_S
+    found = (
+        Noted(first - 9, "long closed", "x", closed_s=first - 5),
+        Noted(first - 8, "closed within", "x", closed_s=first + 5),
+        Noted(first - 7, "never closed", "x"),
+        Noted(first, "at its beginning", "x", closed_s=first),
+        Noted(last, "at its end", "x", closed_s=last + DAY_S),
+        Noted(last + 1, "after it", "x"),
+    )
+    at = (first - 2, first - 1, first + 1, last + 1)
+    noted = tuple(Noted(at_s, "n1 p1", str(k)) for k, at_s in enumerate(at))
+    given_ = Beside(findings=found, seals=noted, benches=noted)
+    told = read(record, "u1", from_s=first, to_s=last, beside=given_)
+    whole = read(record, "u1", from_s=None, to_s=END_S, beside=given_)
+    early = replace(noted[0], at_s=whole.from_s - DAY_S)  # before the first probe
+    more = read(record, "u1", from_s=None, to_s=END_S, beside=Beside((early,), (early,), (early,)))
+    assert (more.beside.findings, more.beside.seals) == ((early,), (early,))
+    assert [(one.place, one.closed_s) for one in told.beside.findings] == [
+        ("closed within", first + 5),
+        ("never closed", None),
+        ("at its beginning", first),
+        ("at its end", None),
+    ]
+    assert [one.what for one in told.beside.seals] == ["2"]
+    assert [one.what for one in told.beside.benches] == ["1", "2"]  # the last one before holds on
+    sale = handed.make(record, wanted("sale", from_s=first, to_s=last, beside=given_))
+    shown = words_of(pdf(sale, paper="a4"))
+    assert "never closed: open" in shown
+    assert "at its end: open" in shown
+    assert "after it" not in shown
+    assert "long closed" not in shown

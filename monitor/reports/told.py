@@ -4,7 +4,7 @@ Whoever lives or lived there is not in it: neither the notes that say so nor wha
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -64,6 +64,27 @@ class Beside:
     findings: tuple[Noted, ...] = ()
     seals: tuple[Noted, ...] = ()
     benches: tuple[Noted, ...] = ()  # `place` is the node
+
+    def within(self, from_s: int, to_s: int) -> "Beside":
+        """What bears on a time, as it was known at its end.
+
+        That is what was noted in it, findings that were still open when it began, and the last check
+        of each probe before it, whose correction went on.
+        """
+        noted = [one for one in self.findings if one.at_s <= to_s]
+        known = [replace(one, closed_s=_until(one.closed_s, to_s)) for one in noted]
+        before = {one.place: one for one in sorted(self.benches, key=_noted_s) if one.at_s < from_s}
+        return Beside(
+            findings=tuple(
+                one
+                for one in known
+                if one.at_s >= from_s or one.closed_s is None or one.closed_s >= from_s
+            ),
+            seals=tuple(one for one in self.seals if from_s <= one.at_s <= to_s),
+            benches=tuple(
+                one for one in self.benches if from_s <= one.at_s <= to_s or one in before.values()
+            ),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,8 +258,17 @@ def read(
         unseen=explain.unseen(
             [(one.zone.code, one.zone.kind) for one in zones if one.first_s], unit
         ),
-        beside=beside or Beside(),
+        # rounds and seals do not wait for a probe: from what was asked on, not from the first one
+        beside=(beside or Beside()).within(from_s or 0, to_s),
     )
+
+
+def _noted_s(one: Noted) -> int:
+    return one.at_s
+
+
+def _until(at_s: int | None, to_s: int) -> int | None:
+    return at_s if at_s is not None and at_s <= to_s else None
 
 
 def _repaired(row: RepairRow) -> tuple[int, str]:

@@ -52,8 +52,8 @@ LABELS = (
 # --- of all of them -------------------------------------------------------------------------------
 
 NONE_RECORDED = "None recorded."
-NO_FINDINGS = "Findings of inspection rounds: none recorded."
-NO_SEALS = "Seals: none recorded."
+NO_FINDINGS = "Findings of inspection rounds: none recorded in this time."
+NO_SEALS = "Seals: none recorded in this time."
 NO_BENCH_CHECKS = (
     "Checks of the probes over salt: none recorded. How true they read is known only as far as they "
     "agree with each other."
