@@ -53,7 +53,17 @@ from monitor.reports.document import (
     typed,
 )
 from monitor.reports.handed import Wanted
-from monitor.reports.told import Asked, Beside, Noted, _noted, read
+from monitor.reports.told import (
+    DAY_H,
+    HOUR_S,
+    Asked,
+    Beside,
+    Noted,
+    _noted,
+    _since_s,
+    _watched,
+    read,
+)
 from monitor.store import Alarm, Record, findings, open_record
 from monitor.text import documents as text
 from tests.filled import NOW_S, filled_record
@@ -731,3 +741,48 @@ def test_what_people_noted_is_of_the_document_s_time(record: Record) -> None:
     assert "at its end: open" in shown
     assert "after it" not in shown
     assert "long closed" not in shown
+
+
+def heard_on(first_day: int, days: int, since_s: int | None):
+    """A zone with readings in some days of a year that begins at START_S."""
+    hours = START_S // HOUR_S + np.arange(365 * DAY_H)
+    day = np.arange(365 * DAY_H) // DAY_H
+    heard = (day >= first_day) & (day < first_day + days)
+    held = np.full(len(hours), 12.0)
+    table = {"hour": hours, "coverage_percent": 100.0 * heard, "wood_moisture_percent": held, "temperature_c": held}  # fmt: skip
+    return _watched(Zone("u1", "w2", "wall"), table, (int(hours[0]), int(hours[-1]) + 1), since_s)
+
+
+def test_silence_before_the_first_reading_counts(record: Record) -> None:
+    """Eleven months of twelve without a word are no coverage of 100 %."""
+    late = heard_on(335, 30, START_S - DAY_S)
+    assert late.coverage_percent == pytest.approx(100.0 * 30 / 365)
+    assert late.gap == (START_S, START_S + 335 * DAY_S)
+    assert late.since_s == START_S
+    put_late = heard_on(335, 30, START_S + 335 * DAY_S)
+    assert (put_late.coverage_percent, put_late.gap) == (100.0, None)
+    unsaid = heard_on(335, 30, None)  # readings of a file: nobody says since when it was watched
+    assert (unsaid.coverage_percent, unsaid.gap) == (100.0, None)
+    declared_late = heard_on(335, 30, START_S + 340 * DAY_S)  # readings came before that
+    assert declared_late.since_s == START_S + 335 * DAY_S
+    told = read(record, "u1", from_s=None, to_s=END_S)
+    told = replace(told, from_s=START_S, to_s=START_S + 365 * DAY_S)
+    always = heard_on(0, 365, START_S)
+    assert "Watched from 2030-01-01 to 2031-01-01: 2 places, 100 %" in replace(told, zones=(always, always)).watched  # fmt: skip
+    for other in (late, put_late, heard_on(0, 30, START_S)):
+        said = replace(told, zones=(always, other)).watched
+        assert "Watched from" not in said
+        assert "not of every place or day" in said
+    assert "8 % of the hours" in replace(told, zones=(late,)).watched
+
+
+def test_a_place_is_to_be_watched_from_its_probe_or_what_was_declared(record: Record) -> None:
+    zone = Zone("u1", "w1", "wall")
+    at = [Placement("n1", "p1", "yard", "u1", code, START_S + k * DAY_S) for code, k in (("w1", 9), ("w1", 2), ("w2", 0))]  # fmt: skip
+    assert _since_s(zone, at) == START_S + 2 * DAY_S
+    assert _since_s(zone, at[2:]) is None
+    assert _since_s(replace(zone, watched_from_s=START_S + DAY_S), at) == START_S + DAY_S
+    told = read(record, "u1", from_s=None, to_s=END_S)
+    assert {one.since_s for one in told.heard} == {START_S - 3 * DAY_S}  # readings began at START_S
+    assert all(one.coverage_percent < 100.0 for one in told.heard)
+    assert {one.gap for one in told.heard} == {(START_S - 3 * DAY_S, START_S)}

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from monitor import explain, storms, text
 from monitor.errors import InputError
 from monitor.evidence.entries import BlindSpot
-from monitor.lot import PRIVATE, AlarmKind, Event, Site, Unit, Zone
+from monitor.lot import PRIVATE, AlarmKind, Event, Placement, Site, Unit, Zone
 from monitor.store import Alarm, Record, RepairRow
 from monitor.text import documents as words
 from monitor.times import time_zone
@@ -98,9 +98,13 @@ class Asked:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Watched:
-    """One zone over the time; `first_s` None: nothing was heard from it."""
+    """One zone over the time; `first_s` None: nothing was heard from it.
+
+    `since_s` is from when on it was to be watched: its hours count from there.
+    """
 
     zone: Zone
+    since_s: int
     first_s: int | None
     last_s: int | None
     coverage_percent: float
@@ -161,13 +165,15 @@ class Told:
     @property
     def watched(self) -> str:
         """How much was watched, in a sentence."""
-        first = min((one.first_s for one in self.heard if one.first_s is not None), default=0)
-        last = max((one.last_s for one in self.heard if one.last_s is not None), default=0)
+        firsts = [one.first_s for one in self.heard if one.first_s is not None]
+        lasts = [one.last_s for one in self.heard if one.last_s is not None]
+        begun = {self.day(at_s) for at_s in (*firsts, *(one.since_s for one in self.heard))}
         return words.watched_text(
             zones=len(self.heard),
-            first=self.day(first),
-            last=self.day(last),
+            first=self.day(min(firsts, default=0)),
+            last=self.day(max(lasts, default=0)),
             percent=np.floor(self.coverage_percent),
+            whole=len(begun) == 1 and len(set(map(self.day, lasts))) == 1,
         )
 
     @property
@@ -212,7 +218,8 @@ def read(
     if unit is None:
         raise InputError(f"there is no unit {code}")
     site = next(one for one in record.sites() if one.code == unit.site)
-    placed = [p.from_s for p in record.placements() if p.unit == code]
+    placements = [p for p in record.placements() if p.unit == code]
+    placed = [p.from_s for p in placements]
     # before its first probe nothing could be known: that time counts neither for nor against it
     first = min([p for p in placed if p < to_s] or [to_s - DAY_S])
     since = max(from_s or 0, first, to_s - MOST_DAYS * DAY_S) // HOUR_S * HOUR_S
@@ -221,7 +228,8 @@ def read(
     from_hour, to_hour = since // HOUR_S, -(-to_s // HOUR_S)
     hours = record.unit_hours(code, from_hour=from_hour, to_hour=to_hour)
     zones = tuple(
-        _watched(zone, hours.get(zone.code), from_hour, to_hour) for zone in record.zones(code)
+        _watched(zone, hours.get(zone.code), (from_hour, to_hour), _since_s(zone, placements))
+        for zone in record.zones(code)
     )
     gauges = [
         _course(t, "rain_mm", from_hour, to_hour) for name, t in hours.items() if name[:1] == "/"
@@ -282,8 +290,18 @@ def _course(table: Table | None, name: str, from_hour: int, to_hour: int) -> Flo
     return line
 
 
-def _watched(zone: Zone, table: Table | None, from_hour: int, to_hour: int) -> Watched:
-    """How one zone was watched, from its first hour with a reading on."""
+def _since_s(zone: Zone, placements: Iterable[Placement]) -> int | None:
+    """From when on a zone was to be watched, as declared or by its first probe; None: nobody said."""
+    if zone.watched_from_s is not None:
+        return zone.watched_from_s
+    return min((p.from_s for p in placements if p.zone == zone.code), default=None)
+
+
+def _watched(
+    zone: Zone, table: Table | None, span_h: tuple[int, int], since_s: int | None
+) -> Watched:
+    """How one zone was watched since it was to be, or gave a reading: silence before that is a gap."""
+    from_hour, to_hour = span_h
     coverage = np.nan_to_num(_course(table, "coverage_percent", from_hour, to_hour))
     moisture = _course(table, "wood_moisture_percent", from_hour, to_hour)
     temperature = _course(table, "temperature_c", from_hour, to_hour)
@@ -291,14 +309,17 @@ def _watched(zone: Zone, table: Table | None, from_hour: int, to_hour: int) -> W
     heard = np.flatnonzero(covered)
     if not len(heard):
         nothing = (np.nan, np.nan, np.nan)
-        return Watched(zone, None, None, 0.0, None, nothing, nothing, covered, moisture)
+        begun_s = from_hour * HOUR_S
+        return Watched(zone, begun_s, None, None, 0.0, None, nothing, nothing, covered, moisture)
     first, last = int(heard[0]), int(heard[-1])
+    since = first if since_s is None else min(max(since_s // HOUR_S - from_hour, 0), first)
     return Watched(
         zone=zone,
+        since_s=(from_hour + since) * HOUR_S,
         first_s=(from_hour + first) * HOUR_S,
         last_s=(from_hour + last + 1) * HOUR_S,
-        coverage_percent=float(coverage[first:].mean()),
-        gap=_gap(covered, first, from_hour),
+        coverage_percent=float(coverage[since:].mean()),
+        gap=_gap(covered, since, from_hour),
         moisture_percent=_range(moisture),
         temperature_c=_range(temperature),
         covered=covered,
@@ -306,14 +327,14 @@ def _watched(zone: Zone, table: Table | None, from_hour: int, to_hour: int) -> W
     )
 
 
-def _gap(covered: NDArray[np.bool_], first: int, from_hour: int) -> tuple[int, int] | None:
-    """The longest time on end without a reading since the first one."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], (~covered[first:]).astype(np.int8), [0]])))
+def _gap(covered: NDArray[np.bool_], since: int, from_hour: int) -> tuple[int, int] | None:
+    """The longest time on end without a reading since an hour."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (~covered[since:]).astype(np.int8), [0]])))
     spans = list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
     if not spans:
         return None
     start, end = max(spans, key=lambda span: span[1] - span[0])
-    return (from_hour + first + start) * HOUR_S, (from_hour + first + end) * HOUR_S
+    return (from_hour + since + start) * HOUR_S, (from_hour + since + end) * HOUR_S
 
 
 def _range(values: Floats) -> tuple[float, float, float]:
