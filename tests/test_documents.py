@@ -59,12 +59,13 @@ from monitor.reports.told import (
     Asked,
     Beside,
     Noted,
+    _as_at,
     _noted,
     _since_s,
     _watched,
     read,
 )
-from monitor.store import Alarm, Record, findings, open_record
+from monitor.store import Alarm, AlarmStep, NewAlarm, Record, findings, open_record
 from monitor.text import documents as text
 from tests.filled import NOW_S, filled_record
 from tests.judging import DAY_S, START_S
@@ -786,3 +787,51 @@ def test_a_place_is_to_be_watched_from_its_probe_or_what_was_declared(record: Re
     assert {one.since_s for one in told.heard} == {START_S - 3 * DAY_S}  # readings began at START_S
     assert all(one.coverage_percent < 100.0 for one in told.heard)
     assert {one.gap for one in told.heard} == {(START_S - 3 * DAY_S, START_S)}
+
+
+def alarm_with(kind: str, cleared_s: int | None, *steps: tuple[int, str, str]) -> NewAlarm:
+    """An alarm of w1 with its steps: day, state and who."""
+    made = tuple(AlarmStep(START_S + day * DAY_S, state, who, "x") for day, state, who in steps)  # type: ignore[arg-type]
+    return NewAlarm("yard", "u1", "w1", "", kind, "today", made[0].at_s, cleared_s, made[-1].state, "", f"{kind} at w1", False, made)  # type: ignore[arg-type]  # fmt: skip
+
+
+def test_an_alarm_stands_as_it_stood_at_the_document_s_end(tmp_path: Path) -> None:
+    """Not as it stands now: a claim about a past day is not changed by what came after."""
+    on, back, seen = "unacknowledged", "returned unacknowledged", "acknowledged"
+    rests, asleep = "latched unacknowledged", "latched acknowledged"
+    with open_record(tmp_path) as record:
+        furnish(record, events=())
+        wet = alarm_with("wet", START_S + 10 * DAY_S, (0, on, ""), (10, back, ""), (12, "normal", "Ann"))  # fmt: skip
+        leak = alarm_with("leak suspect", START_S + 30 * DAY_S, (1, on, ""), (5, rests, ""), (6, asleep, "Ann"), (30, "normal", "Ann"))  # fmt: skip
+        damp = alarm_with("damp", None, (2, on, ""), (3, seen, "Ann"))
+        for one in (wet, leak, damp):
+            record.add_alarm(one, now_s=END_S)
+
+        def standing(day: int) -> set[str]:
+            told = read(record, "u1", from_s=None, to_s=START_S + day * DAY_S + 1)
+            return {alarm.kind for alarm in told.alarms if told.standing(alarm)}
+
+        assert standing(1) == {"wet", "leak suspect"}
+        assert standing(9) == {"wet", "leak suspect", "damp"}
+        assert standing(10) == {"leak suspect", "damp"}
+        assert standing(20) == {"leak suspect", "damp"}
+        assert standing(30) == {"damp"}
+        past, now = (Wanted("warranty", "u1", ASKED, to_s=START_S + day * DAY_S) for day in (9, 40))
+        shown = words_of(pdf(handed.make(record, past), paper="a4"))
+        assert "Alarms: 3, of which 3 stand." in shown
+        assert "ended" not in shown
+        later = words_of(pdf(handed.make(record, now), paper="a4"))
+        assert "Alarms: 3, of which 1 stand." in later
+        assert "ended 2030-01-11" in later
+
+
+def test_late_readings_that_take_an_end_back_say_that_it_stood() -> None:
+    ended = [AlarmStep(START_S, "unacknowledged", "", ""), AlarmStep(START_S + 5, "normal", "", "")]
+    again = [*ended, AlarmStep(START_S + 99, "acknowledged", "", "late readings")]
+    alarm = Alarm(1, "yard", "u1", "w1", "", "wet", "today", START_S, None, "acknowledged", "", "", False, None, 1)  # fmt: skip
+    assert _as_at(alarm, again, START_S + 20).state == "unacknowledged"
+    over = replace(alarm, state="normal", cleared_s=START_S + 60)
+    assert _as_at(over, again, START_S + 20).cleared_s is None
+    assert _as_at(over, again, START_S + 20).state == "unacknowledged"
+    was = replace(over, cleared_s=START_S + 5)
+    assert (_as_at(was, ended, START_S + 20).state, _as_at(was, ended, START_S + 20).cleared_s) == ("normal", START_S + 5)  # fmt: skip

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from monitor import explain, storms, text
 from monitor.errors import InputError
 from monitor.evidence.entries import BlindSpot
-from monitor.lot import PRIVATE, AlarmKind, Event, Placement, Site, Unit, Zone
-from monitor.store import Alarm, Record, RepairRow
+from monitor.lot import PRIVATE, AlarmKind, AlarmState, Event, Placement, Site, Unit, Zone
+from monitor.store import Alarm, AlarmStep, Record, RepairRow
 from monitor.text import documents as words
 from monitor.times import time_zone
 
@@ -27,6 +27,7 @@ SHOWN_KINDS: frozenset[AlarmKind] = frozenset(
     {"leak suspect", "damp", "wet", "mould growth", "rot", "condensation", "water contact",
      "did not stay dry", "drying stalled"}
 )  # fmt: skip  # that say something was found in the unit
+OVER: frozenset[AlarmState] = frozenset({"normal", "returned unacknowledged"})
 NOTED_WETTINGS = frozenset({"hose", "wash", "thaw", "rain"})
 
 Floats = NDArray[np.float64]
@@ -138,7 +139,7 @@ class Told:
     wettings: tuple[Wetting, ...]
     rain_percent: float  # share of the hours that rain is known for
     rain_mm: Floats
-    alarms: tuple[Alarm, ...]  # oldest first, without those that were withdrawn
+    alarms: tuple[Alarm, ...]  # as they stood at the end, oldest first; none that was withdrawn
     repairs: tuple[RepairRow, ...]  # noted before the end, oldest first
     events: tuple[Event, ...]  # of the unit, none that say who lives there
     unseen: tuple[BlindSpot, ...]
@@ -156,10 +157,10 @@ class Told:
         return float(np.mean(known)) if known else 0.0
 
     def standing(self, alarm: Alarm) -> bool:
-        """Whether an alarm still stood at the end: its condition, or what only an inspection ends."""
+        """Whether one of its alarms still stood at the end: its condition, or what only an inspection ends."""
         if alarm.state.startswith("latched"):  # its signs rest; only an inspection ends it
             return True
-        over = alarm.cleared_s is not None and alarm.cleared_s < self.to_s
+        over = alarm.cleared_s is not None and alarm.cleared_s <= self.to_s
         return not over and alarm.state != "normal"
 
     @property
@@ -244,10 +245,8 @@ def read(
     )
     alarms = tuple(
         alarm
-        for alarm in sorted(record.alarms(unit=code), key=lambda a: (a.raised_s, a.alarm_id))
-        if alarm.withdrawn_s is None
-        and alarm.raised_s < to_s
-        and (alarm.cleared_s is None or alarm.cleared_s >= since or alarm.state != "normal")
+        for alarm in _alarms_at(record, code, to_s)
+        if (alarm.cleared_s is None or alarm.cleared_s >= since or alarm.state != "normal")
     )
     return Told(
         site=site,
@@ -277,6 +276,24 @@ def _noted_s(one: Noted) -> int:
 
 def _until(at_s: int | None, to_s: int) -> int | None:
     return at_s if at_s is not None and at_s <= to_s else None
+
+
+def _alarms_at(record: Record, code: str, to_s: int) -> list[Alarm]:
+    """Alarms of a unit raised by a time and not withdrawn, as they stood then, oldest first."""
+    raised = [a for a in record.alarms(unit=code) if a.withdrawn_s is None and a.raised_s < to_s]
+    raised.sort(key=lambda alarm: (alarm.raised_s, alarm.alarm_id))
+    return [_as_at(alarm, record.alarm_steps(alarm.alarm_id), to_s) for alarm in raised]
+
+
+def _as_at(alarm: Alarm, steps: Iterable[AlarmStep], to_s: int) -> Alarm:
+    """An alarm as it stood at a time: its state by its steps, its end by what is known now."""
+    states = [step.state for step in steps if step.at_s <= to_s]
+    state: AlarmState = states[-1] if states else "unacknowledged"
+    later = alarm.cleared_s is not None and alarm.cleared_s > to_s
+    again = alarm.cleared_s is None and alarm.state != "normal"
+    if state in OVER and (later or again):  # late readings took that end back
+        state = "unacknowledged"
+    return replace(alarm, state=state, cleared_s=None if later else alarm.cleared_s)
 
 
 def _repaired(row: RepairRow) -> tuple[int, str]:
