@@ -53,8 +53,19 @@ from monitor.reports.document import (
     typed,
 )
 from monitor.reports.handed import Wanted
-from monitor.reports.told import Asked, Beside, Noted, _noted, read
-from monitor.store import Alarm, Record, findings, open_record
+from monitor.reports.told import (
+    DAY_H,
+    HOUR_S,
+    Asked,
+    Beside,
+    Noted,
+    _as_at,
+    _noted,
+    _since_s,
+    _watched,
+    read,
+)
+from monitor.store import Alarm, AlarmStep, NewAlarm, Record, findings, open_record
 from monitor.text import documents as text
 from tests.filled import NOW_S, filled_record
 from tests.judging import DAY_S, START_S
@@ -663,3 +674,164 @@ def test_a_document_has_what_people_noted_and_none_of_their_names(tmp_path: Path
         record.add_event("yard", repair, recorded_s=END_S)
         (after,) = beside.of(record, "u1").findings
         assert after.closed_s == END_S - DAY_S
+
+
+LOOK = Finding("6f1e2c1a-0f0e-4a53-9a25-6a1f3f6f0001", "u1", "w2", "6f1e2c1a-0f0e-4a53-9a25-6a1f3f6f0002", START_S, START_S, "x")  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("checks", "result", "settled"),
+    [
+        ((("press", "soft"),), "", False),
+        ((("water", "standing"),), "", False),
+        ((("growth", "large"),), "", False),
+        ((("press", "firm"), ("water", "damp")), "", False),
+        ((), "", False),  # a note, a photo or a meter's value alone settles nothing
+        ((("press", "firm"), ("water", "none"), ("sight", "flex")), "", True),
+        ((("press", "firm"),), "leak found", False),
+        ((("press", "soft"),), "no leak", True),
+    ],
+)
+def test_a_finding_is_open_until_something_settles_it(
+    checks: tuple[tuple[str, str], ...], result: str, settled: bool
+) -> None:
+    look = replace(LOOK, checks=checks, result=result)  # type: ignore[arg-type]
+    assert beside._closed_s(look, [look], []) == (START_S if settled else None)
+    after_s = START_S + DAY_S
+    unsettled = replace(look, at_s=after_s, result="", checks=(("press", "soft"),))
+    settles = replace(unsettled, at_s=after_s + 1, result="nothing found")
+    assert beside._closed_s(look, [look, unsettled], []) == (START_S if settled else None)
+    found = beside._closed_s(look, [look, unsettled, settles], [])
+    assert found == (START_S if settled else after_s + 1)
+    repair = Event(after_s, "repair", "", "u1", "w2")
+    assert beside._closed_s(look, [look], [repair]) == (START_S if settled else after_s)
+    elsewhere = replace(repair, zone="w1")
+    assert beside._closed_s(look, [look], [elsewhere]) == (START_S if settled else None)
+
+
+def test_what_people_noted_is_of_the_document_s_time(record: Record) -> None:
+    """By what was known at its end: a finding that was closed later is open in it."""
+    first, last = END_S - 20 * DAY_S, END_S - 10 * DAY_S
+    found = (
+        Noted(first - 9, "long closed", "x", closed_s=first - 5),
+        Noted(first - 8, "closed within", "x", closed_s=first + 5),
+        Noted(first - 7, "never closed", "x"),
+        Noted(first, "at its beginning", "x", closed_s=first),
+        Noted(last, "at its end", "x", closed_s=last + DAY_S),
+        Noted(last + 1, "after it", "x"),
+    )
+    at = (first - 2, first - 1, first + 1, last + 1)
+    noted = tuple(Noted(at_s, "n1 p1", str(k)) for k, at_s in enumerate(at))
+    given_ = Beside(findings=found, seals=noted, benches=noted)
+    told = read(record, "u1", from_s=first, to_s=last, beside=given_)
+    whole = read(record, "u1", from_s=None, to_s=END_S, beside=given_)
+    early = replace(noted[0], at_s=whole.from_s - DAY_S)  # before the first probe
+    more = read(record, "u1", from_s=None, to_s=END_S, beside=Beside((early,), (early,), (early,)))
+    assert (more.beside.findings, more.beside.seals) == ((early,), (early,))
+    assert [(one.place, one.closed_s) for one in told.beside.findings] == [
+        ("closed within", first + 5),
+        ("never closed", None),
+        ("at its beginning", first),
+        ("at its end", None),
+    ]
+    assert [one.what for one in told.beside.seals] == ["2"]
+    assert [one.what for one in told.beside.benches] == ["1", "2"]  # the last one before holds on
+    sale = handed.make(record, wanted("sale", from_s=first, to_s=last, beside=given_))
+    shown = words_of(pdf(sale, paper="a4"))
+    assert "never closed: open" in shown
+    assert "at its end: open" in shown
+    assert "after it" not in shown
+    assert "long closed" not in shown
+
+
+def heard_on(first_day: int, days: int, since_s: int | None):
+    """A zone with readings in some days of a year that begins at START_S."""
+    hours = START_S // HOUR_S + np.arange(365 * DAY_H)
+    day = np.arange(365 * DAY_H) // DAY_H
+    heard = (day >= first_day) & (day < first_day + days)
+    held = np.full(len(hours), 12.0)
+    table = {"hour": hours, "coverage_percent": 100.0 * heard, "wood_moisture_percent": held, "temperature_c": held}  # fmt: skip
+    return _watched(Zone("u1", "w2", "wall"), table, (int(hours[0]), int(hours[-1]) + 1), since_s)
+
+
+def test_silence_before_the_first_reading_counts(record: Record) -> None:
+    """Eleven months of twelve without a word are no coverage of 100 %."""
+    late = heard_on(335, 30, START_S - DAY_S)
+    assert late.coverage_percent == pytest.approx(100.0 * 30 / 365)
+    assert late.gap == (START_S, START_S + 335 * DAY_S)
+    assert late.since_s == START_S
+    put_late = heard_on(335, 30, START_S + 335 * DAY_S)
+    assert (put_late.coverage_percent, put_late.gap) == (100.0, None)
+    unsaid = heard_on(335, 30, None)  # readings of a file: nobody says since when it was watched
+    assert (unsaid.coverage_percent, unsaid.gap) == (100.0, None)
+    declared_late = heard_on(335, 30, START_S + 340 * DAY_S)  # readings came before that
+    assert declared_late.since_s == START_S + 335 * DAY_S
+    told = read(record, "u1", from_s=None, to_s=END_S)
+    told = replace(told, from_s=START_S, to_s=START_S + 365 * DAY_S)
+    always = heard_on(0, 365, START_S)
+    assert "Watched from 2030-01-01 to 2031-01-01: 2 places, 100 %" in replace(told, zones=(always, always)).watched  # fmt: skip
+    for other in (late, put_late, heard_on(0, 30, START_S)):
+        said = replace(told, zones=(always, other)).watched
+        assert "Watched from" not in said
+        assert "not of every place or day" in said
+    assert "8 % of the hours" in replace(told, zones=(late,)).watched
+
+
+def test_a_place_is_to_be_watched_from_its_probe_or_what_was_declared(record: Record) -> None:
+    zone = Zone("u1", "w1", "wall")
+    at = [Placement("n1", "p1", "yard", "u1", code, START_S + k * DAY_S) for code, k in (("w1", 9), ("w1", 2), ("w2", 0))]  # fmt: skip
+    assert _since_s(zone, at) == START_S + 2 * DAY_S
+    assert _since_s(zone, at[2:]) is None
+    assert _since_s(replace(zone, watched_from_s=START_S + DAY_S), at) == START_S + DAY_S
+    told = read(record, "u1", from_s=None, to_s=END_S)
+    assert {one.since_s for one in told.heard} == {START_S - 3 * DAY_S}  # readings began at START_S
+    assert all(one.coverage_percent < 100.0 for one in told.heard)
+    assert {one.gap for one in told.heard} == {(START_S - 3 * DAY_S, START_S)}
+
+
+def alarm_with(kind: str, cleared_s: int | None, *steps: tuple[int, str, str]) -> NewAlarm:
+    """An alarm of w1 with its steps: day, state and who."""
+    made = tuple(AlarmStep(START_S + day * DAY_S, state, who, "x") for day, state, who in steps)  # type: ignore[arg-type]
+    return NewAlarm("yard", "u1", "w1", "", kind, "today", made[0].at_s, cleared_s, made[-1].state, "", f"{kind} at w1", False, made)  # type: ignore[arg-type]  # fmt: skip
+
+
+def test_an_alarm_stands_as_it_stood_at_the_document_s_end(tmp_path: Path) -> None:
+    """Not as it stands now: a claim about a past day is not changed by what came after."""
+    on, back, seen = "unacknowledged", "returned unacknowledged", "acknowledged"
+    rests, asleep = "latched unacknowledged", "latched acknowledged"
+    with open_record(tmp_path) as record:
+        furnish(record, events=())
+        wet = alarm_with("wet", START_S + 10 * DAY_S, (0, on, ""), (10, back, ""), (12, "normal", "Ann"))  # fmt: skip
+        leak = alarm_with("leak suspect", START_S + 30 * DAY_S, (1, on, ""), (5, rests, ""), (6, asleep, "Ann"), (30, "normal", "Ann"))  # fmt: skip
+        damp = alarm_with("damp", None, (2, on, ""), (3, seen, "Ann"))
+        for one in (wet, leak, damp):
+            record.add_alarm(one, now_s=END_S)
+
+        def standing(day: int) -> set[str]:
+            told = read(record, "u1", from_s=None, to_s=START_S + day * DAY_S + 1)
+            return {alarm.kind for alarm in told.alarms if told.standing(alarm)}
+
+        assert standing(1) == {"wet", "leak suspect"}
+        assert standing(9) == {"wet", "leak suspect", "damp"}
+        assert standing(10) == {"leak suspect", "damp"}
+        assert standing(20) == {"leak suspect", "damp"}
+        assert standing(30) == {"damp"}
+        past, now = (Wanted("warranty", "u1", ASKED, to_s=START_S + day * DAY_S) for day in (9, 40))
+        shown = words_of(pdf(handed.make(record, past), paper="a4"))
+        assert "Alarms: 3, of which 3 stand." in shown
+        assert "ended" not in shown
+        later = words_of(pdf(handed.make(record, now), paper="a4"))
+        assert "Alarms: 3, of which 1 stand." in later
+        assert "ended 2030-01-11" in later
+
+
+def test_late_readings_that_take_an_end_back_say_that_it_stood() -> None:
+    ended = [AlarmStep(START_S, "unacknowledged", "", ""), AlarmStep(START_S + 5, "normal", "", "")]
+    again = [*ended, AlarmStep(START_S + 99, "acknowledged", "", "late readings")]
+    alarm = Alarm(1, "yard", "u1", "w1", "", "wet", "today", START_S, None, "acknowledged", "", "", False, None, 1)  # fmt: skip
+    assert _as_at(alarm, again, START_S + 20).state == "unacknowledged"
+    over = replace(alarm, state="normal", cleared_s=START_S + 60)
+    assert _as_at(over, again, START_S + 20).cleared_s is None
+    assert _as_at(over, again, START_S + 20).state == "unacknowledged"
+    was = replace(over, cleared_s=START_S + 5)
+    assert (_as_at(was, ended, START_S + 20).state, _as_at(was, ended, START_S + 20).cleared_s) == ("normal", START_S + 5)  # fmt: skip

@@ -7,9 +7,11 @@ from monitor.catalogue import say
 from monitor.lot import BenchCheck, Event, Finding, Joint, SealEntry
 from monitor.reports.told import Beside, Noted
 from monitor.store import Record
-from monitor.text.rounds import checks_text, meter_text
+from monitor.text.rounds import ANSWERS, checks_text, meter_text
 
 SETTLES = frozenset({"no leak", "nothing found", "condensation"})  # what ends an open leak finding
+GOOD = {check: {next(iter(answers))} for check, answers in ANSWERS.items()}  # told first
+GOOD["sight"] |= {"flex"}  # a hung skin waves by itself
 DAMP_AIR_PERCENT = 80.0  # where a wall begins to be damp: there a correction is told
 
 
@@ -53,8 +55,9 @@ def _finding(one: Finding, others: Sequence[Finding], repairs: Iterable[Event]) 
 
 
 def _closed_s(one: Finding, others: Sequence[Finding], repairs: Iterable[Event]) -> int | None:
-    """A leak that was found is open until a repair of the zone, or a later look that found none."""
-    if one.result != "leak found":
+    """What its result or its good answers do not settle is open until a repair or look that does."""
+    good = bool(one.checks) and all(answer in GOOD.get(check, ()) for check, answer in one.checks)
+    if one.result in SETTLES or (good and not one.result):
         return one.at_s
     later = [e.at_s for e in repairs if e.zone == one.zone and e.at_s >= one.at_s]
     later += [

@@ -310,17 +310,17 @@ def typed(said: str, *, most: int = MOST_SIGNS) -> str:
 _STYLE = """
 :root{color-scheme:light}
 body{font:16px/1.45 Georgia,'Times New Roman',serif;color:#111;background:#fff;margin:0}
-main{max-width:46rem;margin:0 auto;padding:1.2rem 1rem 2rem;overflow-wrap:anywhere}
+main{max-width:56rem;margin:0 auto;padding:1.2rem 1rem 2rem;overflow-wrap:anywhere}
 h1{font-size:1.7rem;line-height:1.2;margin:.2em 0}
 h2{font-size:1.15rem;margin:1.4em 0 .4em;break-after:avoid}
 .sub,.small,figcaption,caption,footer{color:#444;font-size:.9rem}
 .lead{font-weight:bold;border:solid #111;border-width:1px 0;padding:.6em 0}
 .strong{font-weight:bold}.caution{border-left:3px solid #111;padding-left:.7em}
-.wide{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.95rem}
+main>p,main>ul,main>ol,main>dl{max-width:46rem}.wide{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.95rem}
 caption{text-align:left;padding:.3em 0}
 th,td{border-bottom:1px solid #999;padding:.25em .5em .25em 0;text-align:left;vertical-align:top;white-space:nowrap}
 caption{white-space:normal;max-width:88vw}td.w,th.w{white-space:normal;min-width:9em}
-td.n,th.n{text-align:right}dl{margin:0}dl div{display:flex;gap:1em;border-bottom:1px solid #999;padding:.25em 0}
+thead th{white-space:normal;overflow-wrap:normal}td.n,th.n{text-align:right}dl{margin:0}dl div{display:flex;gap:1em;border-bottom:1px solid #999;padding:.25em 0}
 dt{flex:0 0 38%}dd{margin:0;flex:1}
 figure{margin:1em 0;break-inside:avoid}img{max-width:100%;height:auto}
 .boxes{list-style:none;padding:0}.boxes li{border-bottom:1px solid #999;padding:.5em 0}

@@ -177,7 +177,10 @@ def _warranty(record: Record, wanted: Wanted, told: Told) -> Document:
     return spans.warranty(
         told,
         wanted.asked,
-        steps={alarm.alarm_id: record.alarm_steps(alarm.alarm_id) for alarm in told.alarms},
+        steps={
+            alarm.alarm_id: [s for s in record.alarm_steps(alarm.alarm_id) if s.at_s <= told.to_s]
+            for alarm in told.alarms
+        },
         roles={user.name: user.role for user in users.listed(record.engine)},
         photos=[(photo, data) for photo, data in held if data is not None],
     )

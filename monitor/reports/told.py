@@ -4,7 +4,7 @@ Whoever lives or lived there is not in it: neither the notes that say so nor wha
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from monitor import explain, storms, text
 from monitor.errors import InputError
 from monitor.evidence.entries import BlindSpot
-from monitor.lot import PRIVATE, AlarmKind, Event, Site, Unit, Zone
-from monitor.store import Alarm, Record, RepairRow
+from monitor.lot import PRIVATE, AlarmKind, AlarmState, Event, Placement, Site, Unit, Zone
+from monitor.store import Alarm, AlarmStep, Record, RepairRow
 from monitor.text import documents as words
 from monitor.times import time_zone
 
@@ -27,6 +27,7 @@ SHOWN_KINDS: frozenset[AlarmKind] = frozenset(
     {"leak suspect", "damp", "wet", "mould growth", "rot", "condensation", "water contact",
      "did not stay dry", "drying stalled"}
 )  # fmt: skip  # that say something was found in the unit
+OVER: frozenset[AlarmState] = frozenset({"normal", "returned unacknowledged"})
 NOTED_WETTINGS = frozenset({"hose", "wash", "thaw", "rain"})
 
 Floats = NDArray[np.float64]
@@ -65,6 +66,27 @@ class Beside:
     seals: tuple[Noted, ...] = ()
     benches: tuple[Noted, ...] = ()  # `place` is the node
 
+    def within(self, from_s: int, to_s: int) -> "Beside":
+        """What bears on a time, as it was known at its end.
+
+        That is what was noted in it, findings that were still open when it began, and the last check
+        of each probe before it, whose correction went on.
+        """
+        noted = [one for one in self.findings if one.at_s <= to_s]
+        known = [replace(one, closed_s=_until(one.closed_s, to_s)) for one in noted]
+        before = {one.place: one for one in sorted(self.benches, key=_noted_s) if one.at_s < from_s}
+        return Beside(
+            findings=tuple(
+                one
+                for one in known
+                if one.at_s >= from_s or one.closed_s is None or one.closed_s >= from_s
+            ),
+            seals=tuple(one for one in self.seals if from_s <= one.at_s <= to_s),
+            benches=tuple(
+                one for one in self.benches if from_s <= one.at_s <= to_s or one in before.values()
+            ),
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Asked:
@@ -77,9 +99,13 @@ class Asked:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Watched:
-    """One zone over the time; `first_s` None: nothing was heard from it."""
+    """One zone over the time; `first_s` None: nothing was heard from it.
+
+    `since_s` is from when on it was to be watched: its hours count from there.
+    """
 
     zone: Zone
+    since_s: int
     first_s: int | None
     last_s: int | None
     coverage_percent: float
@@ -113,7 +139,7 @@ class Told:
     wettings: tuple[Wetting, ...]
     rain_percent: float  # share of the hours that rain is known for
     rain_mm: Floats
-    alarms: tuple[Alarm, ...]  # oldest first, without those that were withdrawn
+    alarms: tuple[Alarm, ...]  # as they stood at the end, oldest first; none that was withdrawn
     repairs: tuple[RepairRow, ...]  # noted before the end, oldest first
     events: tuple[Event, ...]  # of the unit, none that say who lives there
     unseen: tuple[BlindSpot, ...]
@@ -131,22 +157,24 @@ class Told:
         return float(np.mean(known)) if known else 0.0
 
     def standing(self, alarm: Alarm) -> bool:
-        """Whether an alarm still stood at the end: its condition, or what only an inspection ends."""
+        """Whether one of its alarms still stood at the end: its condition, or what only an inspection ends."""
         if alarm.state.startswith("latched"):  # its signs rest; only an inspection ends it
             return True
-        over = alarm.cleared_s is not None and alarm.cleared_s < self.to_s
+        over = alarm.cleared_s is not None and alarm.cleared_s <= self.to_s
         return not over and alarm.state != "normal"
 
     @property
     def watched(self) -> str:
         """How much was watched, in a sentence."""
-        first = min((one.first_s for one in self.heard if one.first_s is not None), default=0)
-        last = max((one.last_s for one in self.heard if one.last_s is not None), default=0)
+        firsts = [one.first_s for one in self.heard if one.first_s is not None]
+        lasts = [one.last_s for one in self.heard if one.last_s is not None]
+        begun = {self.day(at_s) for at_s in (*firsts, *(one.since_s for one in self.heard))}
         return words.watched_text(
             zones=len(self.heard),
-            first=self.day(first),
-            last=self.day(last),
+            first=self.day(min(firsts, default=0)),
+            last=self.day(max(lasts, default=0)),
             percent=np.floor(self.coverage_percent),
+            whole=len(begun) == 1 and len(set(map(self.day, lasts))) == 1,
         )
 
     @property
@@ -191,7 +219,8 @@ def read(
     if unit is None:
         raise InputError(f"there is no unit {code}")
     site = next(one for one in record.sites() if one.code == unit.site)
-    placed = [p.from_s for p in record.placements() if p.unit == code]
+    placements = [p for p in record.placements() if p.unit == code]
+    placed = [p.from_s for p in placements]
     # before its first probe nothing could be known: that time counts neither for nor against it
     first = min([p for p in placed if p < to_s] or [to_s - DAY_S])
     since = max(from_s or 0, first, to_s - MOST_DAYS * DAY_S) // HOUR_S * HOUR_S
@@ -200,7 +229,8 @@ def read(
     from_hour, to_hour = since // HOUR_S, -(-to_s // HOUR_S)
     hours = record.unit_hours(code, from_hour=from_hour, to_hour=to_hour)
     zones = tuple(
-        _watched(zone, hours.get(zone.code), from_hour, to_hour) for zone in record.zones(code)
+        _watched(zone, hours.get(zone.code), (from_hour, to_hour), _since_s(zone, placements))
+        for zone in record.zones(code)
     )
     gauges = [
         _course(t, "rain_mm", from_hour, to_hour) for name, t in hours.items() if name[:1] == "/"
@@ -215,10 +245,8 @@ def read(
     )
     alarms = tuple(
         alarm
-        for alarm in sorted(record.alarms(unit=code), key=lambda a: (a.raised_s, a.alarm_id))
-        if alarm.withdrawn_s is None
-        and alarm.raised_s < to_s
-        and (alarm.cleared_s is None or alarm.cleared_s >= since or alarm.state != "normal")
+        for alarm in _alarms_at(record, code, to_s)
+        if (alarm.cleared_s is None or alarm.cleared_s >= since or alarm.state != "normal")
     )
     return Told(
         site=site,
@@ -237,8 +265,35 @@ def read(
         unseen=explain.unseen(
             [(one.zone.code, one.zone.kind) for one in zones if one.first_s], unit
         ),
-        beside=beside or Beside(),
+        # rounds and seals do not wait for a probe: from what was asked on, not from the first one
+        beside=(beside or Beside()).within(from_s or 0, to_s),
     )
+
+
+def _noted_s(one: Noted) -> int:
+    return one.at_s
+
+
+def _until(at_s: int | None, to_s: int) -> int | None:
+    return at_s if at_s is not None and at_s <= to_s else None
+
+
+def _alarms_at(record: Record, code: str, to_s: int) -> list[Alarm]:
+    """Alarms of a unit raised by a time and not withdrawn, as they stood then, oldest first."""
+    raised = [a for a in record.alarms(unit=code) if a.withdrawn_s is None and a.raised_s < to_s]
+    raised.sort(key=lambda alarm: (alarm.raised_s, alarm.alarm_id))
+    return [_as_at(alarm, record.alarm_steps(alarm.alarm_id), to_s) for alarm in raised]
+
+
+def _as_at(alarm: Alarm, steps: Iterable[AlarmStep], to_s: int) -> Alarm:
+    """An alarm as it stood at a time: its state by its steps, its end by what is known now."""
+    states = [step.state for step in steps if step.at_s <= to_s]
+    state: AlarmState = states[-1] if states else "unacknowledged"
+    later = alarm.cleared_s is not None and alarm.cleared_s > to_s
+    again = alarm.cleared_s is None and alarm.state != "normal"
+    if state in OVER and (later or again):  # late readings took that end back
+        state = "unacknowledged"
+    return replace(alarm, state=state, cleared_s=None if later else alarm.cleared_s)
 
 
 def _repaired(row: RepairRow) -> tuple[int, str]:
@@ -252,8 +307,18 @@ def _course(table: Table | None, name: str, from_hour: int, to_hour: int) -> Flo
     return line
 
 
-def _watched(zone: Zone, table: Table | None, from_hour: int, to_hour: int) -> Watched:
-    """How one zone was watched, from its first hour with a reading on."""
+def _since_s(zone: Zone, placements: Iterable[Placement]) -> int | None:
+    """From when on a zone was to be watched, as declared or by its first probe; None: nobody said."""
+    if zone.watched_from_s is not None:
+        return zone.watched_from_s
+    return min((p.from_s for p in placements if p.zone == zone.code), default=None)
+
+
+def _watched(
+    zone: Zone, table: Table | None, span_h: tuple[int, int], since_s: int | None
+) -> Watched:
+    """How one zone was watched since it was to be, or gave a reading: silence before that is a gap."""
+    from_hour, to_hour = span_h
     coverage = np.nan_to_num(_course(table, "coverage_percent", from_hour, to_hour))
     moisture = _course(table, "wood_moisture_percent", from_hour, to_hour)
     temperature = _course(table, "temperature_c", from_hour, to_hour)
@@ -261,14 +326,17 @@ def _watched(zone: Zone, table: Table | None, from_hour: int, to_hour: int) -> W
     heard = np.flatnonzero(covered)
     if not len(heard):
         nothing = (np.nan, np.nan, np.nan)
-        return Watched(zone, None, None, 0.0, None, nothing, nothing, covered, moisture)
+        begun_s = from_hour * HOUR_S
+        return Watched(zone, begun_s, None, None, 0.0, None, nothing, nothing, covered, moisture)
     first, last = int(heard[0]), int(heard[-1])
+    since = first if since_s is None else min(max(since_s // HOUR_S - from_hour, 0), first)
     return Watched(
         zone=zone,
+        since_s=(from_hour + since) * HOUR_S,
         first_s=(from_hour + first) * HOUR_S,
         last_s=(from_hour + last + 1) * HOUR_S,
-        coverage_percent=float(coverage[first:].mean()),
-        gap=_gap(covered, first, from_hour),
+        coverage_percent=float(coverage[since:].mean()),
+        gap=_gap(covered, since, from_hour),
         moisture_percent=_range(moisture),
         temperature_c=_range(temperature),
         covered=covered,
@@ -276,14 +344,14 @@ def _watched(zone: Zone, table: Table | None, from_hour: int, to_hour: int) -> W
     )
 
 
-def _gap(covered: NDArray[np.bool_], first: int, from_hour: int) -> tuple[int, int] | None:
-    """The longest time on end without a reading since the first one."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], (~covered[first:]).astype(np.int8), [0]])))
+def _gap(covered: NDArray[np.bool_], since: int, from_hour: int) -> tuple[int, int] | None:
+    """The longest time on end without a reading since an hour."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (~covered[since:]).astype(np.int8), [0]])))
     spans = list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
     if not spans:
         return None
     start, end = max(spans, key=lambda span: span[1] - span[0])
-    return (from_hour + first + start) * HOUR_S, (from_hour + first + end) * HOUR_S
+    return (from_hour + since + start) * HOUR_S, (from_hour + since + end) * HOUR_S
 
 
 def _range(values: Floats) -> tuple[float, float, float]:

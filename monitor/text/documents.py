@@ -52,8 +52,8 @@ LABELS = (
 # --- of all of them -------------------------------------------------------------------------------
 
 NONE_RECORDED = "None recorded."
-NO_FINDINGS = "Findings of inspection rounds: none recorded."
-NO_SEALS = "Seals: none recorded."
+NO_FINDINGS = "Findings of inspection rounds: none recorded in this time."
+NO_SEALS = "Seals: none recorded in this time."
 NO_BENCH_CHECKS = (
     "Checks of the probes over salt: none recorded. How true they read is known only as far as they "
     "agree with each other."
@@ -68,8 +68,8 @@ LIMITS = (
 )
 NO_VERDICT = "It says nothing about law, about health, or about whether somebody may live, drive or work in the unit."
 FIGURES_MEAN = (
-    "Coverage: share of the hours from a place's first reading to the end of the time that readings speak for. "
-    "Longest gap: hours on end without any."
+    "From, to: first and last reading. Coverage: share of the hours that readings speak for, from when a place "
+    "was to be watched in this time to its end. Longest gap: hours on end without any."
 )
 
 
@@ -95,11 +95,20 @@ def foot_text(what: str, *, place: str, made: str, clock: str, revision: int = 0
     return f"{told} · {say('revision {number}', number=revision)}" if revision else told
 
 
-def watched_text(*, zones: int, first: str, last: str, percent: float) -> str:
-    """How much was watched."""
+def watched_text(*, zones: int, first: str, last: str, percent: float, whole: bool) -> str:
+    """How much was watched; `whole`: every place from the first day to the last."""
     if not zones:
         return say("Nothing was heard from any place of it in this time.")
     places = say_number(zones, "{n} place", "{n} places")
+    if not whole:
+        return say(
+            "Readings from {first} to {last}, not of every place or day: {places}, {percent:.0f} % of the "
+            "hours covered in which each was to be watched.",
+            first=first,
+            last=last,
+            places=places,
+            percent=percent,
+        )
     return say(
         "Watched from {first} to {last}: {places}, {percent:.0f} % of their hours covered.",
         first=first,
