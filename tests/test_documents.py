@@ -663,3 +663,55 @@ def test_a_document_has_what_people_noted_and_none_of_their_names(tmp_path: Path
         record.add_event("yard", repair, recorded_s=END_S)
         (after,) = beside.of(record, "u1").findings
         assert after.closed_s == END_S - DAY_S
+
+
+def found_at(at_s: int, **values: object) -> Finding:
+    return Finding("i", "u1", "w2", "r", at_s, at_s, "Ann", **values)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("values", "is_open"),
+    [
+        ({"result": "leak found"}, True),
+        ({"checks": (("press", "soft"),)}, True),
+        ({"checks": (("sight", "flat"), ("water", "standing"))}, True),
+        ({"checks": (("growth", "large"),)}, True),
+        ({"note": "the floor gives"}, True),
+        ({"checks": (("sight", "flat"), ("press", "firm"))}, False),
+        ({"result": "no leak"}, False),
+        ({"result": "nothing found", "checks": (("smell", "musty"),)}, False),
+    ],
+)
+def test_a_finding_is_open_until_somebody_settles_it(
+    values: dict[str, object], is_open: bool
+) -> None:
+    one = found_at(1000, **values)
+    assert (beside._closed_s(one, [one], []) is None) is is_open
+    well = found_at(2000, checks=(("press", "firm"),))
+    assert beside._closed_s(one, [one, well], []) == (2000 if is_open else 1000)
+    worse = found_at(2000, checks=(("press", "soft"),))
+    assert beside._closed_s(one, [one, worse], []) == (None if is_open else 1000)
+
+
+def test_what_was_noted_after_a_document_ends_is_not_in_it() -> None:
+    noted = Beside(
+        findings=(
+            Noted(100, "w1", "closed before", closed_s=200),
+            Noted(100, "w1", "open as it begins", closed_s=1_500),
+            Noted(1_200, "w1", "closed after", closed_s=2_500),
+            Noted(2_100, "w1", "later"),
+        ),
+        seals=(
+            Noted(100, "cap", "before"),
+            Noted(1_000, "cap", "in it"),
+            Noted(2_000, "cap", "on"),
+        ),
+        benches=(Noted(100, "n1", "in force"), Noted(2_000, "n1", "later")),
+    )
+    left = beside.cut(noted, from_s=1_000, to_s=2_000)
+    assert [(one.what, one.closed_s) for one in left.findings] == [
+        ("open as it begins", 1_500),
+        ("closed after", None),
+    ]
+    assert [one.what for one in left.seals] == ["in it"]
+    assert [one.what for one in left.benches] == ["in force"]

@@ -1,16 +1,37 @@
 """What people noted of a unit beside readings, as documents print it: by place and role, never by name."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from monitor import rounds
 from monitor.catalogue import say
 from monitor.lot import BenchCheck, Event, Finding, Joint, SealEntry
 from monitor.reports.told import Beside, Noted
 from monitor.store import Record
-from monitor.text.rounds import checks_text, meter_text
+from monitor.text.rounds import ANSWERS, checks_text, meter_text
 
 SETTLES = frozenset({"no leak", "nothing found", "condensation"})  # what ends an open leak finding
+WELL = {check: next(iter(answers)) for check, answers in ANSWERS.items()}  # the first of each
 DAMP_AIR_PERCENT = 80.0  # where a wall begins to be damp: there a correction is told
+
+
+def cut(beside: Beside, *, from_s: int, to_s: int) -> Beside:
+    """The same as it stood at the end of a time, [from_s, to_s): what is later is not in it.
+
+    What was open when the time began is in it as well, and checks that were in force.
+    """
+    findings = (
+        replace(one, closed_s=None) if one.closed_s is not None and one.closed_s >= to_s else one
+        for one in beside.findings
+        if one.at_s < to_s
+    )
+    return Beside(
+        findings=tuple(
+            one for one in findings if one.at_s >= from_s or (one.closed_s or to_s) >= from_s
+        ),
+        seals=tuple(one for one in beside.seals if from_s <= one.at_s < to_s),
+        benches=tuple(one for one in beside.benches if one.at_s < to_s),
+    )
 
 
 def of(record: Record, unit: str) -> Beside:
@@ -53,16 +74,23 @@ def _finding(one: Finding, others: Sequence[Finding], repairs: Iterable[Event]) 
 
 
 def _closed_s(one: Finding, others: Sequence[Finding], repairs: Iterable[Event]) -> int | None:
-    """A leak that was found is open until a repair of the zone, or a later look that found none."""
-    if one.result != "leak found":
+    """What asks for something is open until a repair of the zone, or a later look that asks for nothing."""
+    if _settles(one):
         return one.at_s
     later = [e.at_s for e in repairs if e.zone == one.zone and e.at_s >= one.at_s]
     later += [
         each.at_s
         for each in others
-        if each.zone == one.zone and each.at_s > one.at_s and each.result in SETTLES
+        if each.zone == one.zone and each.at_s > one.at_s and _settles(each)
     ]
     return min(later, default=None)
+
+
+def _settles(one: Finding) -> bool:
+    """Whether it asks for nothing: by its result, or without one because every check was well."""
+    if one.result:
+        return one.result in SETTLES
+    return bool(one.checks) and all(answer == WELL.get(check) for check, answer in one.checks)
 
 
 def _seal(entry: SealEntry, joints: dict[str, Joint]) -> Noted:

@@ -107,6 +107,8 @@ def _of_time(record: Record, wanted: Wanted) -> Document:
     told = read(
         record, wanted.unit, from_s=_from_s(wanted), to_s=wanted.end_s, beside=wanted.beside
     )
+    noted = beside.cut(told.beside, from_s=told.from_s, to_s=told.to_s)
+    told = replace(told, beside=noted)
     if wanted.kind == "intake":
         return spans.intake(told, wanted.asked)
     if wanted.kind == "sale":
