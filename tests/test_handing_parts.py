@@ -2,9 +2,11 @@
 
 import csv
 import io
+import json
 from collections.abc import Iterator
 from dataclasses import replace
 from hashlib import sha256
+from math import nan
 from pathlib import Path
 from typing import get_args
 
@@ -248,6 +250,8 @@ def test_what_a_stranger_signs_has_to_fit_together(
         ("figures", "{}"),
         ("figures", "[1]"),
         ("figures", '{"natural": "many"}'),
+        ("figures", json.dumps(dict.fromkeys(PROOF_FIGURES, nan))),
+        ("figures", json.dumps(dict.fromkeys(PROOF_FIGURES, 10**400))),
         ("verdict", "as good as new"),
     ],
 )

@@ -73,6 +73,8 @@ NAMED = (  # columns that say who did something
 LEAST_H = 12  # of a day that must be known for its mean
 MOST_TEXT = 20_000
 MOST_S = 2**40
+MOST_REAL = 1e9
+COUNTED = ("natural", "hose", "wash", "responses", "days")  # of a proof: always known
 
 # --- columns --------------------------------------------------------------------------------------
 
@@ -510,6 +512,8 @@ def _check_proof(row: dict[str, Any]) -> None:
     are_known = isinstance(figures, dict) and figures.keys() == set(PROOF_FIGURES)
     if not are_known or not all(type(value) in {int, float} for value in figures.values()):
         raise InputError("it has other figures of a proof than this program knows")
+    if not all(abs(figures[name]) < MOST_REAL for name in COUNTED):  # nan and infinity are not
+        raise InputError("it has counts of a proof that are none")
     if row["verdict"] not in PROOF_VERDICTS:
         raise InputError(f'it has a proof whose verdict is "{row["verdict"][:40]}"')
 
