@@ -281,8 +281,8 @@ class Forms:
             ],
         )
 
-    def _at(self, record: Record, unit: str) -> int:
-        """When it was done: now, or noon of the day that was given."""
+    def _at(self, record: Record, unit: str, *, at_the_end: bool = False) -> int:
+        """When it was: now, or noon of the day that was given, or that day's last second."""
         now_s, given = self.now(), sent("day")
         timezone = record.seal_book(unit).timezone
         if not given or given == words.day_of(now_s, timezone):
@@ -293,7 +293,8 @@ class Forms:
             raise InputError("a day is such as 2030-01-31") from None
         if not 2000 <= day.year <= 2100:
             raise InputError("that day is too far away")
-        return words.end_of_day_s(day.isoformat(), timezone) - NOON_H * 3600
+        end_s = words.end_of_day_s(day.isoformat(), timezone)
+        return end_s - 1 if at_the_end else end_s - NOON_H * 3600
 
     # --- rules and events ---
 
@@ -321,7 +322,9 @@ class Forms:
         if kind is None:
             raise InputError("choose hail, branch or wind")
         site = record.seal_book(unit).site
-        event = Event(self._at(record, unit), kind, sent("what")[:200], unit=unit)
+        # by the day alone nobody knows whether a look on that day saw what it did
+        at_s = self._at(record, unit, at_the_end=True)
+        event = Event(at_s, kind, sent("what")[:200], unit=unit)
         if event.at_s > self.now():
             raise InputError("that is still to come: note it when it happened")
         record.add_event(site, event, recorded_s=self.now(), who=self.gate.doer().who)

@@ -14,7 +14,7 @@ from monitor.errors import InputError
 from monitor.evidence.drying import ASSUMED_MM, LEAST_GOAL, MOST_GOAL
 from monitor.judge import proofs
 from monitor.lot import STRUCTURE_KINDS, CaseKind, CaseNote, Event, Photo, Unit, Zone
-from monitor.store import Record
+from monitor.store import OpenedRepair, Record
 from monitor.text import cases as words
 
 HOUR_S = 3600
@@ -68,21 +68,29 @@ def open_repair(record: Record, opening: Opening, *, now_s: int) -> None:
     known = {(row.zone, row.repaired_s) for row in record.repairs(unit=unit.code)}
     if any((zone, repaired_s) in known for zone in opening.zones):
         raise InputError("that repair is open already: see its page")
+    twins = {
+        code: replace(zones[code], dry_twin=opening.twin)
+        for code in opening.zones
+        if opening.twin and zones[code].dry_twin != opening.twin
+    }
+    events, notes = [], []
+    kept = [
+        (Photo(sha256(data).hexdigest(), repaired_s, now_s, opening.who), data)
+        for data in opening.photos
+    ]
     for code in opening.zones:
-        zone = zones[code]
-        if opening.twin and zone.dry_twin != opening.twin:
-            record.add_zone(unit.site, replace(zone, dry_twin=opening.twin))
         goal, why = opening.goal_percent, opening.why
         if goal is None:
-            goal, why = _default_goal(record, unit, code, repaired_s), say(words.DEFAULT_WHY)
-        event = Event(repaired_s, "repair", value, unit.code, code)
-        record.add_event(unit.site, event, recorded_s=now_s, who=opening.who)
+            told = [twins.get(zone.code, zone) for zone in zones.values()]
+            goal, why = _default_goal(record, unit, told, code, repaired_s), say(words.DEFAULT_WHY)
+        events.append(Event(repaired_s, "repair", value, unit.code, code))
         note = CaseNote(code, repaired_s, "opened", value, repaired_s, now_s, opening.who)
-        record.note_case(unit.code, note)
+        notes.append(note)
         if isfinite(goal):
-            said = replace(note, kind="goal", value=repr(goal), at_s=now_s, why=why)
-            record.note_case(unit.code, said)
-        add_photos(record, unit.code, note, opening.photos)
+            notes.append(replace(note, kind="goal", value=repr(goal), at_s=now_s, why=why))
+        notes += [replace(note, kind="photo", value=photo.digest) for photo, _ in kept]
+    opened = OpenedRepair(tuple(twins.values()), tuple(events), tuple(kept), tuple(notes))
+    record.open_repair(unit.site, unit.code, opened)
 
 
 def add_photos(record: Record, unit: str, of: CaseNote, photos: Sequence[bytes]) -> None:
@@ -163,11 +171,11 @@ def _check_goal(percent: float, why: str) -> None:
         raise InputError("say why the drying goal is another one")
 
 
-def _default_goal(record: Record, unit: Unit, zone: str, at_s: int) -> float:
+def _default_goal(record: Record, unit: Unit, zones: Sequence[Zone], zone: str, at_s: int) -> float:
     hour = at_s // HOUR_S
     hours = record.unit_hours(unit.code, from_hour=hour - proofs.GOAL_DAYS * 24, to_hour=hour)
     events = record.events(unit.site, unit=unit.code)
-    return proofs.goal_before(record.zones(unit.code), events, hours, zone, at_s)
+    return proofs.goal_before(zones, events, hours, zone, at_s)
 
 
 def _unit(record: Record, code: str) -> Unit:

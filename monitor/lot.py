@@ -87,6 +87,13 @@ AlarmState = Literal[
     "latched acknowledged",
 ]  # ISA-18.2; what an alarm says by itself
 ListKind = Literal["lay-up", "opening"]  # of what is done to a unit before and after it is stored
+PROOF_VERDICTS = ("stayed dry", "drying", "not yet shown", "did not stay dry")
+PROOF_FIGURES = (  # of `evidence.drying`, which says what each is
+    *("excess_percent", "goal_percent", "noise_percent", "least_response", "power", "evidence"),
+    *("leaking_share", "natural", "hose", "wash", "uncounted", "responses", "last_survived_s"),
+    *("coverage_percent", "days", "rate_percent_day", "days_to_goal_low", "days_to_goal_high"),
+    "stalled",
+)
 ROLES = ("owner", "lot lead", "technician", "sales", "auditor")  # of users, and of who is told
 HoldWord = Literal["shelved", "suppressed by design", "out of service"]  # ISA-18.2; and its source
 Lean = Literal["", "level", "off-front", "off-rear", "door-front", "door-rear"]  # "": unknown

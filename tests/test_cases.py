@@ -206,3 +206,23 @@ def test_how_long_a_joint_was_sprayed_is_how_much_it_asks(
     spray = cases.Spray("window", SPRAY_S, SPRAY_S + seconds, reached=False)
     cases.add_spray(record, "u1", OF, spray)
     assert [e.value for e in record.events("yard", unit="u1") if e.kind == "hose"] == [mm]
+
+
+def test_a_repair_that_cannot_be_opened_whole_is_not_opened_at_all(
+    record: Record, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    both = replace(OPENING, zones=("w1", "w3"), photos=(jpeg(),))
+    before = record.zones("u1")
+
+    def full(*_: object) -> None:
+        raise InputError("no more photos")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("monitor.store.photos.keep", full)
+        with pytest.raises(InputError):
+            cases.open_repair(record, both, now_s=END_S)
+    assert (record.zones("u1"), record.events("yard", unit="u1")) == (before, [])
+    assert record.case_notes("u1") == []
+    cases.open_repair(record, both, now_s=END_S)  # and the next try is one
+    assert len(record.events("yard", unit="u1")) == 2
+    assert len([note for note in record.case_notes("u1") if note.kind == "photo"]) == 2

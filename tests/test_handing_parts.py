@@ -1,15 +1,23 @@
 """Findings, seals, checks over salt and repair cases go to a unit's new owner, as the seller's."""
 
+import csv
+import io
+import json
 from dataclasses import replace
 from hashlib import sha256
+from math import nan
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from monitor import rounds, watch
 from monitor.errors import InputError
+from monitor.evidence import drying
 from monitor.lot import (
     AIR_KINDS,
+    PROOF_FIGURES,
+    PROOF_VERDICTS,
     BenchPoint,
     CaseNote,
     Event,
@@ -222,3 +230,40 @@ def test_what_a_stranger_signs_has_to_fit_together(
     with pytest.raises(InputError):
         bring(home, signed_anew(held), END_S)
     assert home.units() == []
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("figures", "x"),
+        ("figures", "{}"),
+        ("figures", "[1]"),
+        ("figures", '{"natural": "many"}'),
+        ("figures", json.dumps(dict.fromkeys(PROOF_FIGURES, nan))),
+        ("figures", json.dumps(dict.fromkeys(PROOF_FIGURES, 10**400))),
+        ("verdict", "as good as new"),
+    ],
+)
+def test_a_proof_of_another_form_is_refused_whole(
+    seller: Path, home: Record, column: str, value: str
+) -> None:
+    with open_record(seller, read_only=True) as record:
+        held = parts(give(record, "u1", END_S))
+    head, *rows = csv.reader(io.StringIO(held["proofs.csv"].decode()))
+    assert rows
+    for row in rows:
+        row[head.index(column)] = value
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([head, *rows])
+    held["proofs.csv"] = out.getvalue().encode()
+    with pytest.raises(InputError, match="proof"):
+        bring(home, signed_anew(held), END_S)
+    assert home.repairs() == []
+
+
+def test_figures_of_a_proof_are_those_that_are_taken_in(seller: Path) -> None:
+    with open_record(seller, read_only=True) as record:
+        (row, *_) = record.repairs(unit="u1")
+        assert row.now is not None
+        assert set(row.now.figures) == set(PROOF_FIGURES)
+    assert get_args(drying.Verdict) == PROOF_VERDICTS

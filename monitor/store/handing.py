@@ -32,6 +32,8 @@ from monitor.lot import (
     EVENT_KINDS,
     JOINT_KINDS,
     PRIVATE,
+    PROOF_FIGURES,
+    PROOF_VERDICTS,
     ROLES,
     SEAL_ACTS,
     SEAL_FINDINGS,
@@ -71,6 +73,8 @@ NAMED = (  # columns that say who did something
 LEAST_H = 12  # of a day that must be known for its mean
 MOST_TEXT = 20_000
 MOST_S = 2**40
+MOST_REAL = 1e9
+COUNTED = ("natural", "hose", "wash", "responses", "days")  # of a proof: always known
 
 # --- columns --------------------------------------------------------------------------------------
 
@@ -494,8 +498,24 @@ def _keep_proofs(taker: Taker, rows: list[dict[str, Any]]) -> None:
         table = t.proof if row["number"] else t.proof_now
         if row["repaired_s"] >= taker.until_s:
             raise InputError("it has a repair beyond the time that it is of")
+        _check_proof(row)
         kept = {column.name: given[column.name] for column in table.c}
         taker.connection.execute(insert(table).values(kept))
+
+
+def _check_proof(row: dict[str, Any]) -> None:
+    """Pages read verdict and figures of every unit: what a stranger wrote has to be of their form."""
+    try:
+        figures = json.loads(row["figures"])
+    except (ValueError, RecursionError) as error:
+        raise InputError("it has figures of a proof that cannot be read") from error
+    are_known = isinstance(figures, dict) and figures.keys() == set(PROOF_FIGURES)
+    if not are_known or not all(type(value) in {int, float} for value in figures.values()):
+        raise InputError("it has other figures of a proof than this program knows")
+    if not all(abs(figures[name]) < MOST_REAL for name in COUNTED):  # nan and infinity are not
+        raise InputError("it has counts of a proof that are none")
+    if row["verdict"] not in PROOF_VERDICTS:
+        raise InputError(f'it has a proof whose verdict is "{row["verdict"][:40]}"')
 
 
 _LIMITS: dict[str, Kind] = {

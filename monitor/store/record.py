@@ -76,6 +76,7 @@ from monitor.store.rows import (
     Latest,
     NewAlarm,
     NewHold,
+    OpenedRepair,
     OutboxItem,
     ProofRevision,
     ProofWork,
@@ -177,32 +178,7 @@ class Record:
         A changed attribute has the unit judged again from its first reading.
         """
         with self._writing() as connection:
-            site_id = _site_id(connection, site)
-            unit_id = _unit_id(connection, zone.unit) if zone.unit else None
-            values = {
-                "kind": zone.kind,
-                "material": zone.material,
-                "mould_class": zone.mould_class,
-                "dry_twin": zone.dry_twin,
-                "faces": zone.faces,
-                "temperature_factor": zone.temperature_factor,
-                "watched_from_s": zone.watched_from_s,
-                "source": zone.source,
-                "origin": zone.origin,
-                "distance_km": zone.distance_km,
-            }
-            here = and_(
-                t.zone.c.site_id == site_id,
-                t.zone.c.unit_id.is_(None) if unit_id is None else t.zone.c.unit_id == unit_id,
-                t.zone.c.code == zone.code,
-            )
-            known = connection.execute(select(t.zone).where(here)).mappings().one_or_none()
-            if known is None:
-                keys = {"site_id": site_id, "unit_id": unit_id, "code": zone.code}
-                connection.execute(t.zone.insert().values(keys | values))
-            elif any(known[name] != value for name, value in values.items()):
-                connection.execute(update(t.zone).where(here).values(values))
-                judging.mark_zone(connection, known["zone_id"], hour=0)
+            _enter_zone(connection, site, zone)
 
     def place(self, placement: Placement, *, recorded_s: int, who: str, why: str = "") -> None:
         """Enter that a probe watches a zone from a time on (zone "": it was taken away).
@@ -554,6 +530,20 @@ class Record:
         """Add an entry to the case of a repair."""
         with self._writing() as connection:
             proving.note_case(connection, _unit_zone(connection, unit, note.zone), note)
+
+    def open_repair(self, site: str, unit: str, opened: OpenedRepair) -> None:
+        """Write all that opens a repair, or nothing of it: twins, events, photos, then the case's notes."""
+        first = opened.notes[0]
+        with self._writing() as connection:
+            for zone in opened.zones:
+                _enter_zone(connection, site, zone)
+            for event in opened.events:
+                _note_event(connection, site, event, recorded_s=first.recorded_s, who=first.who)
+            of = _unit_id(connection, unit)
+            for photo, data in opened.photos:
+                photos.keep(connection, of, photo, data)
+            for note in opened.notes:
+                proving.note_case(connection, _unit_zone(connection, unit, note.zone), note)
 
     def case_notes(self, unit: str) -> list[CaseNote]:
         """What was entered of the repairs of a unit beside readings, in the order it was."""
@@ -1084,6 +1074,35 @@ def open_record(home: Path, *, read_only: bool = False) -> Record:
         If the file is no record, cannot be opened, or belongs to a later version.
     """
     return Record(open_engine(home, read_only=read_only))
+
+
+def _enter_zone(connection: Connection, site: str, zone: Zone) -> None:
+    site_id = _site_id(connection, site)
+    unit_id = _unit_id(connection, zone.unit) if zone.unit else None
+    values = {
+        "kind": zone.kind,
+        "material": zone.material,
+        "mould_class": zone.mould_class,
+        "dry_twin": zone.dry_twin,
+        "faces": zone.faces,
+        "temperature_factor": zone.temperature_factor,
+        "watched_from_s": zone.watched_from_s,
+        "source": zone.source,
+        "origin": zone.origin,
+        "distance_km": zone.distance_km,
+    }
+    here = and_(
+        t.zone.c.site_id == site_id,
+        t.zone.c.unit_id.is_(None) if unit_id is None else t.zone.c.unit_id == unit_id,
+        t.zone.c.code == zone.code,
+    )
+    known = connection.execute(select(t.zone).where(here)).mappings().one_or_none()
+    if known is None:
+        keys = {"site_id": site_id, "unit_id": unit_id, "code": zone.code}
+        connection.execute(t.zone.insert().values(keys | values))
+    elif any(known[name] != value for name, value in values.items()):
+        connection.execute(update(t.zone).where(here).values(values))
+        judging.mark_zone(connection, known["zone_id"], hour=0)
 
 
 def _note_event(

@@ -3,7 +3,17 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from monitor.lot import AlarmClass, AlarmKind, AlarmState, HoldWord, Source
+from monitor.lot import (
+    AlarmClass,
+    AlarmKind,
+    AlarmState,
+    CaseNote,
+    Event,
+    HoldWord,
+    Photo,
+    Source,
+    Zone,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +187,16 @@ class Latest:
     silence_s: int | None
     contact: bool
     battery_percent: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OpenedRepair:
+    """What opens a repair of some zones of a unit; `zones` only those that change."""
+
+    zones: tuple[Zone, ...]
+    events: tuple[Event, ...]
+    photos: tuple[tuple[Photo, bytes], ...]
+    notes: tuple[CaseNote, ...]  # at least one
 
 
 @dataclass(frozen=True, slots=True)
