@@ -118,6 +118,7 @@ ROUTES: Mapping[str, str] = {
     "/unit/<unit>/seals/<act>": "seal",
     "/unit/<unit>/seals.ics": "seals",
     "/bench/point": "bench",  # of whose probe, the route looks at itself
+    "/bench/back": "bench",
     "/bench/undo": "bench",
     "/proof/<unit>/open": "acknowledge",
     "/proof/<unit>/<zone>/<int:repaired_s>/<act>": "acknowledge",

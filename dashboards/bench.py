@@ -1,4 +1,4 @@
-"""What a person does at the bench: enter a point of a probe over salt, or take one back."""
+"""What a person does at the bench: enter a point over salt, say that a probe is back, take a point back."""
 
 import re
 from collections.abc import Callable
@@ -21,9 +21,10 @@ MOST_WHY = 400
 def add_routes(
     server: Flask, gate: Gate, *, now: Callable[[], int], change: Callable[[], Record]
 ) -> None:
-    """Add the two forms of the bench."""
+    """Add the forms of the bench."""
     forms = Bench(gate, now, change)
     server.post("/bench/point")(forms.enter_point)
+    server.post("/bench/back")(forms.put_back)
     server.post("/bench/undo")(forms.take_point_back)
 
 
@@ -59,6 +60,22 @@ class Bench:
             return say("Point {number} of {probe} is kept.", number=number, probe="/".join(place))
 
         return self._done(act, "bench point", sent("probe")[:80])
+
+    def put_back(self) -> AnyResponse:
+        """Say that a probe is in its place again."""
+
+        def act(record: Record) -> str:
+            now_s = self.now()
+            place = self._place(record, sent("probe"))
+            given = sent("hours") or "0"
+            if not re.fullmatch(r"[0-9]{1,4}", given):
+                raise InputError("say how many hours ago it was put back, or nothing")
+            back_s = now_s - int(given) * HOUR_S
+            who = self.gate.doer().who
+            record.put_back(*place, back_s=back_s, who=who, now_s=now_s)
+            return say("{probe} is in its place again.", probe="/".join(place))
+
+        return self._done(act, "probe back from the bench", sent("probe")[:80])
 
     def take_point_back(self) -> AnyResponse:
         """Take a point back."""

@@ -33,6 +33,7 @@ from monitor.judge.rules import LIMITS, Limits
 from monitor.lot import (
     AIR_KINDS,
     PRIVATE,
+    BenchPoint,
     MouldClass,
     Placement,
     SeasonList,
@@ -97,7 +98,14 @@ def nodes_page(record: Record, asked: Wish, sight: Sight) -> list[Any]:
     """All nodes that are seen, with what the bench says of them."""
     nodes = sight.nodes(board.nodes(record.engine, now_s=asked.now_s))
     holds = correction.newest(record.bench_checks(), now_s=asked.now_s)
-    return nodes_view.blocks(nodes, asked, checks=holds, may_bench="bench" in sight.acts)
+    seen = {(node.site, node.code) for node in nodes}
+    lying = [
+        point
+        for point in correction.open_points(record.bench_points())
+        if (point.site, point.node) in seen
+    ]
+    may = "bench" in sight.acts
+    return nodes_view.blocks(nodes, asked, checks=holds, lying=lying, may_bench=may)
 
 
 def bench_page(record: Record, asked: Wish, sight: Sight, *, token: str) -> list[Any]:
@@ -258,6 +266,20 @@ def _aired(
             _accuracy(hours.record, outside, now_s=now_s),
         ),
     )
+
+
+def _boxed(record: Record, zone: board.ZoneNow) -> tuple[BenchPoint, ...]:
+    """Newest points of a zone's probes that lie in a box over salt, as far as is known."""
+    lying = {(p.site, p.node, p.probe): p for p in correction.open_points(record.bench_points())}
+    if not lying:
+        return ()
+    here = (zone.site, zone.unit, zone.code)
+    watching = [
+        (p.site, p.node, p.probe)
+        for p in record.placements()
+        if (p.site, p.unit, p.zone) == here and p.to_s is None
+    ]
+    return tuple(lying[probe] for probe in watching if probe in lying)
 
 
 def _accuracy(record: Record, zone: board.ZoneNow, *, now_s: int) -> float:
@@ -503,6 +525,7 @@ def zone_page(
         found=tuple(record.findings(zone.unit)) if unit else (),
         token=token if unit and "round" in sight.acts else "",
         **_beside(hours, zone, now_s=asked.now_s),
+        boxed=_boxed(record, zone),
         look=views.look(zone, alarms, unit) if unit else None,
         baseline=board.baseline(record.engine, zone) if unit else None,
         found_percent=explain.found_shares(),

@@ -5,7 +5,7 @@ nothing in them is real, and each picture is drawn here::
 
     photos   key, unit, at_s, recorded_s, who, caption, png (base64)
     cases    unit, zone, repaired_s, kind, value or photo (a key), at_s, recorded_s, who, why
-    bench    node, probe, salt, batch, who, from_s, readings: [time, °C, %] in the box
+    bench    node, probe, salt, batch, who, from_s, back_s, readings: [time, °C, %] in the box
     joints   unit, at_s, who: the set that its body suggests
     seals    unit, joints (codes; "walk" or "roof": that group), act, at_s, recorded_s, who, finding,
              sealant, product, note, photos
@@ -31,6 +31,7 @@ YARD_HAND, REPAIRER = "yard hand (invented)", "repairer (invented)"
 # Greenspan 1977, at 20 °C [%]
 OVER_SALT = {"MgCl2": 33.07, "NaCl": 75.47}
 BOX_C, ROOM_PERCENT = 20.0, 52.0
+BACK_S = 300  # between the last reading in the box and its place
 BOX_H, CASE_H = 9, 1.5  # in the box over one salt; how fast a case follows, as planted
 SIZE = (960, 720)
 
@@ -189,7 +190,7 @@ class _Papers:
         ]
         self._add(
             "bench", site=SITE, node=f"n-{unit}", probe=probe, salt=salt, batch=f"{salt} jar 1",
-            who=who, from_s=from_s, readings=readings,
+            who=who, from_s=from_s, back_s=end_s + BACK_S, readings=readings,
         )  # fmt: skip
 
     # seals

@@ -8,7 +8,8 @@
 
 The newest check holds. It holds for readings after it and never before, and the readings themselves
 stay as they were measured: the correction is applied wherever they are read to be judged. What a probe
-measured while it lay in the box is of no zone and is left out.
+measured from when it was laid into the box until somebody says that it is back is of no zone and is
+left out.
 """
 
 from collections.abc import Iterable, Sequence
@@ -113,8 +114,18 @@ def in_box(at_s: Ints, points: Iterable[BenchPoint]) -> NDArray[np.bool_]:
     found = np.zeros(at_s.shape, dtype=np.bool_)
     for point in points:
         if point.undone_s is None:
-            found |= (at_s >= point.from_s) & (at_s <= point.at_s)
+            here = at_s >= point.from_s
+            if (
+                point.back_s is not None
+            ):  # the readings of the point itself are of the box in any case
+                here &= (at_s <= point.at_s) | (at_s < point.back_s)
+            found |= here
     return found
+
+
+def open_points(points: Iterable[BenchPoint]) -> list[BenchPoint]:
+    """Points of which nobody said yet that the probe is back: it lies in its box, as far as is known."""
+    return [point for point in points if point.undone_s is None and point.back_s is None]
 
 
 def newest(found: Iterable[BenchCheck], *, now_s: int) -> dict[tuple[str, str, str], BenchCheck]:

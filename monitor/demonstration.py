@@ -215,7 +215,7 @@ def _enter_bench(record: "Record", rows: list[dict[str, Any]]) -> None:
             LOG.info("no bench point of %s %s over %s: %s", *place[1:], row["salt"], error)
             continue
         if (*place, point.salt, point.at_s) not in held:
-            record.add_bench_point(point)
+            record.add_bench_point(replace(point, back_s=row["back_s"]))
 
 
 def _enter_joints(record: "Record", rows: list[dict[str, Any]]) -> None:

@@ -489,7 +489,9 @@ class BenchPoint:
     probe: str
     salt: str
     batch: str  # of the salt, as written on it
-    from_s: int  # in the box since; its readings from then to `at_s` are of the box, not of a zone
+    from_s: (
+        int  # in the box since; its readings from then until it is back are of the box, of no zone
+    )
     at_s: int  # last reading that counted: what follows from the point holds after it
     measured_percent: float  # as the probe gave it, never corrected
     temperature_c: float
@@ -500,6 +502,7 @@ class BenchPoint:
     undone_s: int | None = None  # taken back, and by whom and why
     undone_who: str = ""
     undone_why: str = ""
+    back_s: int | None = None  # in its place again; unknown while nobody said so
 
 
 @dataclass(frozen=True, slots=True)

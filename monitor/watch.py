@@ -594,12 +594,13 @@ def _settling(
     for placement in placements:
         if placement.unit == unit.code and placement.zone:
             back = [
-                point.at_s
+                point.back_s
                 for point in points
                 if (point.site, point.node, point.probe)
                 == (placement.site, placement.node, placement.probe)
                 and point.undone_s is None
-                and placement.from_s <= point.at_s < (placement.to_s or point.at_s + 1)
+                and point.back_s is not None
+                and placement.from_s <= point.back_s < (placement.to_s or point.back_s + 1)
             ]
             starts.setdefault(placement.zone, []).extend([placement.from_s, *back])
     return starts

@@ -112,6 +112,7 @@ ASKED = {
     "/unit/<unit>/seals/<act>": ("POST", "/unit/van-wet/seals/look", "seal"),
     "/unit/<unit>/seals.ics": ("GET", "/unit/van-wet/seals.ics", "seals"),
     "/bench/point": ("POST", "/bench/point", "bench"),
+    "/bench/back": ("POST", "/bench/back", "bench"),
     "/bench/undo": ("POST", "/bench/undo", "bench"),
     "/proof/<unit>/open": ("POST", "/proof/van-wet/open", "acknowledge"),
     "/proof/<unit>/<zone>/<int:repaired_s>/<act>": (

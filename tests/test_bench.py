@@ -239,6 +239,7 @@ def point_of(
         uncertainty_percent=uncertainty,
         recorded_s=at_s,
         who="Ann",
+        back_s=at_s,
     )
 
 
@@ -450,6 +451,59 @@ def test_hours_before_the_box_stay_and_those_in_it_are_unknown(tmp_path: Path) -
             record.undo_bench_point(number, who="Ann", why="again", now_s=END_S)
 
 
+def test_until_it_is_back_nothing_a_probe_reads_is_of_its_zone(tmp_path: Path) -> None:
+    """Still in the box for three days after the point, and told a day late: nothing is lost by it."""
+    back_s = BOX_S + 3 * DAY_S
+    with open_record(tmp_path) as record:
+        furnish(record)
+        record.take(weather(), [], received_s=END_S)
+        point = replace(point_of("NaCl", 79.0, BOX_S), back_s=None)
+        record.add_bench_point(point)
+        watch.tick(record, now_s=END_S)
+        box = BOX_S // HOUR_S - START_S // HOUR_S
+        lies = judged(record)["off-rear-low"]
+        assert all(row["humidity_percent"] is None for row in lies[box + 1 :])
+        with pytest.raises(InputError, match="to come"):
+            record.put_back("yard", "n1", "p1", back_s=END_S + 1, who="Ann", now_s=END_S)
+        with pytest.raises(InputError, match="no bench point before"):
+            record.put_back("yard", "n1", "p1", back_s=BOX_S - 1, who="Ann", now_s=END_S)
+        with pytest.raises(InputError, match="no bench point before"):
+            record.put_back("yard", "n1", "p2", back_s=END_S, who="Ann", now_s=END_S)
+        assert correction.open_points(record.bench_points()) == [replace(point, number=1)]
+        (ended,) = record.put_back("yard", "n1", "p1", back_s=back_s, who="Ann", now_s=END_S)
+        assert ended.number == 1
+        watch.tick(record, now_s=END_S)
+        back = judged(record)["off-rear-low"]
+        at = back_s // HOUR_S - START_S // HOUR_S
+        assert all(row["humidity_percent"] is None for row in back[box + 1 : at])
+        assert all(row["humidity_percent"] is not None for row in back[at:])
+        assert {row["state"] for row in back[at : at + 48]} == {"unknown"}
+        assert {row["state"] for row in back[at + 49 :]} != {"unknown"}
+        # said wrongly: another entry sets it right, and the hours are those of one said rightly at once
+        record.put_back("yard", "n1", "p1", back_s=back_s + DAY_S, who="Ann", now_s=END_S)
+        record.put_back("yard", "n1", "p1", back_s=back_s, who="Ann", now_s=END_S)
+        watch.tick(record, now_s=END_S)
+        assert judged(record)["off-rear-low"] == back
+        assert correction.open_points(record.bench_points()) == []
+
+
+def test_a_probe_that_is_placed_anew_has_left_the_box(tmp_path: Path) -> None:
+    moved = Placement("n1", "p1", "yard", "u1", "cabin", BOX_S + DAY_S)
+    for number, first in enumerate(("placed", "checked")):
+        with open_record(tmp_path / str(number)) as record:
+            furnish(record)
+            point = replace(point_of("NaCl", 79.0, BOX_S), back_s=None)
+            if first == "placed":
+                record.place(moved, recorded_s=END_S, who="Ann")
+            record.add_bench_point(point)
+            if first == "checked":
+                away = replace(moved, unit="", zone="", from_s=BOX_S + HOUR_S)
+                record.place(away, recorded_s=END_S, who="Ann")  # taken away is not yet back
+                assert correction.open_points(record.bench_points())
+                record.place(moved, recorded_s=END_S, who="Ann")
+            assert [one.back_s for one in record.bench_points()] == [BOX_S + DAY_S]
+
+
 def test_a_pair_that_makes_an_absurd_line_is_refused_and_an_unknown_probe_too(
     tmp_path: Path,
 ) -> None:
@@ -553,9 +607,16 @@ def test_the_command_refuses_waits_keeps_lists_and_takes_back(
     assert code == 0, said
     assert "-2.0 % on every reading" in said
     assert "one point only" in said
+    assert "sillkeep bench back n1 --probe p1 --site yard --who NAME" in said
     code, said = run(*asked, "--salt", "MgCl2", "--from", at(40), "--to", at(70))
     assert code == 0, said
     assert "at a reading of 30 %" in said
+    assert "in its place since" in run("back", "n1", "--who", "Ann", "--at", at(72))[1]
+    assert "say who" in run("back", "n1", "--who", " ")[1]
+    assert "no bench point before" in run("back", "n1", "--who", "Ann", "--at", at(1))[1]
+    with open_record(tmp_path) as record:
+        back_s = START_S + 72 * HOUR_S
+        assert [one.back_s for one in record.bench_points()] == [back_s, back_s]
     code, said = run("list", "n1", "--json")
     assert [len(check["points"]) for check in json.loads(said)] == [1, 2]
     assert run("undo", "1", "--who", "Ann", "--why", "lid open")[0] == 0
@@ -609,6 +670,20 @@ def test_the_page_says_how_long_to_wait_and_keeps_a_point_at_rest(tmp_path: Path
         assert record.bench_points()[0].who == "Technician"
         nodes = page_of(client, "/nodes")
         assert "Check a probe over salt" in nodes
+        assert "their zones are not watched: n1/p1." in nodes
+        assert "of u1/off-rear-low, since" in kept
+        assert "n1/p1 lies in a box over salt since" in page_of(
+            client, "/unit/u1/zone/off-rear-low"
+        )
+        soon = post(client, "/bench/back", probe="yard/n1/p1", hours="99").location
+        assert "Not kept: n1/p1 has no bench point before that time." in page_of(client, soon)
+        assert "how many hours ago" in page_of(
+            client, post(client, "/bench/back", probe="yard/n1/p1", hours="-1").location
+        )
+        put = page_of(client, post(client, "/bench/back", probe="yard/n1/p1", hours="").location)
+        assert "yard/n1/p1 is in its place again." in put
+        assert "In a box" not in put
+        assert "lies in a box" not in page_of(client, "/unit/u1/zone/off-rear-low")
         strange = post(client, "/bench/point", **(form | {"probe": "yard/n9/p1"})).location
         assert "choose a probe" in page_of(client, strange)
         assert "say why" in page_of(client, post(client, "/bench/undo", number="1").location)

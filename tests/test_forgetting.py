@@ -229,7 +229,7 @@ def test_each_text_of_the_record_is_looked_through_or_known_to_hold_no_name() ->
                   ("seal_entry", "joint"), ("seal_entry", "product"), ("seal_entry", "note"),
                   ("seal_rule", "who"), ("seal_rule", "joint"), ("seal_rule", "why"),
                   ("repair_case", "who"), ("repair_case", "value"), ("repair_case", "why"),
-                  ("bench_point", "who"), ("bench_point", "batch"), ("bench_undo", "who"),
+                  ("bench_point", "who"), ("bench_point", "batch"), ("bench_undo", "who"), ("bench_back", "who"),
                   ("bench_undo", "why"), ("proof_leaf", "leaf")):  # fmt: skip
         assert place in looked
 

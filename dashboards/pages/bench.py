@@ -57,6 +57,7 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
             "what it measured before stays as it was judged.",
             className="sentence",
         ),
+        *_lying(told),
         *_choose(told, asked),
         *(_looked(told, chosen, told.looked, asked) if chosen and told.looked else []),
         *_checks(told),
@@ -65,6 +66,40 @@ def blocks(told: Told, asked: Wish) -> list[Any]:
         html.Div([html.P(caution) for caution in text.CAUTIONS], className="caution"),
         views.unknown_panel([*text.UNKNOWN, text.PRACTICE]),
     ]
+
+
+def _lying(told: Told) -> list[Any]:
+    """Probes that nobody put back yet, with the one thing to do."""
+    newest = {(p.site, p.node, p.probe): p for p in correction.open_points(told.points)}
+    if not newest:
+        return []
+    items = [html.Li(_lies(point, told)) for _, point in sorted(newest.items())]
+    return [
+        html.H2("In a box, as far as is known"),
+        html.P(text.LIES),
+        html.Ul(items, className="plain"),
+    ]
+
+
+def _lies(point: BenchPoint, told: Told) -> list[Any]:
+    key = f"{point.site}/{point.node}/{point.probe}"
+    placed = told.probes.get(key)
+    zone = "/".join(filter(None, (placed.unit, placed.zone))) if placed else ""
+    since = words.when(point.from_s, told.zones[point.site])
+    form = html.Form(
+        [
+            hidden("token", told.token),
+            hidden("probe", key),
+            field("Hours ago", "hours", of=f"-{point.number}", kind="number", span=(0, 9999),
+                  optional=True),
+            html.Button("It is in its place again", type="submit"),
+        ],
+        action="/bench/back",
+        method="post",
+        className="bench",
+    )  # fmt: skip
+    said = say("of {zone}, since {since}", zone=zone, since=since)
+    return [html.P([html.B(f"{point.node}/{point.probe}"), " ", said]), form]
 
 
 def _choose(told: Told, asked: Wish) -> list[Any]:

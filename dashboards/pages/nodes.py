@@ -13,7 +13,7 @@ from dashboards.words import Wish
 from monitor import text
 from monitor.catalogue import say
 from monitor.correction import is_due
-from monitor.lot import BenchCheck, silent_after_s
+from monitor.lot import BenchCheck, BenchPoint, silent_after_s
 from monitor.store.board import BATTERY_DAYS, NodeRow, ProbeNow
 from monitor.text import bench as bench_text
 
@@ -69,11 +69,13 @@ def blocks(
     asked: Wish,
     *,
     checks: Mapping[tuple[str, str, str], BenchCheck],
+    lying: Sequence[BenchPoint] = (),
     may_bench: bool = False,
 ) -> list[Any]:
     """Page of all nodes, or of those with the word that the address asks for.
 
-    `checks` are the bench checks that hold now, by site, node and probe.
+    `checks` are the bench checks that hold now, by site, node and probe; `lying` are points of probes
+    that lie in a box, as far as is known.
     """
     if not nodes:
         return [html.H1("Nodes"), html.P("No node is entered, and none was ever heard.")]
@@ -85,6 +87,7 @@ def blocks(
     return [
         html.H1("Nodes"),
         _causes(worded, asked),
+        _lying(lying),
         *_bench(nodes, checks, asked, link=may_bench),
         _choice(Counter(word for word, _ in worded), asked),
         html.P(_said(shown, worded, from_), className="shown", role="status"),
@@ -92,6 +95,12 @@ def blocks(
         _turn(len(shown), from_, asked),
         views.unknown_panel(_unknowns(nodes, worded, checks)),
     ]
+
+
+def _lying(points: Sequence[BenchPoint]) -> Component | None:
+    """Probes whose zones are not watched because nobody said that they are back."""
+    names = sorted({f"{point.node}/{point.probe}" for point in points})
+    return html.P(bench_text.lying_text(names), className="sentence") if names else None
 
 
 def _bench(

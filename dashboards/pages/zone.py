@@ -23,7 +23,7 @@ from monitor.drawing import Floats, Ints, Line, Span
 from monitor.evidence.entries import BASIS, Entry
 from monitor.explain import Airing, Growth, Look, Section
 from monitor.judge.rules import LIMITS, Limits
-from monitor.lot import AIR_KINDS, STRUCTURE_KINDS, Event, Finding
+from monitor.lot import AIR_KINDS, STRUCTURE_KINDS, BenchPoint, Event, Finding
 from monitor.store.board import (
     HOUR_S,
     AlarmRow,
@@ -33,6 +33,7 @@ from monitor.store.board import (
     SiteRow,
     ZoneNow,
 )
+from monitor.text import bench as bench_text
 
 DAY_S = 86400
 LOOK_FIRST = 3  # entries shown at once: a phone's page
@@ -73,6 +74,9 @@ class Told:
     found_percent: tuple[
         tuple[float, float], ...
     ] = ()  # of simulated leaks, by points at the probe
+    boxed: tuple[
+        BenchPoint, ...
+    ] = ()  # of its probes that lie in a box over salt, as far as is known
     by_day: bool = False  # some of it as daily means: others live in it
 
     @property
@@ -656,6 +660,13 @@ def _unknowns(told: Told, span: Span, asked: Wish) -> list[Any]:
     lines: list[Any] = []
     if told.zone.word == "unknown" and told.zone.kind != "outside":
         lines.append(views.why_unknown(asked, told.zone, told.site))
+    lines += [
+        bench_text.zone_lies_text(
+            f"{point.node}/{point.probe}", words.when(point.from_s, told.site.timezone)
+        )
+        + "."
+        for point in told.boxed
+    ]
     gaps = drawing.gaps_of(
         told.at_s, told.series.temperature_c, from_s=span.from_s, to_s=min(span.to_s, asked.now_s)
     )

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from monitor.store import Record
 
 bench_app = typer.Typer(
-    help="Checks of probes over salt: how, point, list, undo.", no_args_is_help=True
+    help="Checks of probes over salt: how, point, back, list, undo.", no_args_is_help=True
 )
 Who = Annotated[str, typer.Option(help="Your name.")]
 
@@ -45,7 +45,7 @@ def bench_point(
     to: Annotated[str, typer.Option(help="Until when it was; without it, until now.")] = "",
 ) -> None:
     """Enter what a probe reads at rest over a salt; refused while it is not at rest."""
-    from monitor import bench
+    from monitor import bench, correction
 
     now_s = _now()
     since_s = _when(from_) if from_ else None
@@ -59,8 +59,36 @@ def bench_point(
         )
         number = record.add_bench_point(point)
         checks = record.bench_checks(place[0], node)
+        lies = correction.open_points(p for p in record.bench_points() if p.number == number)
     check = next(one for one in checks if any(p.number == number for p in one.points[-1:]))
     typer.echo(f"point {number}. {_said(check)}")
+    if lies:
+        typer.echo(
+            "Until you say that it is in its place again, what it reads is of no zone: "
+            f"sillkeep bench back {node} --probe {probe} --site {place[0]} --who NAME"
+        )
+
+
+@bench_app.command("back")
+def bench_back(
+    node: Annotated[str, typer.Argument(help="Node code.")],
+    who: Who,
+    probe: Annotated[str, typer.Option(help="Its probe.")] = "p1",
+    site: Annotated[str, typer.Option(help="Site code, where two sites have such a node.")] = "",
+    at: Annotated[str, typer.Option(help="Since when; without it, now.")] = "",
+) -> None:
+    """Say that a probe is in its place again; until then nothing it reads is of its zone."""
+    if not who.strip():
+        raise InputError("say who puts it back")
+    now_s = _now()
+    back_s = _when(at) if at else now_s
+    with _record() as record:
+        place = (site or _site_of(record, node), node, probe)
+        record.put_back(*place, back_s=back_s, who=who.strip()[:80], now_s=now_s)
+    typer.echo(
+        f"{'/'.join(place)} is in its place since {_moment(back_s)} UTC; its zone is judged again "
+        "after two days"
+    )
 
 
 @bench_app.command("list")

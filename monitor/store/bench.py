@@ -40,6 +40,9 @@ def add(connection: Connection, point: BenchPoint) -> tuple[int, int]:
     }
     query = t.bench_point.insert().values(probe_id=probe, **row)
     number = connection.execute(query.returning(t.bench_point.c.bench_point_id)).scalar_one()
+    back_s = point.back_s if point.back_s is not None else _placed_s(connection, probe, point.at_s)
+    if back_s is not None:
+        _note_back(connection, int(number), back_s=back_s, who=point.who, now_s=point.recorded_s)
     return int(number), probe
 
 
@@ -62,6 +65,52 @@ def undo(
     )
     probe = probe_id(connection, point.site, point.node, point.probe)
     return replace(point, undone_s=now_s, undone_who=who, undone_why=why), probe
+
+
+def put_back(
+    connection: Connection, probe: int, *, back_s: int, who: str, now_s: int
+) -> list[BenchPoint]:
+    """Keep that a probe is in its place again; the points whose box ends with it.
+
+    Those of which nobody said it yet; else the last ones, whose time is set right by it. None where the
+    probe has no point before that time.
+    """
+    held = [
+        point
+        for point in points(connection, t.bench_point.c.probe_id == probe)
+        if point.undone_s is None
+    ]
+    mine = correction.open_points(held)
+    if not mine:
+        last_s = max((point.back_s or 0 for point in held), default=0)
+        mine = [point for point in held if point.back_s == last_s]
+    mine = [point for point in mine if point.at_s <= back_s]
+    for point in mine:
+        _note_back(connection, point.number, back_s=back_s, who=who, now_s=now_s)
+    return mine
+
+
+def _note_back(connection: Connection, number: int, *, back_s: int, who: str, now_s: int) -> None:
+    row = {"bench_point_id": number, "back_s": back_s, "recorded_s": now_s, "who": who}
+    connection.execute(t.bench_back.insert().values(row))
+
+
+def _placed_s(connection: Connection, probe: int, at_s: int) -> int | None:
+    """When a probe was placed anew after a point: it had left the box by then."""
+    c = t.placement.c
+    query = select(func.min(c.from_s)).where(
+        c.probe_id == probe, c.from_s >= at_s, c.zone_id.is_not(None)
+    )
+    found = connection.execute(query).scalar()
+    return None if found is None else int(found)
+
+
+def placed(connection: Connection, probe: int, *, from_s: int, who: str, now_s: int) -> None:
+    """A probe that is placed anew has left the box."""
+    held = points(connection, t.bench_point.c.probe_id == probe)
+    for point in correction.open_points(held):
+        if point.at_s <= from_s:
+            _note_back(connection, point.number, back_s=from_s, who=who, now_s=now_s)
 
 
 def probe_id(connection: Connection, site: str, node: str, probe: str) -> int:
@@ -106,7 +155,14 @@ def measured(
 
 
 def _points(here: ColumnElement[bool] | None) -> Select[Any]:
-    c, u = t.bench_point.c, t.bench_undo.c
+    c, u, b = t.bench_point.c, t.bench_undo.c, t.bench_back.c
+    back = (
+        select(b.back_s)
+        .where(b.bench_point_id == c.bench_point_id)
+        .order_by(b.bench_back_id.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
     return (
         select(
             c.probe_id,
@@ -117,6 +173,7 @@ def _points(here: ColumnElement[bool] | None) -> Select[Any]:
             *(c.salt, c.batch, c.from_s, c.at_s, c.measured_percent, c.temperature_c),
             *(c.reference_percent, c.uncertainty_percent, c.recorded_s, c.who),
             *(u.recorded_s, func.coalesce(u.who, ""), func.coalesce(u.why, "")),
+            back,
         )
         .join_from(t.bench_point, t.probe, t.probe.c.probe_id == c.probe_id)
         .join(t.node, t.node.c.node_id == t.probe.c.node_id)

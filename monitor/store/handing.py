@@ -68,7 +68,8 @@ OURS = frozenset({"", PROGRAM, "import", "command line", SOMEBODY, HANDED, *ROLE
 KEY_OF_RECEIVED = "received/"
 NAMED = (  # columns that say who did something
     t.event.c.who, t.alarm_step.c.who, t.photo.c.who, t.placement.c.who, t.finding.c.who, t.joint.c.who,
-    t.seal_entry.c.who, t.seal_rule.c.who, t.repair_case.c.who, t.bench_point.c.who, t.bench_undo.c.who,
+    t.seal_entry.c.who, t.seal_rule.c.who, t.repair_case.c.who, t.bench_point.c.who,
+    t.bench_back.c.who, t.bench_undo.c.who,
 )  # fmt: skip
 LEAST_H = 12  # of a day that must be known for its mean
 MOST_TEXT = 20_000

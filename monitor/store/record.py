@@ -201,6 +201,9 @@ class Record:
                     why=why,
                 )
             )
+            if zone is not None:
+                from_s = placement.from_s
+                bench.placed(connection, probe, from_s=from_s, who=who, now_s=recorded_s)
             judging.mark_placed(connection, probe, hour=hour)
 
     def add_event(self, site: str, event: Event, *, recorded_s: int, who: str = "") -> None:
@@ -501,6 +504,32 @@ class Record:
             point, probe = bench.undo(connection, number, who=who, why=why, now_s=now_s)
             judging.mark_placed(connection, probe, hour=point.from_s // HOUR_S)
             return point
+
+    def put_back(
+        self, site: str, node: str, probe: str, *, back_s: int, who: str, now_s: int
+    ) -> list[BenchPoint]:
+        """Enter that a probe is in its place again since a time; what it reads from then on is its zone's.
+
+        Returns
+        -------
+        list of BenchPoint
+            Those whose box ends with it, as they were.
+
+        Raises
+        ------
+        InputError
+            If the probe is unknown, has no point before that time, or the time is to come.
+        """
+        if back_s > now_s:
+            raise InputError("a probe cannot be back at a time to come")
+        with self._writing() as connection:
+            key = bench.probe_id(connection, site, node, probe)
+            ended = bench.put_back(connection, key, back_s=back_s, who=who, now_s=now_s)
+            if not ended:
+                raise InputError(f"{node}/{probe} has no bench point before that time")
+            first_s = min(point.at_s for point in ended)
+            judging.mark_placed(connection, key, hour=first_s // HOUR_S)
+        return ended
 
     def bench_points(self) -> list[BenchPoint]:
         """All bench points in the order they were entered, those taken back too."""

@@ -15,7 +15,7 @@
     hold                           alarms of which zone or node were held back, by whom and why
     cause ─< cause_member          alarms that share one cause, which is an alarm itself
     unit ─< season_list ─< season_step                             what is done before and after storage
-    probe ─< bench_point ─< bench_undo                             checks over salt, and those taken back
+    probe ─< bench_point ─< bench_back, bench_undo                 checks over salt; back in place, taken back
     unit ─< photo                                                  bounded in size, without place
     unit, zone ─< finding ─ meter  what somebody found at a zone by eye and hand
     unit ─< joint, seal_entry, seal_rule                           sealed joints, looks and reseals, intervals
@@ -986,6 +986,18 @@ bench_point = Table(  # what a probe read in a box over a salt: only ever added 
     **_STRICT,
 )
 
+bench_back = Table(  # when a probe came back from the box: the newest entry of a point holds
+    "bench_back",
+    metadata,
+    Column("bench_back_id", Integer, primary_key=True),
+    Column("bench_point_id", ForeignKey("bench_point.bench_point_id"), nullable=False),
+    Column("back_s", Integer, nullable=False),
+    Column("recorded_s", Integer, nullable=False),
+    Column("who", Text, nullable=False),
+    Index("ix_bench_back_bench_point_id", "bench_point_id"),
+    **_STRICT,
+)
+
 bench_undo = Table(  # a point was taken back: another salt, a lid that was open
     "bench_undo",
     metadata,
@@ -1033,6 +1045,7 @@ GROUPS: dict[str, tuple[str, str]] = {
     "season_step": ("season_step_id", "0"),
     "photo": ("photo_id", "0"),
     "bench_point": ("bench_point_id", "0"),
+    "bench_back": ("bench_back_id", "0"),
     "bench_undo": ("bench_point_id", "0"),
     "finding": ("finding_id", "0"),
     "meter": ("finding_id", "0"),

@@ -1,5 +1,7 @@
 """What is said at the bench: how a probe is checked over salt, whether it is at rest, what came of it."""
 
+from collections.abc import Sequence
+
 from monitor.catalogue import say, say_number
 
 STEPS: tuple[str, ...] = (
@@ -10,7 +12,8 @@ STEPS: tuple[str, ...] = (
     "away from heaters. Note the time.",
     "Leave it shut until it is at rest: a cased node takes 12 to 24 hours. Opening the lid begins it anew.",
     "Enter the point. Then the same in the other box, within seven days: two points make one check.",
-    "Put the node back. Its zone is unknown for two days, until its case has given up the air of the box.",
+    "Put the node back and say so here: until then nothing it reads is of its zone. The zone is unknown for two days "
+    "more, until the case has given up the air of the box.",
 )
 PRACTICE = "The waiting times and the yearly check are common practice, without a source."
 CAUTIONS: tuple[str, ...] = (
@@ -27,6 +30,7 @@ UNKNOWN: tuple[str, ...] = (
 )
 NO_BENCH = "Bench checks against a salt: none is in the record, so that nothing shows how true a probe still reads."
 NO_POINTS = "No probe was checked yet. Unchecked ones are taken to be right within 2 % of humidity."
+LIES = "Nothing they read is of a zone, and their zones are not watched, until somebody says that they are back."
 ONE_PLACE = "Say which probe it is."
 SALT_NAMES: dict[str, str] = {
     "MgCl2": "Magnesium chloride (MgCl2)",
@@ -124,6 +128,24 @@ def check_text(low: float, high: float, *, points: int, accuracy: float) -> str:
         low=low,
         high=high,
         accuracy=accuracy,
+    )
+
+
+def lying_text(names: Sequence[str]) -> str:
+    """That probes still lie in their box, as far as is known."""
+    return say(
+        "In a box over salt, as far as is known, so that their zones are not watched: {names}.",
+        names=", ".join(names),
+    )
+
+
+def zone_lies_text(name: str, since: str) -> str:
+    """Why a zone is not watched though its probe is heard."""
+    return say(
+        "{name} lies in a box over salt since {since}, as far as is known: what it reads is of no zone until somebody "
+        "says on Bench that it is back",
+        name=name,
+        since=since,
     )
 
 

@@ -82,7 +82,20 @@ def fill(record: Record, probes: int, days: int) -> int:
     for at_s in (REPAIRED_S - DAY_S, end_s - DAY_S):
         box = (at_s - 12 * HOUR_S, at_s)
         point = BenchPoint(
-            0, "yard", "n1", "p1", "NaCl", "a", *box, 75.8, 20.0, 75.5, 0.5, at_s, "Ann"
+            0,
+            "yard",
+            "n1",
+            "p1",
+            "NaCl",
+            "a",
+            *box,
+            75.8,
+            20.0,
+            75.5,
+            0.5,
+            at_s,
+            "Ann",
+            back_s=at_s,
         )
         record.add_bench_point(point)
     return end_s

@@ -42,6 +42,7 @@ def over_salt(record: Record, at_s: int) -> None:
             number=0, site="yard", node="n1", probe="p1", salt=salt, batch="", from_s=at_s - HOUR_S,
             at_s=at_s, measured_percent=reference - 0.4, temperature_c=20.0,
             reference_percent=reference, uncertainty_percent=0.6, recorded_s=at_s, who="Kim",
+            back_s=at_s,
         )  # fmt: skip
         record.add_bench_point(point)
 
