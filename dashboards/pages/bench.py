@@ -90,7 +90,7 @@ def _lies(point: BenchPoint, told: Told) -> list[Any]:
         [
             hidden("token", told.token),
             hidden("probe", key),
-            field("Hours ago", "hours", of=f"-{point.number}", kind="number", span=(0, 9999),
+            field("For how many hours? Empty: just now", "hours", of=f"-{point.number}", kind="number", span=(0, 9999),
                   optional=True),
             html.Button("It is in its place again", type="submit"),
         ],
