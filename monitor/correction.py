@@ -49,6 +49,13 @@ def checks(points: Iterable[BenchPoint]) -> list[BenchCheck]:
     return found
 
 
+def whole(found: Iterable[BenchCheck]) -> list[BenchCheck]:
+    """Checks without those whose one point is the first of a later check of two."""
+    found = list(found)
+    first = {one.points[0].number for one in found if len(one.points) > 1}
+    return [one for one in found if len(one.points) > 1 or one.points[0].number not in first]
+
+
 def _check(point: BenchPoint, before: Sequence[BenchPoint]) -> BenchCheck:
     other = next(
         (

@@ -278,6 +278,14 @@ def test_points_far_apart_in_time_or_near_in_humidity_are_one_each() -> None:
     assert [len(check.points) for check in correction.checks(other)] == [1, 1]
 
 
+def test_a_first_point_is_not_listed_beside_the_check_it_became() -> None:
+    low, high = pair(3.0, 0.97)
+    alone = point_of("NaCl", 78.0, START_S + 30 * DAY_S, number=3)
+    whole = correction.whole(correction.checks([low, high, alone]))
+    assert [one.points for one in whole] == [(low, high), (alone,)]
+    assert [one.points for one in correction.whole(correction.checks([low]))] == [(low,)]
+
+
 def test_uncertainty_after_a_check_is_below_the_assumed_and_grows_with_its_points() -> None:
     _, two = correction.checks(pair(2.0, 1.0))
     assert 1.0 < two.uncertainty_percent < correction.ASSUMED_PERCENT

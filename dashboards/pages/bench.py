@@ -189,7 +189,8 @@ def _form(told: Told, probe: str) -> Component:
 
 
 def _checks(told: Told) -> list[Any]:
-    found = sorted(correction.checks(told.points), key=lambda one: one.at_s, reverse=True)
+    found = correction.whole(correction.checks(told.points))
+    found.sort(key=lambda one: one.at_s, reverse=True)
     undone = [point for point in told.points if point.undone_s is not None]
     parts: list[Any] = [html.H2("Checks")]
     if not found:
@@ -235,7 +236,7 @@ def _item(check: BenchCheck, told: Told) -> Component:
         [
             html.P([html.B(f"{check.node}/{check.probe}"), f" {since}: {what}."]),
             html.P(f"{points}. {who}", className="aside"),
-            _take_back(check.points[-1], told),
+            *(_take_back(point, told) for point in check.points),
         ]
     )
 

@@ -97,6 +97,8 @@ def bench_list(
     as_json: JsonFlag = False,
 ) -> None:
     """List checks with their points, and points that were taken back."""
+    from monitor import correction
+
     with _record(read_only=True) as record:
         checks = record.bench_checks(node=node)
         undone = [
@@ -107,7 +109,7 @@ def bench_list(
     if as_json:
         _print_json(checks)
         return
-    for check in checks:
+    for check in correction.whole(checks):
         typer.echo(_said(check))
     for point in undone:
         typer.echo(
