@@ -70,6 +70,7 @@ def take(record: Record, *seqs: int, **values: Any) -> None:
 # --- equal ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @pytest.mark.timeout(480)
 def test_200_000_points_are_given_back_as_they_were_sent(
     record: Record, settings: Archive, mirror: Mirror
