@@ -135,7 +135,7 @@ def make(
         raise InputError(f'there is no unit "{wanted.unit}"')
     site = next(one for one in record.sites() if one.code == unit.site)
     spells = living.spells(record.events(site.code, unit=unit.code), life=unit.life)
-    until_s, rows = record.hand_over(unit.code, spells, photos=wanted.photos, now_s=made_s)
+    until_s, rows, ledger = record.hand_over(unit.code, spells, photos=wanted.photos, now_s=made_s)
     texts = {name: _csv(tuple(part.columns), rows[name]) for name, part in PARTS.items()}
     held = {name: text.encode() for name, text in texts.items()}
     for row in rows["photos.csv"]:
@@ -154,7 +154,7 @@ def make(
         altitude_m=site.altitude_m,
         nodes_go_along=wanted.nodes,
         lived_in=bool(spells),
-        ledger=_ledger(record, unit.code),
+        ledger=[Line(*line) for line in ledger],
         files={
             name: _Held(len(data), _rows(name, data), sha256(data).hexdigest())
             for name, data in held.items()
@@ -166,14 +166,6 @@ def make(
     signature = {"algorithm": "Ed25519 (RFC 8032)", "public_key": tree.public_key(key)}
     signature["signature"] = tree.sign(key, said)
     return _zipped(held | {"manifest.json": said, "signature.json": _written(signature)})
-
-
-def _ledger(record: Record, unit: str) -> list[Line]:
-    """What changed hands before, those of earlier owners first."""
-    came = record.received(unit)
-    before = [] if came is None else read_manifest(came.manifest.encode()).ledger
-    own = record.ledger(unit=unit)
-    return [*before, *(Line(one.what, one.at_s, one.giver, one.taker) for one in own)]
 
 
 def _rows(name: str, data: bytes) -> int:

@@ -66,6 +66,9 @@ STOOD = "stood at the handover: "
 SOMEBODY, PROGRAM = "a person", "sillkeep"
 OURS = frozenset({"", PROGRAM, "import", "command line", SOMEBODY, HANDED, *ROLES})  # no names
 KEY_OF_RECEIVED = "received/"
+CHANGES = frozenset({"sold", "retired", "back", "received"})  # that a ledger tells of a unit
+PLACES = frozenset({"this lot", "this home"})  # words of the ledger for this side
+KEY = re.compile(r"[0-9a-f]{64}")
 NAMED = (  # columns that say who did something
     t.event.c.who, t.alarm_step.c.who, t.photo.c.who, t.placement.c.who, t.finding.c.who, t.joint.c.who,
     t.seal_entry.c.who, t.seal_rule.c.who, t.repair_case.c.who, t.bench_point.c.who, t.bench_undo.c.who,
@@ -161,8 +164,8 @@ class Giver:
             (n for n in names - OURS if len(n) > 1 and not n.startswith(SELLER)), key=len
         )
         if known:
-            every = "|".join(map(re.escape, reversed(known)))
-            self.names = re.compile(rf"(?<!\w)(?:{every})(?!\w)")
+            every = "|".join(r"\s+".join(map(re.escape, n.split())) for n in reversed(known))
+            self.names = re.compile(rf"(?<!\w)(?:{every})(?!\w)", re.IGNORECASE)
 
     def role(self, who: str) -> str:
         """Who did something, as far as it goes along: a role."""
@@ -172,6 +175,10 @@ class Giver:
     def plain(self, said: str) -> str:
         """What somebody typed, without the names that are known here."""
         return said if self.names is None else self.names.sub(SOMEBODY, said)
+
+    def hand(self, said: str) -> str:
+        """From or to whom a unit went, as far as it goes along: a key, a role, a word of the program."""
+        return said if said in PLACES or KEY.fullmatch(said) else self.role(said)
 
     def is_lived(self, from_s: int, to_s: int) -> bool:
         """Whether somebody lived there on a day of [from_s, to_s]."""
@@ -880,6 +887,25 @@ def until_s(connection: Connection, unit: str, *, now_s: int) -> int:
     if life in parting.GONE and left:
         return min(-(-max(left) // HOUR_S), now_s // HOUR_S) * HOUR_S
     return now_s // HOUR_S * HOUR_S
+
+
+def ledger(giver: Giver) -> list[tuple[str, int, str, str]]:
+    """What changed hands: what, when, from and to whom by key or role; that of earlier owners first."""
+    came = received(giver.connection, unit=giver.unit)
+    lines = [
+        (line["what"], line["at_s"], line["giver"], line["taker"])
+        for one in came
+        for line in json.loads(one.manifest)["ledger"]
+    ]
+    lines += [
+        (line.what, line.at_s, line.giver, line.taker)
+        for line in parting.ledger(giver.connection, unit=giver.unit)
+    ]
+    return [
+        (what, at_s, giver.hand(from_), giver.hand(to))
+        for what, at_s, from_, to in lines
+        if what in CHANGES
+    ]
 
 
 # --- taking ---------------------------------------------------------------------------------------
