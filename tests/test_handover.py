@@ -22,7 +22,7 @@ from monitor.errors import InputError, MonitorError
 from monitor.lot import Event, Photo, Placement, Site, Unit, Zone
 from monitor.reports import handover, packet, tree
 from monitor.store import AlarmStep, ChangedAlarm, Record, open_record, users
-from monitor.store.handing import PARTS
+from monitor.store.handing import PARTS, Taken
 from monitor.store.parting import Leave
 from monitor.store.users import Doer, Reach
 from sensors.wire import Reading
@@ -55,8 +55,12 @@ def give(
 
 
 def bring(record: Record, data: bytes, at_s: int, *, site: str = "", code: str = "") -> str:
-    opened = handover.look(data)
-    return handover.take(record, opened, handover.Where(site, code), who="me", now_s=at_s)
+    return take(record, data, at_s, site=site, code=code).done
+
+
+def take(record: Record, data: bytes, at_s: int, *, site: str = "", code: str = "") -> Taken:
+    where = handover.Where(site, code)
+    return handover.take(record, handover.look(data), where, who="me", now_s=at_s)
 
 
 @pytest.fixture(scope="module")

@@ -36,7 +36,7 @@ from monitor.lot import Site
 from monitor.photos import MOST_KEPT, is_kept
 from monitor.reports import tree
 from monitor.store import Record
-from monitor.store.handing import MOST_S, MOST_TEXT, PARTS, Brought, Kind
+from monitor.store.handing import MOST_S, MOST_TEXT, PARTS, Brought, Kind, Taken
 from monitor.store.photos import MOST_OF_UNIT
 from monitor.times import time_zone
 from sensors.wire import CODE
@@ -420,8 +420,8 @@ class Where:
     code: str = ""
 
 
-def take(record: Record, opened: Opened, where: Where, *, who: str, now_s: int) -> str:
-    """Take a unit in with its record, or a newer file of one: "new", "newer", "same" or "older".
+def take(record: Record, opened: Opened, where: Where, *, who: str, now_s: int) -> Taken:
+    """Take a unit in with its record, or a newer file of one, up to where this home's own hours begin.
 
     Raises
     ------
@@ -445,7 +445,7 @@ def take(record: Record, opened: Opened, where: Where, *, who: str, now_s: int) 
     )
     try:
         return record.take_over(brought, who=who, now_s=now_s)
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, OverflowError) as error:
         raise InputError(f"what it holds does not fit together ({_short(error)})") from error
 
 

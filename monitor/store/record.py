@@ -466,8 +466,8 @@ class Record:
             }
             return until_s, rows, handing.ledger(giver)
 
-    def take_over(self, brought: handing.Brought, *, who: str, now_s: int) -> str:
-        """Take a unit in with its record: "new", "newer", "same" or "older"; or nothing."""
+    def take_over(self, brought: handing.Brought, *, who: str, now_s: int) -> handing.Taken:
+        """Take a unit in with its record, or nothing of it."""
         with self._writing() as connection:
             return handing.take(connection, brought, who=who, now_s=now_s)
 
@@ -907,6 +907,11 @@ class Record:
         """Everything that was ever told of the proof of one repair, in the order it was told."""
         with self._reading() as connection:
             return proving.revisions(connection, _unit_zone(connection, unit, zone), repaired_s)
+
+    def unread_proofs(self, unit: str, zone: str, repaired_s: int) -> int:
+        """How many entries of the proof of one repair cannot be read."""
+        with self._reading() as connection:
+            return proving.unread(connection, _unit_zone(connection, unit, zone), repaired_s)
 
     def unit_hours(
         self, unit: str, *, from_hour: int, to_hour: int
