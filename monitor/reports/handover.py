@@ -29,7 +29,7 @@ from typing import Any
 import msgspec
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from monitor import judge, living
+from monitor import judge, living, text
 from monitor.errors import InputError
 from monitor.judge import proofs
 from monitor.lot import Site
@@ -440,13 +440,23 @@ def take(record: Record, opened: Opened, where: Where, *, who: str, now_s: int) 
         made_s=manifest.made_s,
         root=manifest.root,
         manifest=opened.said,
-        parts=opened.parts,
+        parts=opened.parts | {"alarms.csv": _sayable(opened.parts.get("alarms.csv", []))},
         photos=opened.photos,
     )
     try:
         return record.take_over(brought, who=who, now_s=now_s)
     except (TypeError, ValueError, OverflowError) as error:
         raise InputError(f"what it holds does not fit together ({_short(error)})") from error
+
+
+def _sayable(alarms: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Alarms, without facts that no text can be made from: their text stays as it was told."""
+    return [
+        row
+        if not row["facts"] or text.is_sayable(row["kind"], row["class"], row["facts"])
+        else row | {"facts": ""}
+        for row in alarms
+    ]
 
 
 def _site(record: Record, manifest: Manifest, code: str) -> str:

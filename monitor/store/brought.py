@@ -6,7 +6,7 @@ hour is left out. An alarm that stood across that hour is kept as it stood then,
 
 import json
 from collections.abc import Callable, Iterable, Mapping
-from math import inf, isnan
+from math import inf
 from typing import Any
 from uuid import UUID
 
@@ -169,13 +169,7 @@ def _check_words(said: str) -> None:
 
 
 def _check_case(row: Row) -> None:
-    if row["kind"] != "goal":
-        return
-    try:
-        goal = float(row["value"])
-    except ValueError:
-        goal = inf
-    if isnan(goal) or not 0.0 < goal <= 100.0:
+    if row["kind"] == "goal" and not proving.is_goal(row["value"]):
         raise InputError("it has a drying goal that cannot be")
 
 

@@ -247,7 +247,7 @@ class Taker:
     def zone(self, code: str) -> int | None:
         """A zone of the unit by its code; None for none."""
         if code and code not in self.zones:
-            raise InputError(f'it names a zone "{code}" that it does not have')
+            raise InputError(f"it names a zone {code!r:.60} that it does not have")
         return self.zones[code] if code else None
 
     def described(
@@ -1086,7 +1086,7 @@ def _check_fit(taker: Taker, parts: Mapping[str, list[dict[str, Any]]]) -> None:
         for row in rows:
             for what in named.keys() & row.keys():
                 if row[what] not in named[what]:
-                    raise InputError(f'it names "{row[what]}" ({what}), which it does not have')
+                    raise InputError(f"it names {row[what]!r:.60} ({what}), which it does not have")
     for digest in _digests(parts):
         if digest not in taker.photos:
             raise InputError("it names a photo that it does not have")

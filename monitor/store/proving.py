@@ -24,6 +24,7 @@ from monitor.store.rows import ProofRevision, ProofStep, ProofWork, RepairRow
 
 LATE, NEW_RULES = "late readings", "new rules"
 COUNTED = ("natural", "hose", "wash", "responses", "days")  # of a proof's figures: always known
+MOST_GOAL = 100.0  # points: any that a person may decide on is far below
 MOST_FIGURE, MOST_COUNT, MOST_ML = 2.0**40, 1e6, 1e6
 _COLUMNS = ("hour", "temperature_c", "wood_moisture_percent", "coverage_percent", "rain_mm")
 
@@ -206,7 +207,20 @@ def case_notes(connection: Connection, unit_id: int) -> list[CaseNote]:
         .where(t.zone.c.unit_id == unit_id)
         .order_by(c.repair_case_id)
     )
-    return [CaseNote(*row) for row in connection.execute(query)]
+    return [CaseNote(*row) for row in connection.execute(query) if _is_readable(*row[2:4])]
+
+
+def is_goal(value: str) -> bool:
+    """Whether what was entered as a drying goal is one."""
+    try:
+        return 0.0 < float(value) <= MOST_GOAL
+    except ValueError:
+        return False
+
+
+def _is_readable(kind: str, value: str) -> bool:
+    """Not so of a goal that is none, as an older version took them from strangers."""
+    return kind != "goal" or is_goal(value)
 
 
 def rejected(

@@ -1,6 +1,6 @@
 """What is said of a unit's file that was taken in: what of it was left out, and what cannot be read."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from monitor.catalogue import say, say_number
 
@@ -22,13 +22,15 @@ def left_out_text(left_out: Mapping[str, int], *, from_: str) -> str:
     )
 
 
-def went_on_text(*, until: str, since: str) -> str:
-    """That a seller's file went on beyond the beginning of this home's own record."""
+def went_on_text(until_s: int, since_s: int, when: Callable[[int], str]) -> str:
+    """That a seller's file went on beyond the beginning of this home's own record; "" where it did not."""
+    if until_s <= since_s:
+        return ""
     return say(
         "The seller's file went on until {until}; what it had from {since} on is left out, because this home's own "
         "record begins there.",
-        until=until,
-        since=since,
+        until=when(until_s),
+        since=when(since_s),
     )
 
 
