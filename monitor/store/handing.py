@@ -810,7 +810,9 @@ def _cases(giver: Giver) -> Iterable[Row]:
         photo = row["kind"] == "photo"
         if not _is_told(giver, row["who"], row["recorded_s"]) or row["repaired_s"] >= giver.until_s:
             continue
-        if photo and row["value"] not in carried:
+        if (photo and row["value"] not in carried) or not proving.is_readable(
+            row["kind"], row["value"]
+        ):
             continue
         told = dict(row) | {"zone": giver.zones[row["zone_id"]], "who": giver.role(row["who"])}
         told |= {"value": row["value"] if photo else giver.plain(row["value"])}
@@ -1017,7 +1019,7 @@ def take(connection: Connection, brought_: Brought, *, who: str, now_s: int) -> 
     brought.check(parts, until_s=file.until_s, made_s=file.made_s)
     unit_id, site_id = _place(connection, file)
     own_s = None if known is None else own_from_s(connection, unit_id, known.until_s)
-    until_s, left_out = file.until_s, {}
+    until_s, left_out = file.until_s, dict[str, int]()
     taker = Taker(connection, unit_id, site_id, file.key, until_s, photos=file.photos)
     if known is not None:
         taker.before, taker.is_ours = json.loads(known.papers), own_s is not None

@@ -118,7 +118,7 @@ def _columns(step: ProofStep) -> dict[str, Any]:
     }
 
 
-def flaw(row: Mapping[str, Any]) -> str:
+def flaw(row: Mapping[str, Any] | RowMapping) -> str:
     """Why a row of a proof cannot be shown; "" for one that can.
 
     What this program wrote always can. A row from a stranger is refused by it at receipt; one that an
@@ -207,7 +207,7 @@ def case_notes(connection: Connection, unit_id: int) -> list[CaseNote]:
         .where(t.zone.c.unit_id == unit_id)
         .order_by(c.repair_case_id)
     )
-    return [CaseNote(*row) for row in connection.execute(query) if _is_readable(*row[2:4])]
+    return [CaseNote(*row) for row in connection.execute(query) if is_readable(*row[2:4])]
 
 
 def is_goal(value: str) -> bool:
@@ -218,7 +218,7 @@ def is_goal(value: str) -> bool:
         return False
 
 
-def _is_readable(kind: str, value: str) -> bool:
+def is_readable(kind: str, value: str) -> bool:
     """Not so of a goal that is none, as an older version took them from strangers."""
     return kind != "goal" or is_goal(value)
 
@@ -271,13 +271,13 @@ def unread(connection: Connection, zone_id: int, repaired_s: int) -> int:
     """How many entries of what was told of one proof cannot be read."""
     c = t.proof.c
     query = select(t.proof).where(c.zone_id == zone_id, c.repaired_s == repaired_s)
-    return sum(1 for row in connection.execute(query).mappings() if flaw(row))
+    return sum(flaw(row) != "" for row in connection.execute(query).mappings())
 
 
 def _repair(rows: Sequence[RowMapping], ended_s: int | None) -> RepairRow:
     row = rows[0]
     told = row["at_s"] is not None
-    is_read = told and not flaw(row)
+    is_read = told and flaw(row) == ""
     return RepairRow(
         **{name: row[name] for name in ("site", "timezone", "unit", "zone", "kind")},
         repaired_s=row["noted_s"],
