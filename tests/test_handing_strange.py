@@ -23,7 +23,6 @@ from tests.test_handover import END_S, bring, give, parts, signed_anew
 from tests.test_pages import drawn
 from tests.test_repairs import REPAIRED_S, benched, followed, history  # noqa: F401  a fixture
 
-BATCH = 8
 STRANGER = Ed25519PrivateKey.from_private_bytes(bytes(range(2, 34)))
 NUMBERS = (
     *("", "0", "-1", "1", "7", "0.5", "-0.0", "99999999999", "-99999999999", "9999999999999"),
@@ -155,7 +154,10 @@ def _inside(cell: str, dice: random.Random) -> str:
     """A value inside the JSON of a cell is another; "" where there is none, or by half."""
     if cell[:1] not in {"[", "{"} or dice.random() < 0.3:
         return ""
-    said = json.loads(cell.replace("\\\\", "\\"))
+    try:
+        said = json.loads(cell.replace("\\\\", "\\"))
+    except (ValueError, RecursionError):  # it was changed before
+        return ""
     places: list[tuple[object, object]] = []
 
     def walk(one: object) -> None:
@@ -204,7 +206,7 @@ def refusal(record: Record, data: bytes) -> str:
     return ""
 
 
-def tried(honest: dict[str, bytes], home: Path, *, seed: int, count: int) -> int:
+def tried(honest: dict[str, bytes], home: Path, *, seed: int, count: int, together: int) -> int:
     """Change one value after another; how many were taken in.
 
     Pages are drawn after some changes together, for a page takes longer than a file.
@@ -220,7 +222,7 @@ def tried(honest: dict[str, bytes], home: Path, *, seed: int, count: int) -> int
                 continue
             print(said)  # shown where a page does not stand
             taken, since, held = taken + 1, since + 1, other
-            if since == BATCH or number == count:
+            if since == together or number == count:
                 look(client, DOCUMENTS[number % len(DOCUMENTS) :][:1])
                 print("---")
                 held, since = honest, 0
@@ -238,11 +240,11 @@ def test_the_honest_file_stands(honest: dict[str, bytes], tmp_path: Path) -> Non
 def test_any_one_value_changed_is_refused_in_words_or_stands_on_every_page(
     honest: dict[str, bytes], tmp_path: Path, seed: int
 ) -> None:
-    assert 15 < tried(honest, tmp_path, seed=seed, count=150) < 135  # both happen
+    assert 15 < tried(honest, tmp_path, seed=seed, count=150, together=16) < 135  # both happen
 
 
 @pytest.mark.long
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize("seed", range(100, 110))
 def test_so_do_thousands(honest: dict[str, bytes], tmp_path: Path, seed: int) -> None:
-    assert tried(honest, tmp_path, seed=seed, count=500)
+    assert tried(honest, tmp_path, seed=seed, count=500, together=8)
