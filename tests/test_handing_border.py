@@ -184,7 +184,7 @@ def test_what_lies_before_is_taken_and_what_lies_after_left_out_and_told(
     ):
         assert taken.left_out[name] >= 1, name
     said = left_out_text(taken.left_out, from_="then")
-    assert said.startswith(f"Left out: {taken.left_out['hours.csv']} hours + ")
+    assert said.startswith(f"Left out: {taken.left_out['hours.csv']} hours and ")
     assert said.count(".") == 1
 
 
@@ -215,7 +215,24 @@ def test_a_proof_is_kept_as_it_was_told_then(files: tuple[bytes, bytes], home: R
     assert row.now.at_s <= OURS_S
     revisions = home.proof_revisions("u1", "w1", REPAIRED_S)
     assert all(one.step.at_s <= OURS_S for one in revisions)
-    assert row.now == revisions[-1].step or row.now.at_s > revisions[-1].step.at_s
+    assert row.now == revisions[-1].step
+
+
+def test_a_later_midnight_that_an_earlier_file_told_of_stays(
+    files: tuple[bytes, bytes], home: Record
+) -> None:
+    first, second = files
+    bring(home, first, END_S)
+    told_s = SOLD_S // DAY_S * DAY_S
+    with home._writing() as db:
+        last = max(db.execute(t.proof.select()).mappings(), key=lambda row: row["number"])
+        now = {column.name: last[column.name] for column in t.proof_now.c} | {"at_s": told_s}
+        db.execute(t.proof_now.insert().values(now))
+    begun(home)
+    bring(home, second, END_S)
+    row = next(row for row in home.repairs(unit="u1") if row.repaired_s == REPAIRED_S)
+    assert row.now is not None
+    assert row.now.at_s == told_s
 
 
 def only_a_node(record: Record) -> None:

@@ -55,7 +55,9 @@ BEFORE_END = {  # columns that lie before the time up to which the file is
     "events.csv": ("at_s",), "alarms.csv": ("raised_s",), "proofs.csv": ("repaired_s",),
     "cases.csv": ("repaired_s",),
 }  # fmt: skip
-PLANNED = frozenset({"watched_from_s"})  # a time that may be to come
+# times that may lie beyond the file's own: what is planned, and what a clock said that ran ahead
+FREE = frozenset({"watched_from_s", "recorded_s"})
+LAST_S = 2**33  # year 2242
 
 
 # --- whether they can be --------------------------------------------------------------------------
@@ -92,10 +94,11 @@ def _check_ranges(name: str, row: Row, ranges: Mapping[str, tuple[float, float]]
 def _check_times(name: str, row: Row, until_s: int, made_s: int) -> None:
     latest_s = made_s + DAY_S  # clocks differ
     for column, value in row.items():
-        if value is None or column in PLANNED:
+        if value is None:
             continue
+        most_s = LAST_S if column in FREE else latest_s
         seconds = HOUR_S if column == "hour" or column.endswith("_hour") else 1
-        if (seconds > 1 or column.endswith("_s")) and not 0 <= value * seconds <= latest_s:
+        if (seconds > 1 or column.endswith("_s")) and not 0 <= value * seconds <= most_s:
             raise InputError(f"{name} has a time ({column}) that cannot be")
     for column in BEFORE_END.get(name, ()):
         if row[column] >= until_s:

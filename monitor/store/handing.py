@@ -556,6 +556,13 @@ def _proofs(giver: Giver) -> Iterable[Row]:
 
 def _keep_proofs(taker: Taker, rows: list[dict[str, Any]]) -> None:
     zones = list(taker.zones.values())
+    told = {  # by a file before, of a later midnight than is left of this one
+        (row["zone_id"], row["repaired_s"]): dict(row)
+        for row in taker.connection.execute(
+            select(t.proof_now).where(t.proof_now.c.zone_id.in_(zones))
+        ).mappings()
+        if not proving.flaw(row)
+    }
     for table in (t.proof, t.proof_now):
         c = table.c
         old = (c.zone_id.in_(zones), c.repaired_s < taker.until_s)
@@ -563,6 +570,9 @@ def _keep_proofs(taker: Taker, rows: list[dict[str, Any]]) -> None:
     for row in rows:
         given = row | {"zone_id": taker.zone(row["zone"])}
         table = t.proof if row["number"] else t.proof_now
+        before = told.get((given["zone_id"], row["repaired_s"]))
+        if before and not row["number"] and row["at_s"] < before["at_s"] <= taker.until_s:
+            given |= before
         kept = {column.name: given[column.name] for column in table.c}
         taker.connection.execute(insert(table).values(kept))
 

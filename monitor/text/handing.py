@@ -11,13 +11,16 @@ def left_out_text(left_out: Mapping[str, int], *, from_: str) -> str:
     """How much of a file was left out, and why; `left_out`: rows by the file's parts."""
     hours = left_out.get("hours.csv", 0)
     others = sum(left_out.values()) - hours
-    counted = [
-        say_number(hours, "{n} hour", "{n} hours") if hours else "",
-        say_number(others, "{n} other entry", "{n} other entries") if others else "",
-    ]
+    counted = say_number(others, "{n} entry", "{n} entries")
+    if hours:
+        counted = say(
+            "{hours} and {others}",
+            hours=say_number(hours, "{n} hour", "{n} hours"),
+            others=say_number(others, "{n} other entry", "{n} other entries"),
+        )
     return say(
         "Left out: {counted} of the seller from {since} on, because this home's own record of it begins there.",
-        counted=" + ".join(filter(None, counted)),
+        counted=counted,
         since=from_,
     )
 
