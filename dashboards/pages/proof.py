@@ -67,9 +67,11 @@ def blocks(rows: Sequence[RepairRow], asked: Wish, units: Sequence[str] = ()) ->
         ]
     current = sorted((row for row in rows if row.ended_s is None), key=_urgency)
     ended = [row for row in rows if row.ended_s is not None]
+    unread = sum(row.is_unread for row in rows)
     return [
         html.H1("Proof"),
         html.P(_summary(current), className="lead"),
+        html.P(unread_text(unread), className="sentence") if unread else None,
         html.Ul([_line(row, asked) for row in current], className="zones proofs"),
         html.Details(
             [
@@ -111,8 +113,6 @@ def _summary(rows: Sequence[RepairRow]) -> str:
     counted = [f"{verdicts.count(v)} {say(v)}" for v in RANK if v in verdicts]
     without = len(rows) - len(verdicts)
     counted += [say("{without} without a proof", without=without)] if without else []
-    if unread := sum(row.is_unread for row in rows):
-        counted.append(unread_text(unread))
     return say(
         "{count}: {counted}. Every verdict is so far.",
         count=words.count(len(rows), "repair"),

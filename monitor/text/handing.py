@@ -41,6 +41,6 @@ def unread_text(count: int) -> str:
     """That entries are damaged."""
     return say_number(
         count,
-        "{n} entry cannot be read; it is left out.",
-        "{n} entries cannot be read; they are left out.",
+        "{n} entry cannot be read: what was taken in of it is damaged. The rest is shown.",
+        "{n} entries cannot be read: what was taken in of them is damaged. The rest is shown.",
     )
