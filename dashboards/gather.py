@@ -44,7 +44,7 @@ from monitor.lot import (
 from monitor.store import RepairRow, board
 from monitor.store.proving import standing_line
 from monitor.store.record import Record
-from monitor.text import removal
+from monitor.text import handing, removal
 from monitor.weather import NODE as FEED
 
 SECTION_H = 90 * 24  # a wall at 10 °C has forgotten most of what it held before
@@ -205,9 +205,16 @@ def _whose(record: Record, unit: str, timezone: str) -> list[str]:
     came = record.received(unit)
     if came is None:
         return []
-    said = removal.received_text(until=words.when(came.until_s, timezone), key=came.key)
+    said = [
+        removal.received_text(until=words.when(came.until_s, timezone), key=came.key),
+        handing.went_on_text(
+            came.file_until_s, came.until_s, lambda at_s: words.when(at_s, timezone)
+        ),
+    ]
+    if unread := sum(row.is_unread for row in record.repairs(unit=unit)):
+        said.append(handing.unread_text(unread))
     stood = record.stood(unit)
-    return [said, removal.stood_text(stood)] if stood else [said]
+    return [*filter(None, said), *([removal.stood_text(stood)] if stood else [])]
 
 
 def _glance(
@@ -458,6 +465,7 @@ def repair_page(
             ],
             token if row.ended_s is None else "",
         ),
+        unread=record.unread_proofs(unit, zone, repaired_s),
         differences=differences(revisions),
     )
     return proof_view.repair_blocks(told, asked)
@@ -681,10 +689,12 @@ def handover_page(record: Record, asked: Wish, code: str, sight: Sight) -> list[
         return views.missing("unit", code, asked)
     unit, site = found
     spells = _spells(record, sight, unit.site, code, unit.life)
+    repairs = record.repairs(unit=code)
     told = handover_view.Told(
         unit=unit,
         site=site,
-        repairs=[row for row in record.repairs(unit=code) if row.now is not None],
+        repairs=[row for row in repairs if row.now is not None],
+        unread=sum(row.is_unread for row in repairs),
         kinds=handover_view.open_to(sight.acts),
         lived_in=bool(spells),
     )

@@ -94,6 +94,11 @@ PROOF_FIGURES = (  # of `evidence.drying`, which says what each is
     *("coverage_percent", "days", "rate_percent_day", "days_to_goal_low", "days_to_goal_high"),
     "stalled",
 )
+PROOF_CONDITIONS = (  # likewise; what a proof can be missing
+    *("dry twin", "sensor at the spot", "drying goal", "30 days", "enough wetting"),
+    *("enough evidence", "hose test", "natural wettings", "rain record", "no response", "coverage"),
+    *("bench check", "source photo"),
+)
 ROLES = ("owner", "lot lead", "technician", "sales", "auditor")  # of users, and of who is told
 HoldWord = Literal["shelved", "suppressed by design", "out of service"]  # ISA-18.2; and its source
 Lean = Literal["", "level", "off-front", "off-rear", "door-front", "door-rear"]  # "": unknown

@@ -11,11 +11,12 @@ from typing import get_args
 
 import pytest
 
-from monitor import rounds, watch
+from monitor import rounds, text, watch
 from monitor.errors import InputError
 from monitor.evidence import drying
 from monitor.lot import (
     AIR_KINDS,
+    PROOF_CONDITIONS,
     PROOF_FIGURES,
     PROOF_VERDICTS,
     BenchPoint,
@@ -267,3 +268,5 @@ def test_figures_of_a_proof_are_those_that_are_taken_in(seller: Path) -> None:
         assert row.now is not None
         assert set(row.now.figures) == set(PROOF_FIGURES)
     assert get_args(drying.Verdict) == PROOF_VERDICTS
+    assert drying.CONDITIONS == PROOF_CONDITIONS
+    assert set(text.PROOF_TO_DO) >= set(PROOF_CONDITIONS)

@@ -22,7 +22,7 @@ from monitor.errors import InputError, MonitorError
 from monitor.lot import Event, Photo, Placement, Site, Unit, Zone
 from monitor.reports import handover, packet, tree
 from monitor.store import AlarmStep, ChangedAlarm, Record, open_record, users
-from monitor.store.handing import PARTS
+from monitor.store.handing import PARTS, Taken
 from monitor.store.parting import Leave
 from monitor.store.users import Doer, Reach
 from sensors.wire import Reading
@@ -55,8 +55,12 @@ def give(
 
 
 def bring(record: Record, data: bytes, at_s: int, *, site: str = "", code: str = "") -> str:
-    opened = handover.look(data)
-    return handover.take(record, opened, handover.Where(site, code), who="me", now_s=at_s)
+    return take(record, data, at_s, site=site, code=code).done
+
+
+def take(record: Record, data: bytes, at_s: int, *, site: str = "", code: str = "") -> Taken:
+    where = handover.Where(site, code)
+    return handover.take(record, handover.look(data), where, who="me", now_s=at_s)
 
 
 @pytest.fixture(scope="module")
@@ -317,6 +321,56 @@ def test_after_a_sale_the_file_ends_with_it(tmp_path: Path) -> None:
         late = handover.look(give(record, "van-wet", NOW_S + 50 * 3600))
         assert late.manifest.until_s == NOW_S
         assert [line.what for line in late.manifest.ledger] == ["sold"]
+
+
+def test_who_gave_and_took_it_goes_along_as_a_key_a_role_or_not_at_all(
+    tmp_path: Path, home: Record
+) -> None:
+    buyer = "b" * 64
+    with filled_record(tmp_path / "a", days=2) as record:
+        users.add(record.engine, NAME, role="sales", reach=Reach(whole=True), password=None,
+                  by=Doer("test", NOW_S))  # fmt: skip
+        for at_s, taker in enumerate(
+            ("Elm Lane 4, Bob", NAME.upper(), buyer, "technician"), NOW_S - 9000
+        ):
+            record.leave(
+                "van-wet", Leave("sold", at_s, NAME, giver="this lot", taker=taker), now_s=at_s
+            )
+            record.take_back("van-wet", "stored", Leave("back", at_s, NAME), now_s=at_s)
+        first = give(record, "van-wet", NOW_S)
+    told = ["a person", "sales", buyer, "technician"]
+    ledger = [line for line in handover.look(first).manifest.ledger if line.what == "sold"]
+    assert [line.taker for line in ledger] == told
+    assert {line.giver for line in ledger} == {"this lot"}
+    typed = json.loads(parts(first)["manifest.json"])["ledger"]
+    typed[0] |= {"taker": "Elm Lane 4, Bob", "giver": "Bob"}
+    typed.append({"what": f"given to {NAME}", "at_s": 5, "giver": "", "taker": ""})
+    bring(home, signed_anew(parts(first), ledger=typed), NOW_S)
+    on = handover.look(give(home, "van-wet", NOW_S)).manifest.ledger
+    sold = [(line.giver, line.taker) for line in on if line.what == "sold"]
+    assert sold == [("a person", told[0]), *(("this lot", who) for who in told[1:])]
+    assert on[-1] == handover.Line("received", NOW_S, tree.public_key(KEY), "this home")
+    assert not any("Bob" in f"{line}" or NAME in f"{line}" for line in on)
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        (f"dry, said {NAME.upper()}", "dry, said a person"),
+        (f"{NAME.lower()}'s word", "a person's word"),
+        (NAME.replace(" ", "\n "), "a person"),
+        (f"un{NAME}like", f"un{NAME}like"),  # whole words alone
+    ],
+)
+def test_a_name_is_found_however_it_is_typed(tmp_path: Path, typed: str, told: str) -> None:
+    with filled_record(tmp_path, days=2) as record:
+        users.add(record.engine, NAME, role="sales", reach=Reach(whole=True), password=None,
+                  by=Doer("test", NOW_S))  # fmt: skip
+        record.add_event(
+            "yard", Event(NOW_S - 60, "inspection", typed, "van-wet"), recorded_s=NOW_S - 60
+        )
+        rows = handover.look(give(record, "van-wet", NOW_S)).parts["events.csv"]
+    assert [row["value"] for row in rows if row["kind"] == "inspection"] == [told]
 
 
 # --- what is private ------------------------------------------------------------------------------

@@ -18,6 +18,7 @@ from monitor.reports.handed import BY_HOUR, OF_UNIT, Kind
 from monitor.store import RepairRow
 from monitor.store.board import SiteRow, UnitNow
 from monitor.text import documents as text
+from monitor.text.handing import unread_text
 
 # what a role has to be allowed for each: notes and single alarms are not for everybody
 NEEDS: Mapping[Kind, str] = {
@@ -44,6 +45,7 @@ class Told:
     repairs: Sequence[RepairRow]
     kinds: Sequence[Kind]
     lived_in: bool
+    unread: int = 0  # repairs whose proof cannot be read
 
 
 def open_to(acts: Collection[str]) -> tuple[Kind, ...]:
@@ -124,4 +126,6 @@ def _unknowns(told: Told) -> list[str]:
         lines.append(say(text.LIVED_IN_MEANS, named=named))
     if not told.repairs:
         lines.append(say(text.NOTHING_PROVEN))
+    if told.unread:
+        lines.append(unread_text(told.unread))
     return [*lines, say(text.LINE_OF_FONTS)]

@@ -15,6 +15,7 @@ from monitor.lot import Unit
 from monitor.store.handing import Received
 from monitor.store.parting import GONE, Transfer
 from monitor.text import removal
+from monitor.text.handing import went_on_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +74,15 @@ def _came(told: Told) -> list[Any]:
     if told.received is None:
         return []
     until = words.when(told.received.until_s, told.timezone)
+    further = went_on_text(
+        told.received.file_until_s,
+        told.received.until_s,
+        lambda at_s: words.when(at_s, told.timezone),
+    )
     stood = html.P(removal.stood_text(told.stood), className="standing") if told.stood else None
     return [
         html.P(removal.received_text(until=until, key=told.received.key), className="sentence"),
+        html.P(further, className="sentence") if further else None,
         stood,
     ]
 

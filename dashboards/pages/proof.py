@@ -19,6 +19,7 @@ from monitor.judge.proofs import Course
 from monitor.lot import STRUCTURE_KINDS
 from monitor.store import ProofRevision, ProofStep, RepairRow
 from monitor.store.board import HOUR_S, ZoneNow
+from monitor.text.handing import unread_text
 
 DAY_S = 86400
 BEFORE_D = 21  # shown before the repair: the like zones set the drying goal in it
@@ -43,6 +44,7 @@ class Told:
     zone: ZoneNow | None
     course: Course | None  # None: nobody watched the repair, or no day was judged since
     case: cases.Case = field(default_factory=cases.Case)
+    unread: int = 0  # revisions that cannot be read
     differences: Sequence[Sequence[str]] = ()  # of each of the revisions, each to what stood before
 
 
@@ -65,9 +67,11 @@ def blocks(rows: Sequence[RepairRow], asked: Wish, units: Sequence[str] = ()) ->
         ]
     current = sorted((row for row in rows if row.ended_s is None), key=_urgency)
     ended = [row for row in rows if row.ended_s is not None]
+    unread = sum(row.is_unread for row in rows)
     return [
         html.H1("Proof"),
         html.P(_summary(current), className="lead"),
+        html.P(unread_text(unread), className="sentence") if unread else None,
         html.Ul([_line(row, asked) for row in current], className="zones proofs"),
         html.Details(
             [
@@ -160,6 +164,8 @@ def _line(row: RepairRow, asked: Wish) -> Component:
 
 
 def _why_none(row: RepairRow, asked: Wish) -> str:
+    if row.is_unread:
+        return "unread"
     if row.kind not in STRUCTURE_KINDS:
         return "room"
     return "too early" if asked.now_s - row.repaired_s < STALE_S else "unwatched"
@@ -212,6 +218,7 @@ def repair_blocks(told: Told, asked: Wish) -> list[Any]:
         *(_wettings(told, told.course) if told.course else []),
         *cases.blocks(row, told.case),
         *_revisions(told),
+        html.P(unread_text(told.unread), className="aside") if told.unread else None,
         *(_packet(row, asked) if row.now else []),
         views.unknown_panel(_unknowns(told, asked)),
     ]

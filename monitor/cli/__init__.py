@@ -522,6 +522,7 @@ def proof(
 ) -> None:
     """Say whether the repairs of a unit stayed dry so far, and what is missing."""
     from monitor import text
+    from monitor.text.handing import UNREAD
 
     record = _record(read_only=True)
     if unit not in {known.code for known in record.units()}:
@@ -533,7 +534,8 @@ def proof(
     for repair in found:
         done = f"{datetime.fromtimestamp(repair.repaired_s, UTC):%Y-%m-%d}"
         now = repair.now
-        said = "no proof yet" if now is None else now.verdict
+        none = UNREAD if repair.is_unread else "no proof yet"
+        said = none if now is None else now.verdict
         ended = " (ended by a later repair)" if repair.ended_s else ""
         typer.echo(f"{repair.zone}, repaired {done} ({repair.value}): {said}{ended}")
         if now is None:

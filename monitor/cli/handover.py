@@ -177,12 +177,13 @@ def record_take(
 ) -> None:
     """Take in a unit with the record that its seller gave."""
     from monitor.reports import handover
+    from monitor.text.handing import left_out_text
 
     now_s = _now()
     opened = handover.look(handover.read(file), key=key)
     told = opened.manifest
     with _record() as record:
-        done = handover.take(record, opened, handover.Where(site, code), who=who, now_s=now_s)
+        taken = handover.take(record, opened, handover.Where(site, code), who=who, now_s=now_s)
     said = {
         "new": "taken in",
         "newer": "a newer record: what it has anew is taken in",
@@ -190,11 +191,13 @@ def record_take(
         "older": "an older record than the one that is here, nothing is changed",
     }
     typer.echo(
-        f"{told.unit}: {said[done]}, recorded by the seller until {_moment(told.until_s)} UTC"
+        f"{told.unit}: {said[taken.done]}, recorded by the seller until {_moment(taken.until_s)} UTC"
     )
     for name, held in told.files.items():
         if not name.startswith("photos/"):
             typer.echo(f"  {name}: {held.rows}")
+    if taken.left_out:
+        typer.echo(left_out_text(taken.left_out, from_=f"{_moment(taken.until_s)} UTC"))
     if told.nodes_go_along:
         rows = opened.parts.get("placements.csv", [])
         now = sorted({f"{row['node']} ({row['zone']})" for row in rows if row["to_s"] is None})

@@ -29,14 +29,14 @@ from typing import Any
 import msgspec
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from monitor import judge, living
+from monitor import judge, living, text
 from monitor.errors import InputError
 from monitor.judge import proofs
 from monitor.lot import Site
 from monitor.photos import MOST_KEPT, is_kept
 from monitor.reports import tree
 from monitor.store import Record
-from monitor.store.handing import MOST_S, MOST_TEXT, PARTS, Brought, Kind
+from monitor.store.handing import MOST_S, MOST_TEXT, PARTS, Brought, Kind, Taken
 from monitor.store.photos import MOST_OF_UNIT
 from monitor.times import time_zone
 from sensors.wire import CODE
@@ -135,7 +135,7 @@ def make(
         raise InputError(f'there is no unit "{wanted.unit}"')
     site = next(one for one in record.sites() if one.code == unit.site)
     spells = living.spells(record.events(site.code, unit=unit.code), life=unit.life)
-    until_s, rows = record.hand_over(unit.code, spells, photos=wanted.photos, now_s=made_s)
+    until_s, rows, ledger = record.hand_over(unit.code, spells, photos=wanted.photos, now_s=made_s)
     texts = {name: _csv(tuple(part.columns), rows[name]) for name, part in PARTS.items()}
     held = {name: text.encode() for name, text in texts.items()}
     for row in rows["photos.csv"]:
@@ -154,7 +154,7 @@ def make(
         altitude_m=site.altitude_m,
         nodes_go_along=wanted.nodes,
         lived_in=bool(spells),
-        ledger=_ledger(record, unit.code),
+        ledger=[Line(*line) for line in ledger],
         files={
             name: _Held(len(data), _rows(name, data), sha256(data).hexdigest())
             for name, data in held.items()
@@ -166,14 +166,6 @@ def make(
     signature = {"algorithm": "Ed25519 (RFC 8032)", "public_key": tree.public_key(key)}
     signature["signature"] = tree.sign(key, said)
     return _zipped(held | {"manifest.json": said, "signature.json": _written(signature)})
-
-
-def _ledger(record: Record, unit: str) -> list[Line]:
-    """What changed hands before, those of earlier owners first."""
-    came = record.received(unit)
-    before = [] if came is None else read_manifest(came.manifest.encode()).ledger
-    own = record.ledger(unit=unit)
-    return [*before, *(Line(one.what, one.at_s, one.giver, one.taker) for one in own)]
 
 
 def _rows(name: str, data: bytes) -> int:
@@ -428,8 +420,8 @@ class Where:
     code: str = ""
 
 
-def take(record: Record, opened: Opened, where: Where, *, who: str, now_s: int) -> str:
-    """Take a unit in with its record, or a newer file of one: "new", "newer", "same" or "older".
+def take(record: Record, opened: Opened, where: Where, *, who: str, now_s: int) -> Taken:
+    """Take a unit in with its record, or a newer file of one, up to where this home's own hours begin.
 
     Raises
     ------
@@ -448,13 +440,23 @@ def take(record: Record, opened: Opened, where: Where, *, who: str, now_s: int) 
         made_s=manifest.made_s,
         root=manifest.root,
         manifest=opened.said,
-        parts=opened.parts,
+        parts=opened.parts | {"alarms.csv": _sayable(opened.parts.get("alarms.csv", []))},
         photos=opened.photos,
     )
     try:
         return record.take_over(brought, who=who, now_s=now_s)
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, OverflowError) as error:
         raise InputError(f"what it holds does not fit together ({_short(error)})") from error
+
+
+def _sayable(alarms: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Alarms, without facts that no text can be made from: their text stays as it was told."""
+    return [
+        row
+        if not row["facts"] or text.is_sayable(row["kind"], row["class"], row["facts"])
+        else row | {"facts": ""}
+        for row in alarms
+    ]
 
 
 def _site(record: Record, manifest: Manifest, code: str) -> str:

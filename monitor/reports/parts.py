@@ -237,7 +237,11 @@ def repairs(told: Told, *, notes: bool, most: int = ALL) -> list[Block]:
             told.day(row.repaired_s),
             row.zone,
             done(row, notes=notes),
-            say(row.now.verdict) if row.now else say("no proof"),
+            say("cannot be read")
+            if row.is_unread
+            else say(row.now.verdict)
+            if row.now
+            else say("no proof"),
             _verdict(told, row),
         )
         for row in reversed(told.repairs)

@@ -142,7 +142,8 @@ def document(found: Proven, asked: Asked, *, rows: int) -> Document:
 def _lead(found: Proven) -> str:
     row, told = found.row, found.told
     if row.now is None:
-        return text.no_proof_text("room" if row.kind not in STRUCTURE_KINDS else "unwatched")
+        why = "room" if row.kind not in STRUCTURE_KINDS else "unwatched"
+        return text.no_proof_text("unread" if row.is_unread else why)
     figures = row.now.figures
     return text.proof_text(
         row.now.verdict,

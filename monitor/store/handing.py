@@ -17,13 +17,13 @@ it was received: that nobody changed it before, the signature of the file says, 
 
 import json
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
 from typing import Any, get_args
 from uuid import NAMESPACE_OID, UUID, uuid5
 
-from sqlalchemy import Connection, Table, delete, insert, or_, select, update
+from sqlalchemy import Connection, Table, delete, func, insert, or_, select, update
 
 from monitor.errors import InputError
 from monitor.lot import (
@@ -32,8 +32,6 @@ from monitor.lot import (
     EVENT_KINDS,
     JOINT_KINDS,
     PRIVATE,
-    PROOF_FIGURES,
-    PROOF_VERDICTS,
     ROLES,
     SEAL_ACTS,
     SEAL_FINDINGS,
@@ -55,7 +53,7 @@ from monitor.lot import (
     Roof,
     Side,
 )
-from monitor.store import bench, findings, judging, parting, photos
+from monitor.store import bench, brought, findings, judging, parting, photos, proving
 from monitor.store import schema as t
 from sensors.wire import CODE
 
@@ -66,6 +64,9 @@ STOOD = "stood at the handover: "
 SOMEBODY, PROGRAM = "a person", "sillkeep"
 OURS = frozenset({"", PROGRAM, "import", "command line", SOMEBODY, HANDED, *ROLES})  # no names
 KEY_OF_RECEIVED = "received/"
+CHANGES = frozenset({"sold", "retired", "back", "received"})  # that a ledger tells of a unit
+PLACES = frozenset({"this lot", "this home"})  # words of the ledger for this side
+KEY = re.compile(r"[0-9a-f]{64}")
 NAMED = (  # columns that say who did something
     t.event.c.who, t.alarm_step.c.who, t.photo.c.who, t.placement.c.who, t.finding.c.who, t.joint.c.who,
     t.seal_entry.c.who, t.seal_rule.c.who, t.repair_case.c.who, t.bench_point.c.who,
@@ -74,8 +75,6 @@ NAMED = (  # columns that say who did something
 LEAST_H = 12  # of a day that must be known for its mean
 MOST_TEXT = 20_000
 MOST_S = 2**40
-MOST_REAL = 1e9
-COUNTED = ("natural", "hose", "wash", "responses", "days")  # of a proof: always known
 
 # --- columns --------------------------------------------------------------------------------------
 
@@ -135,6 +134,8 @@ class Giver:
     rooms: frozenset[int] = frozenset()
     roles: dict[str, str] = field(default_factory=dict)  # by name as compared
     names: "re.Pattern[str] | None" = None
+    _found: tuple[list[Finding], list[Finding]] | None = None
+    _photos: list[Photo] | None = None
 
     def __post_init__(self) -> None:
         row = self.connection.execute(
@@ -162,8 +163,8 @@ class Giver:
             (n for n in names - OURS if len(n) > 1 and not n.startswith(SELLER)), key=len
         )
         if known:
-            every = "|".join(map(re.escape, reversed(known)))
-            self.names = re.compile(rf"(?<!\w)(?:{every})(?!\w)")
+            every = "|".join(r"\s+".join(map(re.escape, n.split())) for n in reversed(known))
+            self.names = re.compile(rf"(?<!\w)(?:{every})(?!\w)", re.IGNORECASE)
 
     def role(self, who: str) -> str:
         """Who did something, as far as it goes along: a role."""
@@ -173,6 +174,48 @@ class Giver:
     def plain(self, said: str) -> str:
         """What somebody typed, without the names that are known here."""
         return said if self.names is None else self.names.sub(SOMEBODY, said)
+
+    def hand(self, said: str) -> str:
+        """From or to whom a unit went, as far as it goes along: a key, a role, a word of the program."""
+        return said if said in PLACES or KEY.fullmatch(said) else self.role(said)
+
+    def found(self) -> tuple[list[Finding], list[Finding]]:
+        """Findings that go along, and those in rooms on days lived in, which stay with what withdraws them."""
+        if self._found is None:
+            rooms = {self.zones[zone] for zone in self.rooms}
+            every = findings.listed(self.connection, self.unit)
+            hidden = {
+                one.identity
+                for one in every
+                if one.zone in rooms and self.is_lived(one.at_s, one.at_s)
+            }
+            private = [one for one in every if hidden & {one.identity, one.withdraws}]
+            told = [
+                one
+                for one in every
+                if one not in private and _is_told(self, one.who, one.recorded_s)
+            ]
+            self._found = told, private
+        return self._found
+
+    def carried(self) -> list[Photo]:
+        """Photos that go along."""
+        if self._photos is None:
+            told, private = self.found()
+            shown = {digest for one in told for digest in one.photos}
+            hidden = {digest for one in private for digest in one.photos} - shown
+            self._photos = [
+                photo
+                for photo in photos.listed(self.connection, self.unit_id)
+                if self.photos
+                and photo.digest not in hidden
+                and _is_told(self, photo.who, photo.recorded_s)
+            ]
+        return self._photos
+
+    def digests(self) -> set[str]:
+        """Digests of the photos that go along."""
+        return {photo.digest for photo in self.carried()}
 
     def is_lived(self, from_s: int, to_s: int) -> bool:
         """Whether somebody lived there on a day of [from_s, to_s]."""
@@ -185,13 +228,19 @@ class Giver:
 
 @dataclass(slots=True)
 class Taker:
-    """Who keeps a unit's rows: into which unit, from which key, up to when."""
+    """Who keeps a unit's rows: into which unit, from which key, up to when.
+
+    `before` is what the file before this one said of unit and zones (None: there was none), so that what
+    was changed here since stays; `is_ours`: this home's own hours have begun, and all of that stays.
+    """
 
     connection: Connection
     unit_id: int
     site_id: int
     key: str
     until_s: int
+    before: dict[str, list[list[Any]]] | None = None
+    is_ours: bool = False
     photos: dict[str, bytes] = field(default_factory=dict)
     zones: dict[str, int] = field(default_factory=dict)
     papers: dict[str, list[list[Any]]] = field(default_factory=dict)
@@ -199,8 +248,24 @@ class Taker:
     def zone(self, code: str) -> int | None:
         """A zone of the unit by its code; None for none."""
         if code and code not in self.zones:
-            raise InputError(f'it names a zone "{code}" that it does not have')
+            raise InputError(f"it names a zone {code!r:.60} that it does not have")
         return self.zones[code] if code else None
+
+    def described(
+        self, part: str, key: str, given: dict[str, Any], here: Mapping[Any, Any]
+    ) -> dict[str, Any]:
+        """What of a description is taken over one that is here: nothing that was changed here."""
+        if self.before is None:
+            return given
+        if self.is_ours:
+            return {}
+        every = (dict(zip(given, row, strict=False)) for row in self.before.get(part, []))
+        said = next((old for old in every if not key or old[key] == given[key]), {})
+        return {
+            name: value
+            for name, value in given.items()
+            if name in said and said[name] == here[name]
+        }
 
 
 Row = Sequence[Any]
@@ -234,10 +299,12 @@ def _unit(giver: Giver) -> Iterable[Row]:
 
 
 def _keep_unit(taker: Taker, rows: list[dict[str, Any]]) -> None:
-    if len(rows) != 1:
-        raise InputError("it is of no one unit")
-    here = t.unit.c.unit_id == taker.unit_id
-    taker.connection.execute(update(t.unit).where(here).values(rows[0]))
+    mine = t.unit.c.unit_id == taker.unit_id
+    here = taker.connection.execute(select(t.unit).where(mine)).mappings().one()
+    values = taker.described("unit.csv", "", rows[0], here)
+    if values:
+        taker.connection.execute(update(t.unit).where(mine).values(values))
+    _paper("unit.csv")(taker, rows)
 
 
 _ZONES: dict[str, Kind] = {
@@ -261,14 +328,18 @@ def _zones(giver: Giver) -> Iterable[Row]:
 def _keep_zones(taker: Taker, rows: list[dict[str, Any]]) -> None:
     z = t.zone.c
     mine = z.unit_id == taker.unit_id
-    known = dict(taker.connection.execute(select(z.code, z.zone_id).where(mine)).all())
+    query = select(t.zone).where(mine)
+    known = {row["code"]: row for row in taker.connection.execute(query).mappings()}
     for row in rows:
-        if row["code"] in known:
-            here = z.zone_id == known[row["code"]]
-            taker.connection.execute(update(t.zone).where(here).values(row))
-        else:
+        here = known.get(row["code"])
+        if here is None:
             given = row | {"unit_id": taker.unit_id, "site_id": taker.site_id}
             taker.connection.execute(insert(t.zone).values(given))
+        elif values := taker.described("zones.csv", "code", row, here):
+            taker.connection.execute(
+                update(t.zone).where(z.zone_id == here["zone_id"]).values(values)
+            )
+    _paper("zones.csv")(taker, rows)
     taker.zones = dict(taker.connection.execute(select(z.code, z.zone_id).where(mine)).all())
 
 
@@ -311,8 +382,6 @@ def _keep_hours(taker: Taker, rows: list[dict[str, Any]]) -> None:
     c, limit = t.hour.c, taker.until_s // HOUR_S
     mine = c.zone_id.in_(list(taker.zones.values()))
     taker.connection.execute(delete(t.hour).where(mine, c.hour < limit))
-    if any(row["hour"] >= limit or row["hour"] < 0 for row in rows):
-        raise InputError("it has hours beyond the time that it is of")
     given = [row | {"zone_id": taker.zone(row["zone"])} for row in rows]
     for row in given:
         del row["zone"]
@@ -466,8 +535,6 @@ def _keep_steps(taker: Taker, rows: list[dict[str, Any]]) -> None:
     query = select(c.key, c.alarm_id).where(c.key.startswith(start, autoescape=True))
     numbers = {key.removeprefix(start): number for key, number in taker.connection.execute(query)}
     for row in rows:
-        if str(row["alarm"]) not in numbers or not 0 < row["number"] < 1_000_000:
-            raise InputError("it has a step of an alarm that it does not have")
         given = row | {"alarm_id": numbers[str(row["alarm"])], "who": f"{SELLER}{row['who']}"}
         del given["alarm"]
         taker.connection.execute(insert(t.alarm_step).values(given))
@@ -478,18 +545,25 @@ def _keep_steps(taker: Taker, rows: list[dict[str, Any]]) -> None:
 
 def _proofs(giver: Giver) -> Iterable[Row]:
     for zone_id, code in giver.zones.items():
-        for table, number in ((t.proof, True), (t.proof_now, False)):
+        for table in (t.proof, t.proof_now):
             query = select(table).where(
                 table.c.zone_id == zone_id, table.c.repaired_s < giver.until_s
             )
             for row in giver.connection.execute(query).mappings():
                 told = {"number": 0, "reason": "", "version": "", "recorded_s": 0} | dict(row)
-                if number or told["at_s"] <= giver.until_s:
+                if told["at_s"] <= giver.until_s and not proving.flaw(row):
                     yield (code, *(told[name] for name in list(_PROOF)[1:]))
 
 
 def _keep_proofs(taker: Taker, rows: list[dict[str, Any]]) -> None:
     zones = list(taker.zones.values())
+    told = {  # by a file before, of a later midnight than is left of this one
+        (row["zone_id"], row["repaired_s"]): dict(row)
+        for row in taker.connection.execute(
+            select(t.proof_now).where(t.proof_now.c.zone_id.in_(zones))
+        ).mappings()
+        if not proving.flaw(row)
+    }
     for table in (t.proof, t.proof_now):
         c = table.c
         old = (c.zone_id.in_(zones), c.repaired_s < taker.until_s)
@@ -497,26 +571,11 @@ def _keep_proofs(taker: Taker, rows: list[dict[str, Any]]) -> None:
     for row in rows:
         given = row | {"zone_id": taker.zone(row["zone"])}
         table = t.proof if row["number"] else t.proof_now
-        if row["repaired_s"] >= taker.until_s:
-            raise InputError("it has a repair beyond the time that it is of")
-        _check_proof(row)
+        before = told.get((given["zone_id"], row["repaired_s"]))
+        if before and not row["number"] and row["at_s"] < before["at_s"] <= taker.until_s:
+            given |= before
         kept = {column.name: given[column.name] for column in table.c}
         taker.connection.execute(insert(table).values(kept))
-
-
-def _check_proof(row: dict[str, Any]) -> None:
-    """Pages read verdict and figures of every unit: what a stranger wrote has to be of their form."""
-    try:
-        figures = json.loads(row["figures"])
-    except (ValueError, RecursionError) as error:
-        raise InputError("it has figures of a proof that cannot be read") from error
-    are_known = isinstance(figures, dict) and figures.keys() == set(PROOF_FIGURES)
-    if not are_known or not all(type(value) in {int, float} for value in figures.values()):
-        raise InputError("it has other figures of a proof than this program knows")
-    if not all(abs(figures[name]) < MOST_REAL for name in COUNTED):  # nan and infinity are not
-        raise InputError("it has counts of a proof that are none")
-    if row["verdict"] not in PROOF_VERDICTS:
-        raise InputError(f'it has a proof whose verdict is "{row["verdict"][:40]}"')
 
 
 _LIMITS: dict[str, Kind] = {
@@ -578,21 +637,27 @@ _PHOTOS: dict[str, Kind] = {
 
 
 def _photos(giver: Giver) -> Iterable[Row]:
-    if not giver.photos:
-        return
-    told, private = _found(giver)
-    hidden = {d for one in private for d in one.photos} - {d for one in told for d in one.photos}
-    for photo in photos.listed(giver.connection, giver.unit_id):
-        if photo.digest in hidden:
-            continue
-        if photo.recorded_s < giver.until_s or photo.who.startswith(SELLER):
-            role, caption = giver.role(photo.who), giver.plain(photo.caption)
-            yield photo.digest, photo.at_s, photo.recorded_s, role, caption
+    for photo in giver.carried():
+        role, caption = giver.role(photo.who), giver.plain(photo.caption)
+        yield photo.digest, photo.at_s, photo.recorded_s, role, caption
+
+
+def _ours(taker: Taker) -> set[str]:
+    """Digests of photos that entries of this home name: they stay, whoever gave them first."""
+    named: set[str] = set()
+    for table in (t.finding, t.seal_entry):
+        own = (table.c.unit_id == taker.unit_id, ~table.c.who.startswith(SELLER))
+        for said in taker.connection.execute(select(table.c.photos).where(*own)).scalars():
+            named |= set(json.loads(said))
+    c = t.repair_case.c
+    cases = (c.zone_id.in_(list(taker.zones.values())), ~c.who.startswith(SELLER))
+    query = select(c.value).where(*cases, c.kind == "photo")
+    return named | set(taker.connection.execute(query).scalars())
 
 
 def _keep_photos(taker: Taker, rows: list[dict[str, Any]]) -> None:
     c = t.photo.c
-    old = (c.unit_id == taker.unit_id, c.who.startswith(SELLER))
+    old = (c.unit_id == taker.unit_id, c.who.startswith(SELLER), c.digest.not_in(_ours(taker)))
     taker.connection.execute(delete(t.photo).where(*old))
     for row in rows:
         data = taker.photos.get(row["digest"])
@@ -642,29 +707,9 @@ def _is_told(giver: Giver, who: str, recorded_s: int) -> bool:
     return recorded_s < giver.until_s or who.startswith(SELLER)
 
 
-def _found(giver: Giver) -> tuple[list[Finding], list[Finding]]:
-    """Findings that go along, and those in rooms on days lived in, which stay with what withdraws them."""
-    told, private = [], []
-    rooms = {giver.zones[zone] for zone in giver.rooms}
-    every = findings.listed(giver.connection, giver.unit)
-    hidden = {
-        one.identity for one in every if one.zone in rooms and giver.is_lived(one.at_s, one.at_s)
-    }
-    for one in every:
-        if one.identity in hidden or one.withdraws in hidden:
-            private.append(one)
-        elif _is_told(giver, one.who, one.recorded_s):
-            told.append(one)
-    return told, private
-
-
-def _carried(giver: Giver) -> set[str]:
-    return {str(row[0]) for row in _photos(giver)}
-
-
 def _findings(giver: Giver) -> Iterable[Row]:
-    carried = _carried(giver)
-    for one in _found(giver)[0]:
+    carried = giver.digests()
+    for one in giver.found()[0]:
         told: dict[str, Any] = {
             name: getattr(one, name) for name in _FINDINGS if name not in _METER
         }
@@ -699,30 +744,21 @@ def _keep_findings(taker: Taker, rows: list[dict[str, Any]]) -> None:
 
 
 def _keep_finding(taker: Taker, row: dict[str, Any], names: dict[str, str], code: str) -> None:
-    if row["withdraws"] and row["withdraws"] not in names:
-        raise InputError("it withdraws a finding that it does not have")
     measured = {name: row[name] for name in _METER}
     told = {name: row[name] for name in _FINDINGS if name not in _METER}
     told |= {"unit": code, "who": f"{SELLER}{row['who']}", "identity": names[row["identity"]]}
-    told |= {"withdraws": names.get(row["withdraws"], ""), "photos": _held(taker, row["photos"])}
+    told |= {
+        "withdraws": names.get(row["withdraws"], ""),
+        "photos": tuple(json.loads(row["photos"])),
+    }
     told["checks"] = tuple((check, answer) for check, answer in json.loads(row["checks"]))
     if row["mode"]:
-        if row["percent"] is None:
-            raise InputError("it has a meter without a reading")
         told["meter"] = Meter(**measured)
     one = Finding(**told)
     zone = taker.zone(one.zone)
     findings.keep(
         taker.connection, one, unit_id=taker.unit_id, zone_id=zone, digest=findings.digest(one)
     )
-
-
-def _held(taker: Taker, said: str) -> tuple[str, ...]:
-    """Digests of photos, each of which came along."""
-    digests = tuple(json.loads(said))
-    if not all(isinstance(one, str) and one in taker.photos for one in digests):
-        raise InputError("it names a photo that it does not have")
-    return digests
 
 
 def _of_unit(giver: Giver, table: Table, columns: Iterable[str]) -> Iterable[dict[str, Any]]:
@@ -743,7 +779,7 @@ def _joints(giver: Giver) -> Iterable[Row]:
 
 
 def _seals(giver: Giver) -> Iterable[Row]:
-    carried = _carried(giver)
+    carried = giver.digests()
     for row in _of_unit(giver, t.seal_entry, _SEALS):
         held = [digest for digest in json.loads(row["photos"]) if digest in carried]
         yield tuple((row | {"photos": json.dumps(held)}).values())
@@ -766,26 +802,12 @@ def _keep_first(taker: Taker, table: Table, own: Any, rows: Sequence[dict[str, A
 
 
 def _keep_joints(taker: Taker, rows: list[dict[str, Any]]) -> None:
-    for row in rows:
-        taker.zone(row["zone"])
     given = [row | {"unit_id": taker.unit_id} for row in rows]
     _keep_first(taker, t.joint, t.joint.c.unit_id == taker.unit_id, given)
 
 
-def _joint_codes(taker: Taker) -> set[str]:
-    c = t.joint.c
-    mine = (c.unit_id == taker.unit_id, c.who.startswith(SELLER))
-    return set(taker.connection.execute(select(c.code).where(*mine)).scalars())
-
-
 def _keep_of_joints(table: Table) -> Callable[[Taker, list[dict[str, Any]]], None]:
     def keep(taker: Taker, rows: list[dict[str, Any]]) -> None:
-        known = _joint_codes(taker)
-        for row in rows:
-            if row["joint"] and row["joint"] not in known:
-                raise InputError("it names a joint that it does not have")
-            _held(taker, row.get("photos", "[]"))
-            json.loads(row.get("confirmed", "[]"))
         given = [row | {"unit_id": taker.unit_id} for row in rows]
         _keep_first(taker, table, table.c.unit_id == taker.unit_id, given)
 
@@ -793,13 +815,15 @@ def _keep_of_joints(table: Table) -> Callable[[Taker, list[dict[str, Any]]], Non
 
 
 def _cases(giver: Giver) -> Iterable[Row]:
-    c, carried = t.repair_case.c, _carried(giver)
+    c, carried = t.repair_case.c, giver.digests()
     query = select(t.repair_case).where(c.zone_id.in_(list(giver.zones))).order_by(c.repair_case_id)
     for row in giver.connection.execute(query).mappings():
         photo = row["kind"] == "photo"
         if not _is_told(giver, row["who"], row["recorded_s"]) or row["repaired_s"] >= giver.until_s:
             continue
-        if photo and row["value"] not in carried:
+        if (photo and row["value"] not in carried) or not proving.is_readable(
+            row["kind"], row["value"]
+        ):
             continue
         told = dict(row) | {"zone": giver.zones[row["zone_id"]], "who": giver.role(row["who"])}
         told |= {"value": row["value"] if photo else giver.plain(row["value"])}
@@ -810,10 +834,6 @@ def _cases(giver: Giver) -> Iterable[Row]:
 def _keep_cases(taker: Taker, rows: list[dict[str, Any]]) -> None:
     given = []
     for row in rows:
-        if row["kind"] == "photo":
-            _held(taker, json.dumps([row["value"]]))
-        if row["repaired_s"] >= taker.until_s:
-            raise InputError("it has an entry of a repair beyond the time that it is of")
         made = row | {"zone_id": taker.zone(row["zone"])}
         del made["zone"]
         given.append(made)
@@ -883,6 +903,25 @@ def until_s(connection: Connection, unit: str, *, now_s: int) -> int:
     return now_s // HOUR_S * HOUR_S
 
 
+def ledger(giver: Giver) -> list[tuple[str, int, str, str]]:
+    """What changed hands: what, when, from and to whom by key or role; that of earlier owners first."""
+    came = received(giver.connection, unit=giver.unit)
+    lines = [
+        (line["what"], line["at_s"], line["giver"], line["taker"])
+        for one in came
+        for line in json.loads(one.manifest)["ledger"]
+    ]
+    lines += [
+        (line.what, line.at_s, line.giver, line.taker)
+        for line in parting.ledger(giver.connection, unit=giver.unit)
+    ]
+    return [
+        (what, at_s, giver.hand(from_), giver.hand(to))
+        for what, at_s, from_, to in lines
+        if what in CHANGES
+    ]
+
+
 # --- taking ---------------------------------------------------------------------------------------
 
 
@@ -899,6 +938,11 @@ class Received:
     manifest: str
     papers: str
     recorded_s: int
+
+    @property
+    def file_until_s(self) -> int:
+        """Until when its file went; `until_s` is earlier where this home's own hours had begun."""
+        return int(json.loads(self.manifest)["until_s"])
 
 
 def received(connection: Connection, *, unit: str = "") -> list[Received]:
@@ -958,34 +1002,117 @@ class Brought:
     photos: dict[str, bytes]
 
 
-def take(connection: Connection, brought: Brought, *, who: str, now_s: int) -> str:
-    """Take a unit in, or a newer file of one: "new", "newer", "same" or "older".
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What became of a file: "new", "newer", "same" or "older"; and what of it was left out."""
+
+    done: str
+    until_s: int = 0  # from then on this home's own record
+    left_out: Mapping[str, int] = field(default_factory=dict)  # rows, by part
+
+
+def take(connection: Connection, brought_: Brought, *, who: str, now_s: int) -> Taken:
+    """Take a unit in, or a newer file of one, up to where this home's own hours begin.
 
     Raises
     ------
     InputError
-        If another unit has its code here, or what it holds does not fit together.
+        If another unit has its code here, or what it holds cannot be or does not fit together.
     """
-    known = _known(connection, brought)
-    order = (brought.until_s, brought.made_s, brought.root)
+    file = brought_
+    known = _known(connection, file)
+    order = (file.until_s, file.made_s, file.root)
     if known is not None:
-        before = (known.until_s, known.made_s, known.root)
+        before = (known.file_until_s, known.made_s, known.root)
         if order <= before:
-            return "same" if order == before else "older"
-    unit_id, site_id = _place(connection, brought)
-    taker = Taker(connection, unit_id, site_id, brought.key, brought.until_s, brought.photos)
+            return Taken("same" if order == before else "older", known.until_s)
+    parts = {name: file.parts.get(name, []) for name in PARTS}
+    brought.check(parts, until_s=file.until_s, made_s=file.made_s)
+    unit_id, site_id = _place(connection, file)
+    own_s = None if known is None else own_from_s(connection, unit_id, known.until_s)
+    until_s, left_out = file.until_s, dict[str, int]()
+    taker = Taker(connection, unit_id, site_id, file.key, until_s, photos=file.photos)
+    if known is not None:
+        taker.before, taker.is_ours = json.loads(known.papers), own_s is not None
+    _check_fit(taker, parts)
+    if own_s is not None and own_s < until_s:
+        parts, left_out = brought.cut(parts, own_s)
+        until_s = taker.until_s = own_s
     for name, part in PARTS.items():
-        part.keep(taker, brought.parts.get(name, []))
+        part.keep(taker, parts[name])
     values = {
-        "key": brought.key, "code": brought.code, "until_s": brought.until_s,
-        "made_s": brought.made_s, "root": brought.root, "manifest": brought.manifest,
+        "key": file.key, "code": file.code, "until_s": until_s,
+        "made_s": file.made_s, "root": file.root, "manifest": file.manifest,
         "papers": json.dumps(taker.papers), "recorded_s": now_s,
     }  # fmt: skip
     connection.execute(delete(t.received).where(t.received.c.unit_id == unit_id))
     connection.execute(insert(t.received).values(unit_id=unit_id, **values))
-    line = parting.Leave("received", brought.until_s, who, giver=brought.key, taker="this home")
+    line = parting.Leave("received", until_s, who, giver=file.key, taker="this home")
     parting.note(connection, unit_id, line, now_s=now_s)
-    return "new" if known is None else "newer"
+    return Taken("new" if known is None else "newer", until_s, left_out)
+
+
+def own_from_s(connection: Connection, unit_id: int, border_s: int) -> int | None:
+    """Beginning of the hour from which a unit's record is this home's own, not before a time; None: not yet.
+
+    It begins with a probe in it, an hour that was judged, or a repair that was noted here.
+    """
+    zones = list(
+        connection.execute(select(t.zone.c.zone_id).where(t.zone.c.unit_id == unit_id)).scalars()
+    )
+    placed = select(t.placement.c.probe_id).where(t.placement.c.zone_id.in_(zones))
+    found = [
+        max(from_s, border_s)
+        for spans in judging.spans(connection, t.placement.c.probe_id.in_(placed)).values()
+        for from_s, to_s, zone in spans
+        if zone in zones and to_s > border_s
+    ]
+    h, e = t.hour.c, t.event.c
+    first = select(func.min(h.hour)).where(h.zone_id.in_(zones), h.hour >= border_s // HOUR_S)
+    hour = connection.execute(first).scalar()
+    found += [] if hour is None else [hour * HOUR_S]
+    noted = (
+        e.unit_id == unit_id,
+        e.kind == "repair",
+        ~e.who.startswith(SELLER),
+        e.at_s >= border_s,
+    )
+    repaired = connection.execute(select(func.min(e.at_s)).where(*noted)).scalar()
+    found += [] if repaired is None else [repaired]
+    return min(found) // HOUR_S * HOUR_S if found else None
+
+
+def _check_fit(taker: Taker, parts: Mapping[str, list[dict[str, Any]]]) -> None:
+    """Look whether rows name only what is there, before any is left out; InputError where not."""
+    if len(parts["unit.csv"]) != 1:
+        raise InputError("it is of no one unit")
+    here = select(t.zone.c.code).where(t.zone.c.unit_id == taker.unit_id)
+    zones = {"", *taker.connection.execute(here).scalars()}
+    zones |= {row["code"] for row in parts["zones.csv"]}
+    named = {
+        "zone": zones,
+        "joint": {"", *(row["code"] for row in parts["joints.csv"])},
+        "alarm": {row["number"] for row in parts["alarms.csv"]},
+        "withdraws": {"", *(row["identity"] for row in parts["findings.csv"])},
+    }
+    for rows in parts.values():
+        for row in rows:
+            for what in named.keys() & row.keys():
+                if row[what] not in named[what]:
+                    raise InputError(f"it names {row[what]!r:.60} ({what}), which it does not have")
+    for digest in _digests(parts):
+        if digest not in taker.photos:
+            raise InputError("it names a photo that it does not have")
+
+
+def _digests(parts: Mapping[str, list[dict[str, Any]]]) -> set[str]:
+    """Digests of photos that rows name."""
+    found = {row["digest"] for row in parts["photos.csv"]}
+    found |= {row["value"] for row in parts["cases.csv"] if row["kind"] == "photo"}
+    for name in ("findings.csv", "seals.csv"):
+        for row in parts[name]:
+            found |= set(json.loads(row["photos"]))
+    return found
 
 
 def _known(connection: Connection, brought: Brought) -> Received | None:

@@ -5,23 +5,27 @@ of an earlier time, a further revision says so from that time on; the older ones
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from hashlib import sha256
 from itertools import groupby
+from math import isfinite, isnan
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, RowMapping, and_, or_, select
+from sqlalchemy import Connection, RowMapping, and_, func, or_, select
 from sqlalchemy.dialects.sqlite import insert
 
 from monitor.errors import InputError
-from monitor.lot import CaseNote
+from monitor.lot import PROOF_CONDITIONS, PROOF_FIGURES, PROOF_VERDICTS, CaseNote
 from monitor.store import schema as t
 from monitor.store.rows import ProofRevision, ProofStep, ProofWork, RepairRow
 
 LATE, NEW_RULES = "late readings", "new rules"
+COUNTED = ("natural", "hose", "wash", "responses", "days")  # of a proof's figures: always known
+MOST_GOAL = 100.0  # points: any that a person may decide on is far below
+MOST_FIGURE, MOST_COUNT, MOST_ML = 2.0**40, 1e6, 1e6
 _COLUMNS = ("hour", "temperature_c", "wood_moisture_percent", "coverage_percent", "rain_mm")
 
 
@@ -36,6 +40,9 @@ def keep(
         select(c.at_s).where(c.zone_id == zone_id, c.repaired_s == work.repaired_s)
     ).scalar()
     other = NEW_RULES if known and known[-1].version != version else LATE
+    p = t.proof.c
+    mine = (p.zone_id == zone_id, p.repaired_s == work.repaired_s)
+    last = connection.execute(select(func.max(p.number)).where(*mine)).scalar() or 0
     rows = [
         {
             **keys,
@@ -45,7 +52,7 @@ def keep(
             "version": version,
             "recorded_s": now_s,
         }
-        for number, step in enumerate(changed(known, work.steps), start=len(known) + 1)
+        for number, step in enumerate(changed(known, work.steps), start=last + 1)
     ]
     if rows:
         connection.execute(t.proof.insert(), rows)
@@ -111,6 +118,40 @@ def _columns(step: ProofStep) -> dict[str, Any]:
     }
 
 
+def flaw(row: Mapping[str, Any] | RowMapping) -> str:
+    """Why a row of a proof cannot be shown; "" for one that can.
+
+    What this program wrote always can. A row from a stranger is refused by it at receipt; one that an
+    older version took in is shown as an entry that cannot be read.
+    """
+    try:
+        figures = json.loads(row["figures"])
+    except (ValueError, RecursionError):
+        return "whose figures cannot be read"
+    if not isinstance(figures, dict) or figures.keys() != set(PROOF_FIGURES):
+        return "with other figures than this program knows"
+    if not all(map(_is_figure, figures.values())):
+        return "with figures that are none"
+    last_s = figures["last_survived_s"]
+    found = {
+        "with counts that are none": all(0 <= figures[name] < MOST_COUNT for name in COUNTED),
+        "whose verdict is none": row["verdict"] in PROOF_VERDICTS,
+        "that misses what this program does not know": set(row["missing"].split("; "))
+        <= {"", *PROOF_CONDITIONS},
+        "told again for no known reason": row.get("reason", "") in {"", LATE, NEW_RULES},
+        "of a leak of no size": 0.0 <= (row["size_ml"] or 0.0) < MOST_ML,
+        "that was survived at no time": isnan(last_s) or 0 <= last_s <= row["at_s"],
+    }
+    return next((said for said, is_so in found.items() if not is_so), "")
+
+
+def _is_figure(value: object) -> bool:
+    """A number of a size that can be written; not known and never are figures too."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return abs(value) < MOST_FIGURE or (isinstance(value, float) and not isfinite(value))
+
+
 def _step(row: RowMapping) -> ProofStep:
     return ProofStep(
         at_s=row["at_s"],
@@ -144,12 +185,13 @@ def note_case(connection: Connection, zone_id: int, note: CaseNote) -> None:
 
 
 def revisions(connection: Connection, zone_id: int, repaired_s: int) -> list[ProofRevision]:
-    """Everything that was ever told of one proof."""
+    """Everything that was ever told of one proof, without what cannot be read (`unread`)."""
     c = t.proof.c
     query = select(t.proof).where(c.zone_id == zone_id, c.repaired_s == repaired_s)
     return [
         ProofRevision(row["number"], _step(row), row["reason"], row["version"], row["recorded_s"])
         for row in connection.execute(query.order_by(c.number)).mappings()
+        if not flaw(row)
     ]
 
 
@@ -165,7 +207,20 @@ def case_notes(connection: Connection, unit_id: int) -> list[CaseNote]:
         .where(t.zone.c.unit_id == unit_id)
         .order_by(c.repair_case_id)
     )
-    return [CaseNote(*row) for row in connection.execute(query)]
+    return [CaseNote(*row) for row in connection.execute(query) if is_readable(*row[2:4])]
+
+
+def is_goal(value: str) -> bool:
+    """Whether what was entered as a drying goal is one."""
+    try:
+        return 0.0 < float(value) <= MOST_GOAL
+    except ValueError:
+        return False
+
+
+def is_readable(kind: str, value: str) -> bool:
+    """Not so of a goal that is none, as an older version took them from strangers."""
+    return kind != "goal" or is_goal(value)
 
 
 def rejected(
@@ -212,14 +267,24 @@ def repairs(connection: Connection, *, unit: str) -> list[RepairRow]:
     return sorted(found, key=lambda row: (-row.repaired_s, row.unit, row.zone))
 
 
+def unread(connection: Connection, zone_id: int, repaired_s: int) -> int:
+    """How many entries of what was told of one proof cannot be read."""
+    c = t.proof.c
+    query = select(t.proof).where(c.zone_id == zone_id, c.repaired_s == repaired_s)
+    return sum(flaw(row) != "" for row in connection.execute(query).mappings())
+
+
 def _repair(rows: Sequence[RowMapping], ended_s: int | None) -> RepairRow:
     row = rows[0]
+    told = row["at_s"] is not None
+    is_read = told and flaw(row) == ""
     return RepairRow(
         **{name: row[name] for name in ("site", "timezone", "unit", "zone", "kind")},
         repaired_s=row["noted_s"],
         value=", ".join(filter(None, (one["value"] for one in rows))),
         ended_s=ended_s,
-        now=None if row["at_s"] is None else _step(row),
+        now=_step(row) if is_read else None,
+        is_unread=told and not is_read,
     )
 
 

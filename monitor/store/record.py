@@ -458,18 +458,19 @@ class Record:
 
     def hand_over(
         self, unit: str, spells: Sequence[tuple[int, int | None]], *, photos: bool, now_s: int
-    ) -> tuple[int, dict[str, list[tuple[Any, ...]]]]:
-        """Up to when, and rows of each part that goes with a unit: one look at the record."""
+    ) -> tuple[int, dict[str, list[tuple[Any, ...]]], list[tuple[str, int, str, str]]]:
+        """Up to when, rows of each part that goes with a unit, and its ledger: one look at the record."""
         with self._reading() as connection:
             until_s = handing.until_s(connection, unit, now_s=now_s)
             giver = handing.Giver(connection, unit, spells, until_s, photos)
-            return until_s, {
+            rows = {
                 name: [tuple(row) for row in part.rows(giver)]
                 for name, part in handing.PARTS.items()
             }
+            return until_s, rows, handing.ledger(giver)
 
-    def take_over(self, brought: handing.Brought, *, who: str, now_s: int) -> str:
-        """Take a unit in with its record: "new", "newer", "same" or "older"; or nothing."""
+    def take_over(self, brought: handing.Brought, *, who: str, now_s: int) -> handing.Taken:
+        """Take a unit in with its record, or nothing of it."""
         with self._writing() as connection:
             return handing.take(connection, brought, who=who, now_s=now_s)
 
@@ -935,6 +936,11 @@ class Record:
         """Everything that was ever told of the proof of one repair, in the order it was told."""
         with self._reading() as connection:
             return proving.revisions(connection, _unit_zone(connection, unit, zone), repaired_s)
+
+    def unread_proofs(self, unit: str, zone: str, repaired_s: int) -> int:
+        """How many entries of the proof of one repair cannot be read."""
+        with self._reading() as connection:
+            return proving.unread(connection, _unit_zone(connection, unit, zone), repaired_s)
 
     def unit_hours(
         self, unit: str, *, from_hour: int, to_hour: int

@@ -252,7 +252,7 @@ class ProofRevision:
 
 @dataclass(frozen=True, slots=True)
 class RepairRow:
-    """A repair that somebody noted, and how its proof stands (None: no midnight was judged yet)."""
+    """A repair that somebody noted, and how its proof stands (None: no midnight was judged yet, or it cannot be read)."""
 
     site: str
     timezone: str
@@ -263,3 +263,4 @@ class RepairRow:
     value: str
     ended_s: int | None  # by the zone's next repair
     now: ProofStep | None
+    is_unread: bool = False  # what is kept of how it stands cannot be read

@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.catalogue import ENGLISH, language, month, say, say_number, weekday
 from monitor.lot import AIR_KINDS, SEALANTS, AlarmClass, AlarmKind, Unit, ZoneKind
+from monitor.text.handing import UNREAD
 
 TIME_ALLOWED: dict[AlarmClass, str] = {
     "act now": "within the hour",
@@ -142,10 +143,24 @@ def parts_in_language(
 
 
 def _kept(kind: str, facts: str) -> AlarmText | None:
-    if language() == ENGLISH or not facts:
+    return None if language() == ENGLISH or not facts else _made(kind, facts)
+
+
+def is_sayable(kind: str, class_: str, facts: str) -> bool:
+    """Whether an alarm's text can be made from its facts: those of a stranger's record may be of anything."""
+    made = _made(kind, facts)
+    return made is not None and class_ in TIME_ALLOWED
+
+
+def _made(kind: str, facts: str) -> AlarmText | None:
+    """The text that facts make; None where they make none, and it stays as it is stored."""
+    try:
+        kept = json.loads(facts)
+        made = PARTS[cast("AlarmKind", kind)](kept["zone"], kept["facts"])
+        made.joined("")
+    except (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError):
         return None
-    kept = json.loads(facts)
-    return PARTS[cast("AlarmKind", kind)](kept["zone"], kept["facts"])
+    return made
 
 
 def moment(at_s: int) -> str:
@@ -2220,6 +2235,7 @@ _NO_PROOF = {
     "too early": "No proof yet: it goes by whole days (UTC), and the first one after the repair is not over.",
     "unwatched": "No proof: nobody watched this zone when it was repaired, or nothing was judged since.",
     "room": "No proof: only walls, roofs, floors, slides, bays and underbellies are proven, and this is a room.",
+    "unread": UNREAD,
 }
 WETTINGS_EXPLAINED = (
     "Answer: by how much the zone rose against the dry standard in two days. It is a response from twice "
@@ -2338,7 +2354,7 @@ def proof_text(
 
 
 def no_proof_text(why: str) -> str:
-    """Why a repair has no proof: `too early`, `unwatched` or `room`."""
+    """Why a repair has no proof: `too early`, `unwatched` `room` or `unread`."""
     return say(_NO_PROOF[why])
 
 
