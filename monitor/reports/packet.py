@@ -654,8 +654,8 @@ def _unchained(
         or _uncounted(own, manifest)
         or _other_digests(own, digests)
         or _untold(own, told, manifest)
-        or _unsaid(told, steps, manifest)
         or _left_out(own, tables, notes, manifest)
+        or _unsaid(told, steps, manifest)
     )
     if problem:
         return problem, ""
@@ -815,9 +815,9 @@ def _came_late(
                 late.setdefault(zone, set()).add(int(day))
             stood[zone, int(day)] = (digest, row["day"])
     gone: dict[str, set[int]] = {}
-    for zone, day in stood:
-        if (zone, day) not in digests:
-            gone.setdefault(zone, set()).add(day)
+    for of_zone, of_day in stood:
+        if (of_zone, of_day) not in digests:
+            gone.setdefault(of_zone, set()).add(of_day)
     if late:
         yield f"changed by late data after their day was chained: {_days_text(late)}"
     if gone:
