@@ -12,7 +12,7 @@ from sqlalchemy import text
 from monitor import watch
 from monitor.errors import InputError
 from monitor.lot import CaseNote, Event
-from monitor.reports import packet
+from monitor.reports import packed, packet
 from monitor.store import Record, chaining
 from monitor.times import parse_time
 from monitor.written import rfc3339
@@ -67,12 +67,12 @@ def old(tmp_path_factory: pytest.TempPathFactory) -> Held:
 
 
 def table(held: Held, name: str) -> Rows:
-    return packet._table(held[name].decode())
+    return packed.read_table(held[name].decode())
 
 
 def with_table(held: Held, name: str, rows: Sequence[dict[str, str]]) -> Held:
     names = held[name].decode().split("\n", 1)[0].split(",")
-    return held | {name: packet._csv(names, [[row[n] for n in names] for row in rows]).encode()}
+    return held | {name: packed.csv_text(names, [[row[n] for n in names] for row in rows]).encode()}
 
 
 def with_manifest(held: Held, **change: object) -> Held:
@@ -384,11 +384,11 @@ def of_form_1(held: Held) -> bytes:
     """The same packet as form 1 had it: eight tables, and a verdict of readings alone."""
     held = of_form_2(held)
     manifest = json.loads(held["manifest.json"])
-    tables = {n: packet._plain_table(held[n].decode()) for n in packet.NAMES_1}
-    zones = [zone for zone in packet._read_zones(tables["zones.csv"]) if zone.unit]
-    hours = packet._read_hours(tables["hours.csv"])
+    tables = {n: packed.read_plain_table(held[n].decode()) for n in packet.NAMES_1}
+    zones = [zone for zone in packed.read_zones(tables["zones.csv"]) if zone.unit]
+    hours = packed.read_hours(tables["hours.csv"])
     beside = (tables["doubts.csv"], None)
-    proof = packet._proof(zones, packet._read_events(tables["events.csv"]), hours, beside, manifest)
+    proof = packet._proof(zones, packed.read_events(tables["events.csv"]), hours, beside, manifest)
     assert proof is not None
     assert proof.standing is not None
     now = proof.standing
@@ -396,9 +396,9 @@ def of_form_1(held: Held) -> bytes:
         "format": 1,
         "rules": packet.OLD_RULES,
         "verdict": now.verdict,
-        "size_ml": packet._number(now.size_ml),
+        "size_ml": packed.written_number(now.size_ml),
         "missing": list(now.missing),
-        "figures": {n: packet._number(v) for n, v in sorted(now.figures.items())},
+        "figures": {n: packed.written_number(v) for n, v in sorted(now.figures.items())},
         "files": {n: manifest["files"][n] for n in packet.NAMES_1},
     }
     own = {n: held[n] for n in packet.NAMES_1}
@@ -432,7 +432,7 @@ def test_of_form_2_too_revisions_open_lines_and_early_readings_are_looked_at(
     revised: Held, old: Held
 ) -> None:
     held = of_form_2(revised)
-    rows = packet._plain_table(held["revisions.csv"].decode())
+    rows = packed.read_plain_table(held["revisions.csv"].decode())
     lines = held["revisions.csv"].decode().splitlines(keepends=True)
     cut = held | {"revisions.csv": "".join(lines[:-1]).encode()}
     cut = with_manifest(cut, revision=len(rows) - 1)

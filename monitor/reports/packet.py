@@ -44,15 +44,12 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import pandas as pd
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from numpy.typing import NDArray
 
 from monitor import judge, watch
 from monitor.catalogue import ENGLISH, read_in, say
@@ -69,26 +66,38 @@ from monitor.lot import (
     Site,
     Unit,
     Zone,
-    ZoneReadings,
 )
-from monitor.reports import tree
-from monitor.store import ProofRevision, ProofStep, Record, RepairRow, chaining, proving
-from monitor.times import parse_time, read_times
-from monitor.written import READINGS, cell, cells, figure, rfc3339
+from monitor.reports import chained, compared, tree
+from monitor.reports.packed import (
+    COLUMNS,
+    DAY_H,
+    FORMAT,
+    HOUR_S,
+    WARMS_UP_H,
+    Lines,
+    Table,
+    csv_text,
+    gaps_text,
+    read_events,
+    read_hours,
+    read_notes,
+    read_plain_table,
+    read_table,
+    read_zones,
+    written_number,
+)
+from monitor.store import ProofRevision, ProofStep, Record, RepairRow, chaining
+from monitor.times import parse_time
+from monitor.written import READINGS, figure, rfc3339
 from sensors.wire import topic
 
-FORMAT = 3
 FORMATS = (1, 2, FORMAT)
 OLD_RULES = f"{judge.VERSION}/1"  # of format 1: no bench checks and no photos
-HOUR_S, DAY_H, DAY_S = 3600, 24, 86_400
-WARMS_UP_H = 72  # hours of readings before the first hour: longer than any hour looks back
 MOST_BYTES = 50_000_000  # of a packet's files together, unpacked: twenty times a common one
 MOST_LINES = 1_000_000
-MOST_DAYS = 1_000  # from the first reading to the last
 MOST_ZONES = 200
 MOST_FILES = 100
 PHOTO = re.compile(r"photos/[0-9a-f]{64}\.jpg")
-LEAST_HOURS = 24  # compared with the readings, in all: fewer are no comparison
 PLAIN = frozenset({zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED})
 # what a file that somebody made to fail may raise on the way
 BROKEN = (
@@ -96,7 +105,6 @@ BROKEN = (
     RecursionError, RuntimeError, StopIteration, csv.Error, zipfile.BadZipFile, zlib.error, EOFError,
     OSError, MemoryError,
 )  # fmt: skip
-COLUMNS = ("hour", "temperature_c", "wood_moisture_percent", "coverage_percent", "rain_mm")
 NAMES_1 = (
     "readings.csv", "hours.csv", "zones.csv", "events.csv", "placements.csv", "doubts.csv",
     "revisions.csv", "disputed.csv",
@@ -107,8 +115,6 @@ NAMES = (
 CASE_COLUMNS = ("zone", "repaired_s", "kind", "value", "at_s", "recorded_s", "who", "why")
 ZONE_COLUMNS = ("unit", "code", "kind", "material", "mould_class", "dry_twin", "faces",
                 "temperature_factor", "watched_from_s", "source", "origin", "distance_km")  # fmt: skip
-Table = Mapping[str, NDArray[Any]]
-Lines = list[dict[str, str]]
 
 
 # --- make -----------------------------------------------------------------------------------------
@@ -188,25 +194,25 @@ def make(
             if event.kind not in PRIVATE and event.zone in {"", *held}
         ),
         "placements.csv": _placements(record, row),
-        "doubts.csv": _csv(("zone", "from_s", "to_s"), record.doubts(row.unit)),
+        "doubts.csv": csv_text(("zone", "from_s", "to_s"), record.doubts(row.unit)),
         "revisions.csv": _revisions(revisions),
-        "disputed.csv": _csv(
+        "disputed.csv": csv_text(
             ("node", "probe", "samples"), record.disputed(row.site, unit=row.unit)
         ),
-        "cases.csv": _csv(
+        "cases.csv": csv_text(
             CASE_COLUMNS, [[getattr(note, name) for name in CASE_COLUMNS] for note in notes]
         ),
-        "calibrations.csv": _csv(
+        "calibrations.csv": csv_text(
             ("node", "probe", "at_s", "offset_percent"),
             [
-                (c.node, c.probe, c.at_s, _number(c.offset_percent))
+                (c.node, c.probe, c.at_s, written_number(c.offset_percent))
                 for c in watch.bench_checks(record, unit)
             ],
         ),
-        "gaps.csv": _gaps(kept_hours),
+        "gaps.csv": gaps_text(kept_hours),
         "rejects.csv": _rejects(record, row, (from_hour * HOUR_S, made_s)),
         "chain.csv": _chain(record, from_day=leaves[0][0] if leaves else None),
-        "leaves.csv": _csv(("day", "hash", "leaf"), leaves),
+        "leaves.csv": csv_text(("day", "hash", "leaf"), leaves),
     }
     parts = {name: text.encode() for name, text in texts.items()} | _photos(record, row, notes)
     streams = {name: _deflated(data) for name, data in parts.items()}
@@ -214,7 +220,7 @@ def make(
     for name, stream in streams.items():
         manifest["files"][name]["packed"] = sha256(stream).hexdigest()
     manifest["from"] = rfc3339(from_hour * HOUR_S)
-    days = _table(texts["chain.csv"])
+    days = read_table(texts["chain.csv"])
     manifest["chain"] = {"day": int(days[-1]["day"]), "head": days[-1]["head"]} if days else None
     manifest["revision"] = len(revisions)
     said = _written(manifest)
@@ -242,9 +248,9 @@ def _manifest(
         "repair": row.value,
         "as_of": rfc3339(now.at_s),
         "verdict": now.verdict,
-        "size_ml": _number(now.size_ml),
+        "size_ml": written_number(now.size_ml),
         "missing": list(now.missing),
-        "figures": {name: _number(value) for name, value in sorted(now.figures.items())},
+        "figures": {name: written_number(value) for name, value in sorted(now.figures.items())},
         "files": {
             name: {
                 "bytes": len(data),
@@ -279,28 +285,13 @@ def _photos(record: Record, row: RepairRow, notes: Sequence[CaseNote]) -> dict[s
     return found
 
 
-def _gaps(hours: Mapping[str, Table]) -> str:
-    """Spans of hours that have no figure: of a zone its wood moisture, outside the temperature."""
-    rows = []
-    for zone, table in sorted(hours.items()):
-        what = "temperature_c" if zone.startswith("/") else "wood_moisture_percent"
-        unknown = np.isnan(table[what]).astype(np.int8)
-        edges = np.diff(np.concatenate([[0], unknown, [0]]))
-        starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-        for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
-            first = int(table["hour"][start]) * HOUR_S
-            last = int(table["hour"][stop - 1]) * HOUR_S + HOUR_S
-            rows.append((zone, what, rfc3339(first), rfc3339(last), stop - start))
-    return _csv(("zone", "what", "from", "to", "hours"), rows)
-
-
 def _rejects(record: Record, row: RepairRow, span_s: tuple[int, int]) -> str:
     """Messages of the unit's and the site's nodes that could not be used: never what was in them."""
     nodes = {p.node for p in record.placements() if p.site == row.site and p.unit in {"", row.unit}}
     topics = [topic(row.site, node) for node in sorted(nodes)]
     found = record.rejected(topics, from_s=span_s[0], to_s=span_s[1])
     rows = [(rfc3339(at_s), of, 1, reason, digest) for at_s, of, reason, digest in found]
-    return _csv(("received", "topic", "count", "reason", "sha256"), rows)
+    return csv_text(("received", "topic", "count", "reason", "sha256"), rows)
 
 
 def _chain(record: Record, *, from_day: int | None) -> str:
@@ -310,7 +301,7 @@ def _chain(record: Record, *, from_day: int | None) -> str:
         if from_day is not None and day >= from_day:
             rows.append((day, before, leaves, root, head))
         before = head
-    return _csv(("day", "before", "leaves", "root", "head"), rows)
+    return csv_text(("day", "before", "leaves", "root", "head"), rows)
 
 
 def _readings(
@@ -334,26 +325,26 @@ def _readings(
             marks = (series.silence_s[place], series.cover_s[place])
             rows.append((rfc3339(at_s), owner, zone, *values, *marks))
     names = (name for name, _ in READINGS)
-    return _csv(("time", "unit", "zone", *names, "silence_s", "cover_s"), rows)
+    return csv_text(("time", "unit", "zone", *names, "silence_s", "cover_s"), rows)
 
 
 def _hours(hours: Mapping[str, Table]) -> str:
     rows = [
-        (zone, int(hour), *(_number(table[name][place]) for name in COLUMNS[1:]))
+        (zone, int(hour), *(written_number(table[name][place]) for name in COLUMNS[1:]))
         for zone, table in sorted(hours.items())
         for place, hour in enumerate(table["hour"].tolist())
     ]
-    return _csv(("zone", *COLUMNS), rows)
+    return csv_text(("zone", *COLUMNS), rows)
 
 
 def _zones(zones: Iterable[Zone]) -> str:
     rows = [tuple(getattr(zone, name) for name in ZONE_COLUMNS) for zone in zones]
-    return _csv(ZONE_COLUMNS, rows)
+    return csv_text(ZONE_COLUMNS, rows)
 
 
 def _events(events: Iterable[Event]) -> str:
     rows = [(rfc3339(e.at_s), e.unit, e.zone, e.kind, e.value) for e in events]
-    return _csv(("time", "unit", "zone", "kind", "value"), rows)
+    return csv_text(("time", "unit", "zone", "kind", "value"), rows)
 
 
 def _placements(record: Record, row: RepairRow) -> str:
@@ -362,7 +353,7 @@ def _placements(record: Record, row: RepairRow) -> str:
         (p.node, p.probe, p.unit, p.zone, rfc3339(p.from_s), rfc3339(p.to_s) if p.to_s else "")
         for p in placed
     ]
-    return _csv(("node", "probe", "unit", "zone", "from", "to"), rows)
+    return csv_text(("node", "probe", "unit", "zone", "from", "to"), rows)
 
 
 def differences(revisions: Sequence[ProofRevision]) -> list[tuple[str, ...]]:
@@ -385,10 +376,13 @@ def _changes(old: ProofStep, new: ProofStep, *, figures: bool) -> Iterator[str]:
     if less := [name for name in old.missing if name not in new.missing]:
         yield say("no longer missing: {names}", names=", ".join(map(say, less)))
     if figures:
-        told = {name: _number(value) for name, value in old.figures.items()}
+        told = {name: written_number(value) for name, value in old.figures.items()}
         for name, value in new.figures.items():
-            if told.get(name, "") != _number(value):
-                was, now = (told.get(name) or say("unknown"), _number(value) or say("unknown"))
+            if told.get(name, "") != written_number(value):
+                was, now = (
+                    told.get(name) or say("unknown"),
+                    written_number(value) or say("unknown"),
+                )
                 yield f"{name}: {was} -> {now}"
 
 
@@ -417,7 +411,7 @@ def _chained_anew(a: Mapping[str, Any], new: bytes) -> list[str]:
     told = a.get("chain")
     with zipfile.ZipFile(io.BytesIO(new)) as packed:
         text = packed.read("chain.csv").decode() if "chain.csv" in packed.namelist() else ""
-    heads = {int(row["day"]): row["head"] for row in _table(text)} if text else {}
+    heads = {int(row["day"]): row["head"] for row in read_table(text)} if text else {}
     if not told or heads.get(told["day"], told["head"]) == told["head"]:
         return []
     return [
@@ -449,7 +443,7 @@ def _revisions(revisions: Sequence[ProofRevision]) -> str:
         changes = differences(revisions)
     rows = [
         (
-            r.number, rfc3339(r.step.at_s), r.step.verdict, _number(r.step.size_ml),
+            r.number, rfc3339(r.step.at_s), r.step.verdict, written_number(r.step.size_ml),
             "; ".join(r.step.missing), r.reason, r.version, rfc3339(r.recorded_s), "; ".join(changed),
             watch.figures_text(r.step.figures),
         )
@@ -459,7 +453,7 @@ def _revisions(revisions: Sequence[ProofRevision]) -> str:
         "number", "time", "verdict", "size_ml", "missing", "reason", "rules", "recorded", "changed",
         "figures",
     )  # fmt: skip
-    return _csv(names, rows)
+    return csv_text(names, rows)
 
 
 # --- verify ---------------------------------------------------------------------------------------
@@ -514,7 +508,7 @@ def _look(packet: bytes, found: Verified) -> None:
     if found.note(
         "files", problem or _changed(parts, found.manifest), "each has its digest and root"
     ):
-        read = _table if form == FORMAT else _plain_table
+        read = read_table if form == FORMAT else read_plain_table
         texts = {name: parts[name].decode() for name in parts if name in NAMES}
         _rework(
             {name: read(text) for name, text in texts.items()}, texts.get("gaps.csv", ""), found
@@ -577,28 +571,28 @@ def _rework(tables: Mapping[str, Lines], gaps: str, found: Verified) -> None:
         ours,
     ):
         return
-    zones = _read_zones(tables["zones.csv"])
+    zones = read_zones(tables["zones.csv"])
     if len(zones) > MOST_ZONES:
         raise InputError("it has more zones than any unit")
     own = [zone for zone in zones if zone.unit]
-    events = _read_events(tables["events.csv"])
-    hours = _read_hours(tables["hours.csv"])
+    events = read_events(tables["events.csv"])
+    hours = read_hours(tables["hours.csv"])
     seen = None if form == 1 else _seen(own, events, tables, manifest)
     proof = _proof(own, events, hours, (tables["doubts.csv"], seen), manifest)
-    compared = _other_hours(zones, events, hours, tables["readings.csv"], manifest)
-    unseen = compared.unseen()
+    beside = compared.compare(zones, events, hours, tables["readings.csv"], manifest)
+    unseen = beside.unseen()
     found.note(
         "verdict",
         _differs(None if proof is None else proof.standing, manifest),
         f"{manifest['verdict']}, with every figure{unseen and f'; {unseen}'}",
     )
-    found.note("hours", compared.problem, compared.counts())
+    found.note("hours", beside.problem, beside.counts())
     if form == 1:
         return
-    problem = "" if gaps == _gaps(hours) else "the gaps are not those of the hours"
+    problem = "" if gaps == gaps_text(hours) else "the gaps are not those of the hours"
     found.note("gaps", problem, "are those of the hours")
     steps = [] if proof is None else proof.revisions
-    found.note("chain", *_unchained(tables, hours, steps, manifest))
+    found.note("chain", *chained.unchained(tables, hours, steps, manifest))
 
 
 def _seen(
@@ -610,7 +604,7 @@ def _seen(
     """What the packet shows beside readings; a photo that is not in it is none."""
     notes = [
         note
-        for note in _notes(tables["cases.csv"])
+        for note in read_notes(tables["cases.csv"])
         if note.kind != "photo" or f"photos/{note.value}.jpg" in manifest["files"]
     ]
     placements = [
@@ -625,262 +619,6 @@ def _seen(
         for r in tables["calibrations.csv"]
     ]
     return proofs.shown(zones, events, notes=notes, placements=placements, checks=checks)
-
-
-def _notes(lines: Lines) -> list[CaseNote]:
-    times = ("repaired_s", "at_s", "recorded_s")
-    return [
-        CaseNote(**{n: int(v) if n in times else v for n, v in row.items()})  # type: ignore[arg-type]
-        for row in lines
-    ]
-
-
-def _unchained(
-    tables: Mapping[str, Lines],
-    hours: Mapping[str, Table],
-    steps: Sequence[proofs.Revision],
-    manifest: Mapping[str, Any],
-) -> tuple[str, str]:
-    """What is wrong with the chain, "" nothing; and what it says."""
-    days, rows = tables["chain.csv"], tables["leaves.csv"]
-    closed = {day["day"] for day in days}
-    own = [row["leaf"] for row in rows if row["leaf"]]
-    notes = _notes(tables["cases.csv"])
-    told = _told(tables["revisions.csv"])
-    digests = proofs.digests(hours)
-    problem = (
-        _broken(days, rows, manifest)
-        or _stray(days, rows, manifest)
-        or _uncounted(own, manifest)
-        or _other_digests(own, digests)
-        or _untold(own, told, manifest)
-        or _left_out(own, tables, notes, manifest)
-        or _unsaid(told, steps, manifest)
-    )
-    if problem:
-        return problem, ""
-    late = sum(watch.case_leaf(note) not in own for note in notes)
-    open_ = sum(row["day"] not in closed for row in rows)
-    said = [
-        f"{len(days)} days to {manifest['chain']['head'] if days else 'none yet'}",
-        f"{open_} lines of a day that is not over, {late} entries not in it yet",
-        *_came_late(rows, closed, digests),
-        *_unheld(own, told, manifest),
-    ]
-    return "", "; ".join(said)
-
-
-def _told(lines: Lines) -> list[ProofRevision]:
-    """Revisions as a packet has them; forms before 3 have no figures."""
-    return [
-        ProofRevision(
-            int(row["number"]),
-            ProofStep(
-                parse_time(row["time"]),
-                row["verdict"],
-                _float(row["size_ml"]),
-                tuple(filter(None, row["missing"].split("; "))),
-                _figures(row.get("figures", "")),
-            ),
-            row["reason"],
-            row["rules"],
-            parse_time(row["recorded"]),
-        )
-        for row in lines
-    ]
-
-
-def _figures(written: str) -> dict[str, float]:
-    pairs = (one.rsplit(" ", 1) for one in filter(None, written.split("; ")))
-    return {name: float(value) for name, value in pairs}
-
-
-def _stray(days: Lines, rows: Lines, manifest: Mapping[str, Any]) -> str:
-    """First leaf of a day that it cannot be of.
-
-    A clock that was set back notes on the day after the last that is closed, whatever the day.
-    """
-    order = [int(row["day"]) for row in rows]
-    if order != sorted(order):
-        return "the lines of the chain are not in the order of their days"
-    last = int(days[-1]["day"]) if days else None
-    latest = max(parse_time(manifest["made"]) // DAY_S, -1 if last is None else last + 1)
-    for day in order:
-        if day > latest:
-            return f"a line of the chain is of {_date(day)}, after the packet was made"
-        if last is not None and day < int(days[0]["day"]):
-            return f"a line of the chain is of {_date(day)}, a day before its first"
-    return ""
-
-
-def _uncounted(own: Sequence[str], manifest: Mapping[str, Any]) -> str:
-    """Whether lines of the unit are left out of the chain; versions before did not count them."""
-    if manifest["format"] != FORMAT:
-        return ""
-    if not chaining.is_counted(own) or (not own and manifest["revision"]):
-        return "the chain does not count its last lines"
-    for number, leaf in enumerate(own, 1):
-        if leaf.startswith(f"{chaining.COUNT}\t") and leaf != chaining.count_line(number):
-            return (
-                f"lines of the chain are left out: the {number}th says of itself {leaf.split()[1]}"
-            )
-    return ""
-
-
-def _other_digests(own: Sequence[str], digests: Mapping[tuple[str, int], str]) -> str:
-    """Hours of a zone and day that the chain does not have so, in words."""
-    last = dict(leaf.rsplit("\t", 1) for leaf in own if leaf.startswith("hours\t"))
-    for (zone, day), digest in digests.items():
-        if last.get(f"hours\t{zone}\t{day}") != digest:
-            return f"the hours of {zone} on {_date(day)} are not those that were chained"
-    return ""
-
-
-def _untold(own: Sequence[str], told: Sequence[ProofRevision], manifest: Mapping[str, Any]) -> str:
-    """What is wrong with the revisions beside the chain."""
-    count = manifest["revision"]
-    if [one.number for one in told] != list(range(1, count + 1)):
-        return f"the revisions are not those from 1 to {count}, each once"
-    zone, repaired_s = manifest["zone"], parse_time(manifest["repaired"])
-    held = set(own)
-    known = set()
-    for one in told:
-        short, whole = _revision_leaves(zone, repaired_s, one, manifest)
-        known |= {short, whole}
-        if whole not in held and short not in held:
-            return f"revision {one.number} is not the one that was chained"
-    for leaf in own:
-        cells = leaf.split("\t")
-        if cells[:3] == ["revision", zone, str(repaired_s)] and leaf not in known:
-            return f"revision {cells[3]} was chained otherwise, or is left out"
-    return ""
-
-
-def _revision_leaves(
-    zone: str, repaired_s: int, told: ProofRevision, manifest: Mapping[str, Any]
-) -> tuple[str, str]:
-    """A revision as a leaf without its size and figures, and with them where it has them."""
-    short = watch.short_revision_leaf(zone, repaired_s, told)
-    is_whole = manifest["format"] == FORMAT
-    return short, watch.revision_leaf(zone, repaired_s, told) if is_whole else short
-
-
-def _unsaid(
-    told: Sequence[ProofRevision], steps: Sequence[proofs.Revision], manifest: Mapping[str, Any]
-) -> str:
-    """Whether the hours say turns of the verdict that no revision tells; not asked of older forms."""
-    if manifest["format"] != FORMAT:
-        return ""
-    worked = [ProofStep(s.at_s, s.verdict, s.size_ml, s.missing, s.figures) for s in steps]
-    missing = proving.changed(told, worked)
-    return (
-        f"no revision tells what the hours say from {rfc3339(missing[0].at_s)} on"
-        if missing
-        else ""
-    )
-
-
-def _left_out(
-    own: Sequence[str],
-    tables: Mapping[str, Lines],
-    notes: Sequence[CaseNote],
-    manifest: Mapping[str, Any],
-) -> str:
-    """An event of the unit or an entry of the repair that the chain has and the packet has not."""
-    zones = {"", *(row["code"] for row in tables["zones.csv"] if row["unit"])}
-    here = {watch.event_leaf(event) for event in _read_events(tables["events.csv"])}
-    here |= {watch.case_leaf(note) for note in notes}
-    repaired_s = str(parse_time(manifest["repaired"]))
-    for leaf in own:
-        cells = leaf.split("\t")
-        is_event = cells[0] == "event" and cells[2] == manifest["unit"] and cells[3] in zones
-        is_entry = cells[:3] == ["case", manifest["zone"], repaired_s]
-        if (is_event or is_entry) and leaf not in here:
-            what = cells[4] if is_event else cells[3]
-            return f"{'an event' if is_event else 'an entry'} that was chained is left out: {what}"
-    return ""
-
-
-def _came_late(
-    rows: Lines, closed: Collection[str], digests: Collection[tuple[str, int]]
-) -> Iterator[str]:
-    """Zones and days whose hours were chained, then others; and those that no longer have any."""
-    stood: dict[tuple[str, int], tuple[str, str]] = {}
-    late: dict[str, set[int]] = {}
-    for row in rows:
-        if row["leaf"].startswith("hours\t"):
-            _, zone, day, digest = row["leaf"].split("\t")
-            was, noted = stood.get((zone, int(day)), (digest, ""))
-            if was != digest and noted in closed and noted != row["day"]:
-                late.setdefault(zone, set()).add(int(day))
-            stood[zone, int(day)] = (digest, row["day"])
-    gone: dict[str, set[int]] = {}
-    for of_zone, of_day in stood:
-        if (of_zone, of_day) not in digests:
-            gone.setdefault(of_zone, set()).add(of_day)
-    if late:
-        yield f"changed by late data after their day was chained: {_days_text(late)}"
-    if gone:
-        yield f"chained once, and not in the packet: {_days_text(gone)}"
-
-
-def _unheld(
-    own: Sequence[str], told: Sequence[ProofRevision], manifest: Mapping[str, Any]
-) -> Iterator[str]:
-    """Revisions whose size and figures no leaf has, and what else an older form cannot show."""
-    zone, repaired_s = manifest["zone"], parse_time(manifest["repaired"])
-    if manifest["format"] != FORMAT:
-        yield "size and figures of its revisions are in no line of it, nor how many lines there are"
-        return
-    held = set(own)
-    bare = [r for r in told if watch.revision_leaf(zone, repaired_s, r) not in held]
-    if bare:
-        numbers = ", ".join(str(one.number) for one in bare)
-        yield f"size and figures are in no line of it of revision {numbers}"
-
-
-def _days_text(found: Mapping[str, Collection[int]]) -> str:
-    """Days of zones as spans: "w1 2030-03-01 to 2030-03-04, w2 2030-03-09"."""
-    spans = []
-    for zone, days in sorted(found.items()):
-        ordered = sorted(days)
-        starts = [day for day in ordered if day - 1 not in days]
-        stops = [day for day in ordered if day + 1 not in days]
-        for start, stop in zip(starts, stops, strict=True):
-            span = _date(start) if start == stop else f"{_date(start)} to {_date(stop)}"
-            spans.append(f"{zone} {span}")
-    return ", ".join(spans)
-
-
-def _date(day: int) -> str:
-    return rfc3339(day * DAY_S)[:10]
-
-
-def _broken(
-    days: Sequence[Mapping[str, str]],
-    rows: Sequence[Mapping[str, str]],
-    manifest: Mapping[str, Any],
-) -> str:
-    """First link of the chain that does not hold."""
-    by_day: dict[str, list[str]] = {}
-    for row in rows:
-        if row["leaf"] and chaining.leaf_hash(row["leaf"].encode()) != row["hash"]:
-            return "a line of the chain has another hash"
-        by_day.setdefault(row["day"], []).append(row["hash"])
-    before = days[0]["before"] if days else chaining.START
-    for number, day in enumerate(days):
-        hashes = by_day.get(day["day"], [])
-        head = chaining.head_of(before, int(day["day"]), len(hashes), chaining.root_of(hashes))
-        told = (day["before"], int(day["leaves"]), day["root"], day["head"])
-        if told != (before, len(hashes), chaining.root_of(hashes), head):
-            return f"day {day['day']} is not chained to the one before"
-        if int(day["day"]) != int(days[0]["day"]) + number:
-            return f"a day before {day['day']} is not in the chain"
-        before = head
-    named = manifest["chain"]
-    said = (named["day"], named["head"]) if named else None
-    last = (int(days[-1]["day"]), days[-1]["head"]) if days else None
-    return "" if said == last else "the manifest names another head"
 
 
 def _proof(
@@ -909,275 +647,17 @@ def _differs(standing: proofs.Revision | None, manifest: Mapping[str, Any]) -> s
     ours = {
         "verdict": standing.verdict,
         "as_of": rfc3339(standing.at_s),
-        "size_ml": _number(standing.size_ml),
+        "size_ml": written_number(standing.size_ml),
         "missing": list(standing.missing),
-        "figures": {name: _number(value) for name, value in sorted(standing.figures.items())},
+        "figures": {
+            name: written_number(value) for name, value in sorted(standing.figures.items())
+        },
     }
     wrong = [name for name, value in ours.items() if manifest[name] != value]
     return f"worked out again, {', '.join(wrong)} differ" if wrong else ""
 
 
-@dataclass(slots=True)
-class _Compared:
-    """Hours of the packet beside those of its readings: what differs, and how many were compared."""
-
-    form: int
-    problem: str = ""
-    of_zone: dict[str, tuple[int, int]] = field(default_factory=dict)
-
-    def counts(self) -> str:
-        """How many of each zone's hours were compared."""
-        done = sum(compared for compared, _ in self.of_zone.values())
-        each = ", ".join(f"{zone} {k} of {n}" for zone, (k, n) in sorted(self.of_zone.items()))
-        return f"{done} hours compared with the readings: {each}"
-
-    def unseen(self) -> str:
-        """What of the verdict was compared with nothing."""
-        missed = [f"{n - k} of {zone}" for zone, (k, n) in sorted(self.of_zone.items()) if k < n]
-        hours = f"hours not compared with readings: {', '.join(missed)}" if missed else ""
-        rain = "" if self.form == FORMAT else "nor is the rain of its zones"
-        return ", ".join(filter(None, (hours, rain)))
-
-
-def _other_hours(
-    zones: Sequence[Zone],
-    events: Sequence[Event],
-    hours: Mapping[str, Table],
-    readings: Lines,
-    manifest: Mapping[str, Any],
-) -> _Compared:
-    """Compare every hour with what the readings give, and the other way round."""
-    found = _Compared(manifest["format"])
-    series = _read_readings(readings)
-    heard = [held.at_s for held in series.values() if len(held.at_s)]
-    if not heard:
-        found.problem = "there are no readings"
-        return found
-    first = min(int(at[0]) for at in heard) // HOUR_S
-    to_hour = parse_time(manifest["as_of"]) // HOUR_S
-    if not 0 < to_hour - first <= MOST_DAYS * DAY_H:
-        raise InputError("its readings are of another time than its proof")
-    made = _made_hours(zones, events, series, (first, to_hour), manifest)
-    if found.form == FORMAT:
-        begins = parse_time(manifest["from"])
-        found.problem = _cut_short(hours, made, begins, manifest)
-        starts = dict.fromkeys(hours, begins // HOUR_S)
-    else:
-        begun = {zone: _first_figure(table) for zone, table in hours.items()}
-        found.problem = _begun_late(hours, made, begun)
-        starts = {zone: hour + WARMS_UP_H for zone, hour in begun.items()}
-    for zone, table in hours.items():
-        problem, compared = _unlike(zone, table, made.get(zone), found.form, starts[zone])
-        found.problem = found.problem or problem
-        found.of_zone[zone] = (compared, len(table["hour"]))
-    done = sum(compared for compared, _ in found.of_zone.values())
-    if not found.problem and done < LEAST_HOURS:
-        found.problem = f"the readings are of {done} of its hours: too few to compare"
-    return found
-
-
-def _made_hours(
-    zones: Sequence[Zone],
-    events: Sequence[Event],
-    series: Mapping[tuple[str, str], ZoneReadings],
-    span: tuple[int, int],
-    manifest: Mapping[str, Any],
-) -> dict[str, Table]:
-    """Hours as the readings give them, of every zone from the first reading of any on."""
-    first, to_hour = span
-    from_s = first // DAY_H * DAY_S
-    own = {zone: held for (unit, zone), held in series.items() if unit}
-    site = {zone: held for (unit, zone), held in series.items() if not unit}
-    watched = judge.Watched(
-        unit=manifest["unit"],
-        zones=tuple(replace(zone, watched_from_s=from_s) for zone in zones if zone.unit),
-        readings=own,
-        site=site,
-        events=tuple(events),
-        altitude_m=manifest["altitude_m"],
-        sources={zone.code: zone.source for zone in zones if not zone.unit},
-    )
-    yard = replace(
-        watched,
-        unit="",
-        zones=tuple(Zone("", code, "outside", watched_from_s=from_s) for code in sorted(site)),
-        readings=site,
-        site={},
-        events=(),
-    )
-    made: dict[str, Table] = {}
-    for whose, mark in ((watched, ""), (yard, "/")):
-        if whose.readings:
-            judged = judge.advance(
-                whose, None, from_day=first // DAY_H, to_hour=to_hour, checkpoints=False
-            )
-            made |= {f"{mark}{zone}": table for zone, table in judged.hours.items()}
-    return made
-
-
-def _cut_short(
-    hours: Mapping[str, Table],
-    made: Mapping[str, Table],
-    begins_s: int,
-    manifest: Mapping[str, Any],
-) -> str:
-    """Hours that the readings give and the packet leaves out; or that lie before its beginning."""
-    if begins_s > parse_time(manifest["repaired"]) - proofs.BEFORE_DAYS * DAY_S:
-        return f"it begins later than {proofs.BEFORE_DAYS} days before the repair"
-    first = begins_s // HOUR_S
-    for zone, table in hours.items():
-        if int(table["hour"].min()) < first:
-            return f"hours of {zone} are of before its beginning"
-    for zone, table in made.items():
-        known = set(hours[zone]["hour"].tolist()) if zone in hours else set()
-        heard = ~np.isnan(table["temperature_c"]) & (table["hour"] >= first)
-        heard |= ~np.isnan(table["wood_moisture_percent"]) & (table["hour"] >= first)
-        lost = [hour for hour in table["hour"][heard].tolist() if hour not in known]
-        if lost:
-            return f"the hour of {zone} at {rfc3339(lost[0] * HOUR_S)} is left out: it has readings"
-    return ""
-
-
-def _names(zone: str, form: int) -> tuple[str, ...]:
-    """Columns that are compared."""
-    if zone.startswith("/"):
-        return ("temperature_c", "coverage_percent", "rain_mm")
-    names = ("temperature_c", "wood_moisture_percent", "coverage_percent")
-    return (*names, "rain_mm") if form == FORMAT else names
-
-
-def _first_figure(table: Table) -> int:
-    """First hour in which something was measured; the one after the last, if nothing was."""
-    names = ("temperature_c", "wood_moisture_percent")
-    at = np.flatnonzero(np.any([~np.isnan(table[name]) for name in names], axis=0))
-    return int(table["hour"][at[0]]) if len(at) else int(table["hour"].max()) + 1
-
-
-def _begun_late(
-    hours: Mapping[str, Table], made: Mapping[str, Table], begun: Mapping[str, int]
-) -> str:
-    """A zone whose readings do not reach back to its first figure, in words."""
-    for zone, first in begun.items():
-        here = hours[zone]["hour"] == first
-        if not here.any():
-            continue
-        there = made[zone]["hour"] == first if zone in made else np.zeros(0, dtype=np.bool_)
-        given = made[zone]["temperature_c"][there].tolist() if there.any() else [float("nan")]
-        if [_number(value) for value in given] != [
-            _number(value) for value in hours[zone]["temperature_c"][here].tolist()
-        ]:
-            return f"the readings of {zone} begin after its first hour, {rfc3339(first * HOUR_S)}"
-    return ""
-
-
-def _unlike(
-    zone: str, table: Table, made: Table | None, form: int, from_hour: int
-) -> tuple[str, int]:
-    """First hour that differs in the digits that are written, in words; and how many were compared.
-
-    Hours without a reading are nan in all: any figure there is invented.
-    """
-    made = made or {}
-    place = {int(hour): number for number, hour in enumerate(made.get("hour", ()))}
-    compared, names = 0, _names(zone, form)
-    for number, hour in enumerate(table["hour"].tolist()):
-        if hour < from_hour:
-            continue
-        at = place.get(int(hour))
-        for name in names:
-            given = "" if at is None else _number(made[name][at])
-            if _number(table[name][number]) != given:
-                at_text = rfc3339(int(hour) * HOUR_S)
-                return f"the readings of {zone} do not give its {name} at {at_text}", compared
-        compared += 1
-    return "", compared
-
-
 # --- files ----------------------------------------------------------------------------------------
-
-
-def _read_zones(lines: Lines) -> list[Zone]:
-    found = []
-    for row in lines:
-        given: dict[str, Any] = dict(row)
-        for name in ("temperature_factor", "distance_km"):
-            given[name] = float(row[name]) if row[name] else None
-        given["watched_from_s"] = int(row["watched_from_s"]) if row["watched_from_s"] else None
-        found.append(Zone(**given))
-    return found
-
-
-def _read_events(lines: Lines) -> list[Event]:
-    return [
-        Event(parse_time(row["time"]), row["kind"], row["value"], row["unit"], row["zone"])  # type: ignore[arg-type]
-        for row in lines
-    ]
-
-
-def _read_hours(lines: Lines) -> dict[str, dict[str, NDArray[Any]]]:
-    by_zone: dict[str, Lines] = {}
-    for row in lines:
-        by_zone.setdefault(row["zone"], []).append(row)
-    return {
-        zone: {
-            name: np.array(
-                [int(r[name]) if name == "hour" else _float(r[name]) for r in rows],
-                dtype=np.int64 if name == "hour" else np.float64,
-            )
-            for name in COLUMNS
-        }
-        for zone, rows in by_zone.items()
-    }
-
-
-def _read_readings(lines: Lines) -> dict[tuple[str, str], ZoneReadings]:
-    by_zone: dict[tuple[str, str], Lines] = {}
-    for row in lines:
-        by_zone.setdefault((row["unit"], row["zone"]), []).append(row)
-    found = {}
-    for place, rows in by_zone.items():
-        floats = {name: np.array([_float(r[name]) for r in rows]) for name, _ in READINGS}
-        at_s, faults = read_times(pd.Series([r["time"] for r in rows], dtype=object), timezone=None)
-        if faults:
-            raise InputError(f"readings.csv: time {next(iter(faults.values()))}")
-        found[place] = ZoneReadings(
-            at_s=at_s,
-            silence_s=np.array([int(r["silence_s"]) for r in rows], dtype=np.int64),
-            cover_s=np.array([int(r["cover_s"]) for r in rows], dtype=np.int64),
-            **floats,
-        )
-    return found
-
-
-def _float(written: str) -> float:
-    return float(written) if written else float("nan")
-
-
-def _number(value: float) -> str:
-    """A figure as it is written: the shortest digits that read back to it; "" for none."""
-    return "" if np.isnan(value) else repr(float(value))
-
-
-def _csv(names: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    """A table, one line a row whatever a person typed, and no cell a formula."""
-    lines = [",".join(names)]
-    lines += [
-        ",".join(cell("" if v is None else " ".join(str(v).splitlines())) for v in row)
-        for row in rows
-    ]
-    return "\n".join(lines) + "\n"
-
-
-def _table(text: str) -> Lines:
-    """Rows of a table by the names of its columns."""
-    lines = text.removesuffix("\n").split("\n")
-    names = lines[0].split(",")
-    return [dict(zip(names, cells(line), strict=True)) for line in lines[1:]]
-
-
-def _plain_table(text: str) -> Lines:
-    """The same of the older forms, whose cells are not guarded."""
-    return list(csv.DictReader(io.StringIO(text)))
 
 
 def _written(value: object) -> bytes:
