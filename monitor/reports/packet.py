@@ -31,8 +31,8 @@ A head of the chain that somebody kept elsewhere shows that nothing before it wa
 the chain says no more than the signature. A signature shows that nothing was changed since, not that the signer told the truth before: compare the
 key with the one that you were given. Lines are those of RFC 4180, typed text guarded as `monitor.written` does.
 
-Older forms are read as they were made. Forms 1 and 2 have no readings before the first hour, which looks
-back up to two days: the first 72 hours of each zone are compared with nothing, nor is the rain of its walls. The
+Older forms are read as they were made. Forms 1 and 2 have no readings before the first hour, which looks back
+a day: the first 72 hours of each zone are compared with nothing, nor is the rain of its walls. The
 chain of form 2 has no sizes and figures of revisions and does not count its lines; form 1 has none. `verify` says so.
 """
 
