@@ -255,7 +255,8 @@ def judge_unit(
         alarms=work,
         now_s=now_s,
     )
-    if due.from_hour // 24 < to_hour // 24:  # a day is over, or was changed by late readings
+    is_over = due.from_hour // 24 < to_hour // 24  # a day, or it was changed by late readings
+    if is_over or record.is_uncounted(unit.code):
         prove(record, unit, watched, to_hour=to_hour, now_s=now_s)
     hours = sum(len(table["hour"]) for table in found.hours.values())
     return Round(1, hours, len(work.new))
@@ -566,7 +567,25 @@ def case_leaf(note: CaseNote) -> str:
 
 
 def revision_leaf(zone: str, repaired_s: int, told: ProofRevision) -> str:
-    """A revision of a proof as a leaf of the chain."""
+    """A revision of a proof as a leaf of the chain, with its size and figures."""
+    size_ml = figure_text(told.step.size_ml)
+    return "\t".join(
+        [short_revision_leaf(zone, repaired_s, told), size_ml, figures_text(told.step.figures)]
+    )
+
+
+def figures_text(figures: Mapping[str, float]) -> str:
+    """Figures of a proof in one line: "coverage_percent 97.5; rain_mm 12.0"."""
+    return "; ".join(f"{name} {figure_text(value)}" for name, value in sorted(figures.items()))
+
+
+def figure_text(value: float) -> str:
+    """The shortest digits that read back to a figure; `nan` for none."""
+    return repr(float(value))
+
+
+def short_revision_leaf(zone: str, repaired_s: int, told: ProofRevision) -> str:
+    """The same as versions before noted it: without size and figures."""
     step = told.step
     said = (told.number, step.at_s, step.verdict, "; ".join(step.missing), told.reason)
     return _leaf("revision", zone, repaired_s, *said, told.version, told.recorded_s)

@@ -62,4 +62,9 @@ def cells(written: str) -> list[str]:
             found = next(csv.reader([written], strict=True), [""])
         except csv.Error as error:
             raise ValueError(f"its quotation marks do not pair ({error})") from error
-    return [text[1:] if text[:1] == "'" else text for text in found] if "'" in written else found
+    return [uncovered(text) for text in found] if "'" in written else found
+
+
+def uncovered(said: str) -> str:
+    """Text of a cell as it was before `cell` kept it from being a formula."""
+    return said[1:] if said[:1] == "'" else said

@@ -281,7 +281,7 @@ def test_forgetting_covers_up_no_change_of_findings_or_proofs(tmp_path: Path) ->
         proofs_and_findings(record)
         with record.engine.begin() as db:
             db.execute(text("UPDATE finding SET result = 'no leak'"))
-            db.execute(text("UPDATE proof_leaf SET leaf = leaf || 'x' WHERE proof_leaf_id = 2"))
+            db.execute(text("UPDATE proof_leaf SET leaf = leaf || 'x' WHERE proof_leaf_id = 3"))
         forgetting.forget(record.engine, tmp_path, NAME, by=BY)
         assert all(findings.digest(one) != one.digest for one in record.findings("van-wet"))
         with record.engine.connect() as db:

@@ -1,5 +1,6 @@
 """The record of a unit goes to its new owner: whole, without what is private, and as the seller's."""
 
+import csv
 import io
 import itertools
 import json
@@ -211,6 +212,35 @@ def test_written_again_it_has_the_same_contents(made: bytes, home: Record) -> No
     assert [(line["what"], line["giver"]) for line in ledger] == [
         ("received", tree.public_key(KEY))
     ]
+
+
+def test_typed_text_is_no_formula_and_arrives_as_it_was_of_both_forms(tmp_path: Path) -> None:
+    typed = ["=1+2", "'tis dry", "@SUM(A1)", '-x, "y"', "\tb\nc"]
+    with filled_record(tmp_path / "old") as record:
+        for number, said in enumerate(typed):
+            event = Event(NOW_S - 60 + number, "inspection", said, "van-wet")
+            record.add_event("yard", event, recorded_s=NOW_S, who="test")
+        made = give(record, "van-wet", NOW_S)
+    held = parts(made)
+    written = held["events.csv"].decode()
+    assert "=1+2" in written
+    assert ",=1+2" not in written
+    assert "\n=" not in written
+    plain = dict(held)
+    for name, part in PARTS.items():
+        rows = handover._table(name, held[name], dict.fromkeys(part.columns, "text"), plain=False)
+        out = io.StringIO()
+        writer = csv.writer(out, lineterminator="\n")  # as the form before had it
+        writer.writerow(part.columns)
+        writer.writerows([handover._cell(value) for value in row.values()] for row in rows)
+        plain[name] = out.getvalue().encode()
+    assert ",=1+2" in plain["events.csv"].decode()
+    for number, data in enumerate((made, signed_anew(plain, format=handover.PLAIN_FORMAT))):
+        with open_record(tmp_path / f"new-{number}") as home:
+            assert bring(home, data, NOW_S) == "new"
+            (site,) = home.sites()
+            values = [event.value for event in home.events(site.code, unit="van-wet")]
+            assert [value for value in values if value in typed] == typed
 
 
 def test_taken_in_twice_it_changes_nothing(made: bytes, home: Record) -> None:
@@ -528,7 +558,7 @@ def test_what_a_stranger_signs_is_looked_at_all_the_same(
 @pytest.mark.parametrize(
     "other",
     [
-        {"format": "sillkeep handover 2"}, {"unit": "../x"}, {"unit": 5}, {"until_s": -3600},
+        {"format": "sillkeep handover 3"}, {"unit": "../x"}, {"unit": 5}, {"until_s": -3600},
         {"until_s": 2**60}, {"until_s": 1}, {"made_s": "now"}, {"made_s": END_S + 9**9}, {"altitude_m": 1e9},
         {"timezone": "../../etc/passwd"}, {"ledger": [1]}, {"ledger": {}}, {"files": []}, {"extra": 1},
         {"leaves": 3}, {"nodes_go_along": "yes"},

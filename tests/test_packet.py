@@ -322,6 +322,7 @@ def test_made_by_command_and_verified_where_there_is_no_record(
     own = tmp_path / "home"
     shutil.copytree(home, own)
     monkeypatch.setenv("SILLKEEP_HOME", str(own))
+    monkeypatch.setattr("monitor.cli.handover._now", lambda: END_S)
     file = tmp_path / "w1.zip"
     asked = ["handover", "packet", "u1", "--zone", "w1", "--out", str(file)]
     told = CliRunner().invoke(app, asked)

@@ -58,7 +58,6 @@ def round_show(
     """Show what was found in a unit, by time; say so where an entry is not as it was written."""
     from monitor import rounds
     from monitor.store import findings
-    from monitor.store.forgetting import REMOVED
 
     with _record(read_only=True) as record:
         _check_unit(record, unit)
@@ -73,8 +72,6 @@ def round_show(
         after = gone.get(each.identity)
         over = f"  WITHDRAWN by {after.who}: {after.note}" if after else ""
         altered = "" if findings.digest(each) == each.digest else "  ALTERED since it was written"
-        if altered and REMOVED in each.who:  # the name was a part of what was written
-            altered = "  not compared: whoever wrote it was removed"
         typer.echo(
             f"{_moment(each.at_s)} UTC  {each.zone}  {each.who}: {_said(each)}{over}{altered}"
         )

@@ -39,9 +39,11 @@ from monitor.store import Record
 from monitor.store.handing import MOST_S, MOST_TEXT, PARTS, Brought, Kind, Taken
 from monitor.store.photos import MOST_OF_UNIT
 from monitor.times import time_zone
+from monitor.written import cell, uncovered
 from sensors.wire import CODE
 
-FORMAT = "sillkeep handover 1"
+FORMAT = "sillkeep handover 2"
+PLAIN_FORMAT = "sillkeep handover 1"  # cells stand as they are, formulas too
 HOUR_S = 3600
 MOST_FILE = 900_000_000  # bytes: as many photos as a unit may have, and ten years of hours
 MOST_BYTES = 400_000_000  # of its tables, unpacked
@@ -185,11 +187,8 @@ def _lines(held: Mapping[str, bytes]) -> list[bytes]:
 
 
 def _csv(names: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(names)
-    writer.writerows([_cell(value) for value in row] for row in rows)
-    return out.getvalue()
+    lines = [",".join(names), *(",".join(cell(str(_cell(v))) for v in row) for row in rows)]
+    return "\n".join(lines) + "\n"
 
 
 def _cell(value: object) -> object:
@@ -272,7 +271,9 @@ def _looked(data: bytes, key: str) -> Opened:
     manifest = read_manifest(said)  # nothing that nobody signed is read
     _check_files(held, manifest)
     parts = {
-        name: _table(name, held[name], part.columns) for name, part in PARTS.items() if name in held
+        name: _table(name, held[name], part.columns, plain=manifest.format == PLAIN_FORMAT)
+        for name, part in PARTS.items()
+        if name in held
     }
     photos = {found[1]: held[name] for name in held if (found := PHOTO.fullmatch(name))}
     for digest, photo in photos.items():
@@ -284,7 +285,7 @@ def _looked(data: bytes, key: str) -> Opened:
 def read_manifest(said: bytes) -> Manifest:
     """A manifest, if what it says can be."""
     manifest = msgspec.json.decode(said, type=Manifest)
-    if manifest.format != FORMAT:
+    if manifest.format not in {FORMAT, PLAIN_FORMAT}:
         raise InputError(
             f"it is of the form {manifest.format[:40]!r}, which this version cannot read"
         )
@@ -344,13 +345,16 @@ def _check_sizes(entries: Sequence[zipfile.ZipInfo]) -> None:
 # --- tables ---------------------------------------------------------------------------------------
 
 
-def _table(name: str, data: bytes, columns: Mapping[str, Kind]) -> list[dict[str, Any]]:
+def _table(
+    name: str, data: bytes, columns: Mapping[str, Kind], *, plain: bool
+) -> list[dict[str, Any]]:
     lines = csv.reader(io.StringIO(data.decode(), newline=""))
     if next(lines, None) != list(columns):
         raise InputError(f"{name} has other columns than this version")
     kinds = list(columns.items())
     found = []
-    for number, cells in enumerate(lines, 2):
+    for number, written in enumerate(lines, 2):
+        cells = written if plain else [uncovered(one) for one in written]
         if len(cells) != len(kinds):
             raise InputError(f"{name}, line {number}: has {len(cells)} cells")
         try:

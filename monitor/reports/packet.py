@@ -5,10 +5,12 @@ Air of rooms is not in it, nor who lived there when: no verdict needs it, and it
 ::
 
     record ── make ──> packet.zip
-        readings.csv     every usable sample of the zone, its like zones and the site, from 60 days before
+        readings.csv     every usable sample of the zone, its like zones and the site, from 63 days before
         hours.csv        what the proof reads: hour, temperature, wood moisture, coverage, rain; a row each hour
+                         from 60 days before
         zones.csv  events.csv  placements.csv  doubts.csv
-        revisions.csv    what was told of the proof so far, with what changed it
+        revisions.csv    what was told of the proof so far, with its figures and what changed it; `changed` is for
+                         who reads it, and not looked at
         disputed.csv     samples that came with two values: neither was used
         cases.csv  calibrations.csv   what was entered of the repair; bench checks of its probes
         gaps.csv  rejects.csv         hours without a figure; messages of its nodes that could not be used
@@ -20,14 +22,18 @@ Air of rooms is not in it, nor who lived there when: no verdict needs it, and it
     packet.zip ── verify, on any machine: no record, no network
         the signature is the manifest's; each file has its digest, and all lines have the root
         hours.csv says the verdict, its size, what is missing and every figure, to the digits written
-        readings.csv says the hours, to the digits written
-        hours and revisions are those that the chain has; its last head is the manifest's
+        readings.csv says the hours, to the digits written; where it has no sample they are empty
+        hours, revisions, events and entries are those that the chain has, none of them left out; hours that
+        came late are named; its last head is the manifest's
         the file is byte by byte the one that was made
 
 A head of the chain that somebody kept elsewhere shows that nothing before it was changed; without one
 the chain says no more than the signature. A signature shows that nothing was changed since, not that the signer told the truth before: compare the
-key with the one that you were given. Hours at the beginning of the readings cannot be worked out again from
-them (they look back up to two days) and are left out of the last check.
+key with the one that you were given. Lines are those of RFC 4180, typed text guarded as `monitor.written` does.
+
+Older forms are read as they were made. Forms 1 and 2 have no readings before the first hour, which looks back
+a day: the first 72 hours of each zone are compared with nothing, nor is the rain of its walls. The
+chain of form 2 has no sizes and figures of revisions and does not count its lines; form 1 has none. `verify` says so.
 """
 
 import csv
@@ -38,48 +44,60 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import pandas as pd
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from numpy.typing import NDArray
 
 from monitor import judge, watch
 from monitor.catalogue import ENGLISH, read_in, say
 from monitor.errors import InputError
+from monitor.evidence import drying
 from monitor.judge import proofs
 from monitor.lot import (
     AIR_KINDS,
     PRIVATE,
+    STRUCTURE_KINDS,
     CaseNote,
     Event,
     Placement,
     Site,
     Unit,
     Zone,
-    ZoneReadings,
 )
-from monitor.reports import tree
+from monitor.reports import chained, compared, tree
+from monitor.reports.packed import (
+    COLUMNS,
+    DAY_H,
+    FORMAT,
+    HOUR_S,
+    WARMS_UP_H,
+    Lines,
+    Table,
+    csv_text,
+    gaps_text,
+    read_events,
+    read_hours,
+    read_notes,
+    read_plain_table,
+    read_table,
+    read_zones,
+    written_number,
+)
 from monitor.store import ProofRevision, ProofStep, Record, RepairRow, chaining
-from monitor.times import parse_time, read_times
+from monitor.times import parse_time
 from monitor.written import READINGS, figure, rfc3339
 from sensors.wire import topic
 
-FORMAT = 2
+FORMATS = (1, 2, FORMAT)
 OLD_RULES = f"{judge.VERSION}/1"  # of format 1: no bench checks and no photos
-HOUR_S, DAY_H = 3600, 24
-WARMS_UP_H = 72  # hours at the beginning that look back beyond the readings
 MOST_BYTES = 50_000_000  # of a packet's files together, unpacked: twenty times a common one
 MOST_LINES = 1_000_000
-MOST_DAYS = 1_000  # from the first reading to the last
 MOST_ZONES = 200
 MOST_FILES = 100
 PHOTO = re.compile(r"photos/[0-9a-f]{64}\.jpg")
-LEAST_HOURS = 24  # compared with the readings, in all: fewer are no comparison
 PLAIN = frozenset({zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED})
 # what a file that somebody made to fail may raise on the way
 BROKEN = (
@@ -87,7 +105,6 @@ BROKEN = (
     RecursionError, RuntimeError, StopIteration, csv.Error, zipfile.BadZipFile, zlib.error, EOFError,
     OSError, MemoryError,
 )  # fmt: skip
-COLUMNS = ("hour", "temperature_c", "wood_moisture_percent", "coverage_percent", "rain_mm")
 NAMES_1 = (
     "readings.csv", "hours.csv", "zones.csv", "events.csv", "placements.csv", "doubts.csv",
     "revisions.csv", "disputed.csv",
@@ -98,7 +115,6 @@ NAMES = (
 CASE_COLUMNS = ("zone", "repaired_s", "kind", "value", "at_s", "recorded_s", "who", "why")
 ZONE_COLUMNS = ("unit", "code", "kind", "material", "mould_class", "dry_twin", "faces",
                 "temperature_factor", "watched_from_s", "source", "origin", "distance_km")  # fmt: skip
-Table = Mapping[str, NDArray[Any]]
 
 
 # --- make -----------------------------------------------------------------------------------------
@@ -144,7 +160,18 @@ def make(
     site = next(one for one in record.sites() if one.code == row.site)
     unit = next(one for one in record.units() if one.code == row.unit)
     end_s = row.now.at_s
-    repaired = [r.repaired_s for r in record.repairs(unit=row.unit)]
+    leaves = record.leaves(row.unit)
+    if not chaining.is_counted([leaf for _, _, leaf in leaves if leaf]):
+        raise InputError(
+            f"an earlier version noted what the proof of {row.unit} {row.zone} was taken from: the watch "
+            "does so again within the hour"
+        )
+    own_s = came.until_s if came is not None else 0
+    repaired = [
+        one.repaired_s
+        for one in record.repairs(unit=row.unit)
+        if one.kind in STRUCTURE_KINDS and one.repaired_s >= own_s
+    ]
     from_hour = min(repaired) // HOUR_S - proofs.BEFORE_DAYS * DAY_H
     revisions = record.proof_revisions(row.unit, row.zone, row.repaired_s)
     zones = [zone for zone in record.zones(row.unit) if zone.kind not in AIR_KINDS]
@@ -156,9 +183,9 @@ def make(
         for note in record.case_notes(row.unit)
         if (note.zone, note.repaired_s) == (row.zone, row.repaired_s)
     ]
-    leaves = record.leaves(row.unit)
+    read_s = ((from_hour - WARMS_UP_H) * HOUR_S, end_s)
     texts = {
-        "readings.csv": _readings(record, site, unit, held, (from_hour * HOUR_S, end_s)),
+        "readings.csv": _readings(record, site, unit, held, read_s),
         "hours.csv": _hours(kept_hours),
         "zones.csv": _zones([*zones, *record.site_zones(row.site)]),
         "events.csv": _events(
@@ -167,32 +194,33 @@ def make(
             if event.kind not in PRIVATE and event.zone in {"", *held}
         ),
         "placements.csv": _placements(record, row),
-        "doubts.csv": _csv(("zone", "from_s", "to_s"), record.doubts(row.unit)),
+        "doubts.csv": csv_text(("zone", "from_s", "to_s"), record.doubts(row.unit)),
         "revisions.csv": _revisions(revisions),
-        "disputed.csv": _csv(
+        "disputed.csv": csv_text(
             ("node", "probe", "samples"), record.disputed(row.site, unit=row.unit)
         ),
-        "cases.csv": _csv(
+        "cases.csv": csv_text(
             CASE_COLUMNS, [[getattr(note, name) for name in CASE_COLUMNS] for note in notes]
         ),
-        "calibrations.csv": _csv(
+        "calibrations.csv": csv_text(
             ("node", "probe", "at_s", "offset_percent"),
             [
-                (c.node, c.probe, c.at_s, _number(c.offset_percent))
+                (c.node, c.probe, c.at_s, written_number(c.offset_percent))
                 for c in watch.bench_checks(record, unit)
             ],
         ),
-        "gaps.csv": _gaps(kept_hours),
+        "gaps.csv": gaps_text(kept_hours),
         "rejects.csv": _rejects(record, row, (from_hour * HOUR_S, made_s)),
         "chain.csv": _chain(record, from_day=leaves[0][0] if leaves else None),
-        "leaves.csv": _csv(("day", "hash", "leaf"), leaves),
+        "leaves.csv": csv_text(("day", "hash", "leaf"), leaves),
     }
     parts = {name: text.encode() for name, text in texts.items()} | _photos(record, row, notes)
     streams = {name: _deflated(data) for name, data in parts.items()}
     manifest = _manifest(row, site, parts, made_s=made_s, program=program)
     for name, stream in streams.items():
         manifest["files"][name]["packed"] = sha256(stream).hexdigest()
-    days = _dicts(texts["chain.csv"])
+    manifest["from"] = rfc3339(from_hour * HOUR_S)
+    days = read_table(texts["chain.csv"])
     manifest["chain"] = {"day": int(days[-1]["day"]), "head": days[-1]["head"]} if days else None
     manifest["revision"] = len(revisions)
     said = _written(manifest)
@@ -220,9 +248,9 @@ def _manifest(
         "repair": row.value,
         "as_of": rfc3339(now.at_s),
         "verdict": now.verdict,
-        "size_ml": _number(now.size_ml),
+        "size_ml": written_number(now.size_ml),
         "missing": list(now.missing),
-        "figures": {name: _number(value) for name, value in sorted(now.figures.items())},
+        "figures": {name: written_number(value) for name, value in sorted(now.figures.items())},
         "files": {
             name: {
                 "bytes": len(data),
@@ -257,28 +285,13 @@ def _photos(record: Record, row: RepairRow, notes: Sequence[CaseNote]) -> dict[s
     return found
 
 
-def _gaps(hours: Mapping[str, Table]) -> str:
-    """Spans of hours that have no figure: of a zone its wood moisture, outside the temperature."""
-    rows = []
-    for zone, table in sorted(hours.items()):
-        what = "temperature_c" if zone.startswith("/") else "wood_moisture_percent"
-        unknown = np.isnan(table[what]).astype(np.int8)
-        edges = np.diff(np.concatenate([[0], unknown, [0]]))
-        starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-        for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
-            first = int(table["hour"][start]) * HOUR_S
-            last = int(table["hour"][stop - 1]) * HOUR_S + HOUR_S
-            rows.append((zone, what, rfc3339(first), rfc3339(last), stop - start))
-    return _csv(("zone", "what", "from", "to", "hours"), rows)
-
-
 def _rejects(record: Record, row: RepairRow, span_s: tuple[int, int]) -> str:
     """Messages of the unit's and the site's nodes that could not be used: never what was in them."""
     nodes = {p.node for p in record.placements() if p.site == row.site and p.unit in {"", row.unit}}
     topics = [topic(row.site, node) for node in sorted(nodes)]
     found = record.rejected(topics, from_s=span_s[0], to_s=span_s[1])
     rows = [(rfc3339(at_s), of, 1, reason, digest) for at_s, of, reason, digest in found]
-    return _csv(("received", "topic", "count", "reason", "sha256"), rows)
+    return csv_text(("received", "topic", "count", "reason", "sha256"), rows)
 
 
 def _chain(record: Record, *, from_day: int | None) -> str:
@@ -288,7 +301,7 @@ def _chain(record: Record, *, from_day: int | None) -> str:
         if from_day is not None and day >= from_day:
             rows.append((day, before, leaves, root, head))
         before = head
-    return _csv(("day", "before", "leaves", "root", "head"), rows)
+    return csv_text(("day", "before", "leaves", "root", "head"), rows)
 
 
 def _readings(
@@ -312,26 +325,26 @@ def _readings(
             marks = (series.silence_s[place], series.cover_s[place])
             rows.append((rfc3339(at_s), owner, zone, *values, *marks))
     names = (name for name, _ in READINGS)
-    return _csv(("time", "unit", "zone", *names, "silence_s", "cover_s"), rows)
+    return csv_text(("time", "unit", "zone", *names, "silence_s", "cover_s"), rows)
 
 
 def _hours(hours: Mapping[str, Table]) -> str:
     rows = [
-        (zone, int(hour), *(_number(table[name][place]) for name in COLUMNS[1:]))
+        (zone, int(hour), *(written_number(table[name][place]) for name in COLUMNS[1:]))
         for zone, table in sorted(hours.items())
         for place, hour in enumerate(table["hour"].tolist())
     ]
-    return _csv(("zone", *COLUMNS), rows)
+    return csv_text(("zone", *COLUMNS), rows)
 
 
 def _zones(zones: Iterable[Zone]) -> str:
     rows = [tuple(getattr(zone, name) for name in ZONE_COLUMNS) for zone in zones]
-    return _csv(ZONE_COLUMNS, rows)
+    return csv_text(ZONE_COLUMNS, rows)
 
 
 def _events(events: Iterable[Event]) -> str:
     rows = [(rfc3339(e.at_s), e.unit, e.zone, e.kind, e.value) for e in events]
-    return _csv(("time", "unit", "zone", "kind", "value"), rows)
+    return csv_text(("time", "unit", "zone", "kind", "value"), rows)
 
 
 def _placements(record: Record, row: RepairRow) -> str:
@@ -340,7 +353,7 @@ def _placements(record: Record, row: RepairRow) -> str:
         (p.node, p.probe, p.unit, p.zone, rfc3339(p.from_s), rfc3339(p.to_s) if p.to_s else "")
         for p in placed
     ]
-    return _csv(("node", "probe", "unit", "zone", "from", "to"), rows)
+    return csv_text(("node", "probe", "unit", "zone", "from", "to"), rows)
 
 
 def differences(revisions: Sequence[ProofRevision]) -> list[tuple[str, ...]]:
@@ -363,10 +376,13 @@ def _changes(old: ProofStep, new: ProofStep, *, figures: bool) -> Iterator[str]:
     if less := [name for name in old.missing if name not in new.missing]:
         yield say("no longer missing: {names}", names=", ".join(map(say, less)))
     if figures:
-        told = {name: _number(value) for name, value in old.figures.items()}
+        told = {name: written_number(value) for name, value in old.figures.items()}
         for name, value in new.figures.items():
-            if told.get(name, "") != _number(value):
-                was, now = (told.get(name) or say("unknown"), _number(value) or say("unknown"))
+            if told.get(name, "") != written_number(value):
+                was, now = (
+                    told.get(name) or say("unknown"),
+                    written_number(value) or say("unknown"),
+                )
                 yield f"{name}: {was} -> {now}"
 
 
@@ -395,7 +411,7 @@ def _chained_anew(a: Mapping[str, Any], new: bytes) -> list[str]:
     told = a.get("chain")
     with zipfile.ZipFile(io.BytesIO(new)) as packed:
         text = packed.read("chain.csv").decode() if "chain.csv" in packed.namelist() else ""
-    heads = {int(row["day"]): row["head"] for row in _dicts(text)} if text else {}
+    heads = {int(row["day"]): row["head"] for row in read_table(text)} if text else {}
     if not told or heads.get(told["day"], told["head"]) == told["head"]:
         return []
     return [
@@ -427,15 +443,17 @@ def _revisions(revisions: Sequence[ProofRevision]) -> str:
         changes = differences(revisions)
     rows = [
         (
-            r.number, rfc3339(r.step.at_s), r.step.verdict, _number(r.step.size_ml),
+            r.number, rfc3339(r.step.at_s), r.step.verdict, written_number(r.step.size_ml),
             "; ".join(r.step.missing), r.reason, r.version, rfc3339(r.recorded_s), "; ".join(changed),
+            watch.figures_text(r.step.figures),
         )
         for r, changed in zip(revisions, changes, strict=True)
     ]  # fmt: skip
     names = (
         "number", "time", "verdict", "size_ml", "missing", "reason", "rules", "recorded", "changed",
+        "figures",
     )  # fmt: skip
-    return _csv(names, rows)
+    return csv_text(names, rows)
 
 
 # --- verify ---------------------------------------------------------------------------------------
@@ -482,15 +500,19 @@ def _look(packet: bytes, found: Verified) -> None:
     if not found.note("signature", problem, "good"):
         return  # nothing that nobody signed is worked out
     found.manifest, found.key = json.loads(manifest), key
-    old = found.manifest.get("format") == 1
-    if not old and found.manifest.get("format") != FORMAT:
+    form = found.manifest.get("format")
+    if form not in FORMATS:
         found.note("format", "a later version of this program made it: verify it with that", "")
         return
-    problem = "" if old else _repacked(packet, parts, found.manifest, key)
+    problem = "" if form == 1 else _repacked(packet, parts, found.manifest, key)
     if found.note(
         "files", problem or _changed(parts, found.manifest), "each has its digest and root"
     ):
-        _rework({name: parts[name].decode() for name in parts if name in NAMES}, found, old=old)
+        read = read_table if form == FORMAT else read_plain_table
+        texts = {name: parts[name].decode() for name in parts if name in NAMES}
+        _rework(
+            {name: read(text) for name, text in texts.items()}, texts.get("gaps.csv", ""), found
+        )
 
 
 def _repacked(
@@ -536,9 +558,10 @@ def _changed(parts: Mapping[str, bytes], manifest: Mapping[str, Any]) -> str:
     return ""
 
 
-def _rework(texts: Mapping[str, str], found: Verified, *, old: bool) -> None:
+def _rework(tables: Mapping[str, Lines], gaps: str, found: Verified) -> None:
     manifest = found.manifest
-    ours = OLD_RULES if old else f"{judge.VERSION}/{proofs.VERSION}"
+    form = manifest["format"]
+    ours = OLD_RULES if form == 1 else f"{judge.VERSION}/{proofs.VERSION}"
     if not found.note(
         "rules",
         ""
@@ -548,34 +571,40 @@ def _rework(texts: Mapping[str, str], found: Verified, *, old: bool) -> None:
         ours,
     ):
         return
-    zones = _read_zones(texts["zones.csv"])
+    zones = read_zones(tables["zones.csv"])
     if len(zones) > MOST_ZONES:
         raise InputError("it has more zones than any unit")
     own = [zone for zone in zones if zone.unit]
-    events = _read_events(texts["events.csv"])
-    hours = _read_hours(texts["hours.csv"])
-    seen = None if old else _seen(own, events, texts, manifest)
-    proof = _proof(own, events, hours, (texts["doubts.csv"], seen), manifest)
-    found.note("verdict", _differs(proof, manifest), f"{manifest['verdict']}, with every figure")
-    problem, compared = _other_hours(zones, events, hours, texts["readings.csv"], manifest)
-    found.note("hours", problem, f"{compared} of them are those of the readings")
-    if old:
+    events = read_events(tables["events.csv"])
+    hours = read_hours(tables["hours.csv"])
+    seen = None if form == 1 else _seen(own, events, tables, manifest)
+    proof = _proof(own, events, hours, (tables["doubts.csv"], seen), manifest)
+    beside = compared.compare(zones, events, hours, tables["readings.csv"], manifest)
+    unseen = beside.unseen()
+    found.note(
+        "verdict",
+        _differs(None if proof is None else proof.standing, manifest),
+        f"{manifest['verdict']}, with every figure{unseen and f'; {unseen}'}",
+    )
+    found.note("hours", beside.problem, beside.counts())
+    if form == 1:
         return
-    gaps = "" if texts["gaps.csv"] == _gaps(hours) else "the gaps are not those of the hours"
-    found.note("gaps", gaps, "are those of the hours")
-    found.note("chain", *_unchained(texts, hours, manifest))
+    problem = "" if gaps == gaps_text(hours) else "the gaps are not those of the hours"
+    found.note("gaps", problem, "are those of the hours")
+    steps = [] if proof is None else proof.revisions
+    found.note("chain", *chained.unchained(tables, hours, steps, manifest))
 
 
 def _seen(
     zones: Sequence[Zone],
     events: Sequence[Event],
-    texts: Mapping[str, str],
+    tables: Mapping[str, Lines],
     manifest: Mapping[str, Any],
 ) -> dict[proofs.Key, proofs.Shown]:
     """What the packet shows beside readings; a photo that is not in it is none."""
     notes = [
         note
-        for note in _notes(texts["cases.csv"])
+        for note in read_notes(tables["cases.csv"])
         if note.kind != "photo" or f"photos/{note.value}.jpg" in manifest["files"]
     ]
     placements = [
@@ -583,97 +612,32 @@ def _seen(
             r["node"], r["probe"], manifest["site"], r["unit"], r["zone"], parse_time(r["from"]),
             parse_time(r["to"]) if r["to"] else None,
         )
-        for r in _dicts(texts["placements.csv"])
+        for r in tables["placements.csv"]
     ]  # fmt: skip
     checks = [
         proofs.Checked(r["node"], r["probe"], int(r["at_s"]), float(r["offset_percent"]))
-        for r in _dicts(texts["calibrations.csv"])
+        for r in tables["calibrations.csv"]
     ]
     return proofs.shown(zones, events, notes=notes, placements=placements, checks=checks)
-
-
-def _notes(text: str) -> list[CaseNote]:
-    times = ("repaired_s", "at_s", "recorded_s")
-    return [
-        CaseNote(**{n: int(v) if n in times else v for n, v in row.items()})  # type: ignore[arg-type]
-        for row in _dicts(text)
-    ]
-
-
-def _unchained(
-    texts: Mapping[str, str], hours: Mapping[str, Table], manifest: Mapping[str, Any]
-) -> tuple[str, str]:
-    """What is wrong with the chain, "" nothing; and what it says."""
-    days = _dicts(texts["chain.csv"])
-    rows = _dicts(texts["leaves.csv"])
-    problem = _broken(days, rows, manifest)
-    if problem:
-        return problem, ""
-    own = [row["leaf"] for row in rows if row["leaf"]]
-    last = dict(leaf.rsplit("\t", 1) for leaf in own if leaf.startswith("hours\t"))
-    for (zone, day), digest in proofs.digests(hours).items():
-        if last.get(f"hours\t{zone}\t{day}") != digest:
-            return f"the hours of {zone} on day {day} are not those that were chained", ""
-    for row in _dicts(texts["revisions.csv"]):
-        step = ProofStep(
-            parse_time(row["time"]), row["verdict"], 0.0, tuple(filter(None, row["missing"].split("; "))), {}
-        )  # fmt: skip
-        told = ProofRevision(
-            int(row["number"]), step, row["reason"], row["rules"], parse_time(row["recorded"])
-        )
-        if watch.revision_leaf(manifest["zone"], parse_time(manifest["repaired"]), told) not in own:
-            return f"revision {row['number']} is not the one that was chained", ""
-    notes = [watch.case_leaf(note) for note in _notes(texts["cases.csv"])]
-    late = sum(note not in own for note in notes)
-    closed = {day["day"] for day in days}
-    open_ = sum(row["day"] not in closed for row in rows)
-    return "", (
-        f"{len(days)} days to {manifest['chain']['head'] if days else 'none yet'}; "
-        f"{open_} lines of a day that is not over, {late} entries not in it yet"
-    )
-
-
-def _broken(
-    days: Sequence[Mapping[str, str]],
-    rows: Sequence[Mapping[str, str]],
-    manifest: Mapping[str, Any],
-) -> str:
-    """First link of the chain that does not hold."""
-    by_day: dict[str, list[str]] = {}
-    for row in rows:
-        if row["leaf"] and chaining.leaf_hash(row["leaf"].encode()) != row["hash"]:
-            return "a line of the chain has another hash"
-        by_day.setdefault(row["day"], []).append(row["hash"])
-    before = days[0]["before"] if days else chaining.START
-    for number, day in enumerate(days):
-        hashes = by_day.get(day["day"], [])
-        head = chaining.head_of(before, int(day["day"]), len(hashes), chaining.root_of(hashes))
-        told = (day["before"], int(day["leaves"]), day["root"], day["head"])
-        if told != (before, len(hashes), chaining.root_of(hashes), head):
-            return f"day {day['day']} is not chained to the one before"
-        if int(day["day"]) != int(days[0]["day"]) + number:
-            return f"a day before {day['day']} is not in the chain"
-        before = head
-    named = manifest["chain"]
-    said = (named["day"], named["head"]) if named else None
-    last = (int(days[-1]["day"]), days[-1]["head"]) if days else None
-    return "" if said == last else "the manifest names another head"
 
 
 def _proof(
     zones: Sequence[Zone],
     events: Sequence[Event],
     hours: Mapping[str, Table],
-    beside: tuple[str, Mapping[proofs.Key, proofs.Shown] | None],
+    beside: tuple[Lines, Mapping[proofs.Key, proofs.Shown] | None],
     manifest: Mapping[str, Any],
-) -> proofs.Revision | None:
+) -> drying.Followed | None:
     doubts, seen = beside
-    spans = [(zone, int(a), int(b) if b else None) for zone, a, b in _rows(doubts)]
+    spans = [
+        (row["zone"], int(row["from_s"]), int(row["to_s"]) if row["to_s"] else None)
+        for row in doubts
+    ]
     told = proofs.trusted(hours, spans)
     repaired_s = parse_time(manifest["repaired"])
     for one in proofs.follow(zones, events, told, seen):
         if (one.zone, one.repaired_s) == (manifest["zone"], repaired_s):
-            return one.followed.standing
+            return one.followed
     return None
 
 
@@ -683,174 +647,17 @@ def _differs(standing: proofs.Revision | None, manifest: Mapping[str, Any]) -> s
     ours = {
         "verdict": standing.verdict,
         "as_of": rfc3339(standing.at_s),
-        "size_ml": _number(standing.size_ml),
+        "size_ml": written_number(standing.size_ml),
         "missing": list(standing.missing),
-        "figures": {name: _number(value) for name, value in sorted(standing.figures.items())},
+        "figures": {
+            name: written_number(value) for name, value in sorted(standing.figures.items())
+        },
     }
     wrong = [name for name, value in ours.items() if manifest[name] != value]
     return f"worked out again, {', '.join(wrong)} differ" if wrong else ""
 
 
-def _other_hours(
-    zones: Sequence[Zone],
-    events: Sequence[Event],
-    hours: Mapping[str, Table],
-    readings: str,
-    manifest: Mapping[str, Any],
-) -> tuple[str, int]:
-    """Which hours the readings do not give, "" if they give all; and how many were compared."""
-    series = _read_readings(readings)
-    own = {zone: held for (unit, zone), held in series.items() if unit}
-    site = {zone: held for (unit, zone), held in series.items() if not unit}
-    heard = [held.at_s for held in series.values() if len(held.at_s)]
-    if not heard:
-        return "there are no readings", 0
-    first = min(int(at[0]) for at in heard) // HOUR_S
-    to_hour = parse_time(manifest["as_of"]) // HOUR_S
-    if not 0 < to_hour - first <= MOST_DAYS * DAY_H:
-        raise InputError("its readings are of another time than its proof")
-    watched = judge.Watched(
-        unit=manifest["unit"],
-        zones=tuple(zone for zone in zones if zone.unit),
-        readings=own,
-        site=site,
-        events=tuple(events),
-        altitude_m=manifest["altitude_m"],
-        sources={zone.code: zone.source for zone in zones if not zone.unit},
-    )
-    yard = replace(
-        watched,
-        unit="",
-        zones=tuple(Zone("", code, "outside") for code in sorted(site)),
-        readings=site,
-        site={},
-        events=(),
-    )
-    made: dict[str, Table] = {}
-    for whose, mark in ((watched, ""), (yard, "/")):
-        if whose.readings:
-            judged = judge.advance(
-                whose, None, from_day=first // DAY_H, to_hour=to_hour, checkpoints=False
-            )
-            made |= {f"{mark}{zone}": table for zone, table in judged.hours.items()}
-    compared = 0
-    for zone, table in hours.items():
-        names = OF_SITE if zone.startswith("/") else OF_ZONE
-        name, count = _unlike(table, made.get(zone), names, from_hour=first + WARMS_UP_H)
-        if name:
-            return f"the readings of {zone} do not give its {name}", compared
-        compared += count
-    if compared < LEAST_HOURS:
-        return f"the readings are of {compared} of its hours: too few to compare", compared
-    return "", compared
-
-
-OF_ZONE = ("temperature_c", "wood_moisture_percent", "coverage_percent")
-OF_SITE = ("temperature_c", "coverage_percent", "rain_mm")
-
-
-def _unlike(
-    table: Table, made: Table | None, names: Sequence[str], *, from_hour: int
-) -> tuple[str, int]:
-    """First column whose hours differ in the digits that are written; and how many were compared."""
-    hours = [] if made is None else made["hour"].tolist()
-    place = {int(hour): number for number, hour in enumerate(hours)}
-    compared = 0
-    for number, hour in enumerate(table["hour"].tolist()):
-        if hour < from_hour:
-            continue
-        if made is None or int(hour) not in place:
-            if not np.isnan(table["temperature_c"][number]):
-                return "hours", compared  # measured, and in no reading
-            continue
-        for name in names:
-            if _number(table[name][number]) != _number(made[name][place[int(hour)]]):
-                return name, compared
-        compared += 1
-    return "", compared
-
-
 # --- files ----------------------------------------------------------------------------------------
-
-
-def _read_zones(text: str) -> list[Zone]:
-    found = []
-    for row in _dicts(text):
-        given: dict[str, Any] = dict(row)
-        for name in ("temperature_factor", "distance_km"):
-            given[name] = float(row[name]) if row[name] else None
-        given["watched_from_s"] = int(row["watched_from_s"]) if row["watched_from_s"] else None
-        found.append(Zone(**given))
-    return found
-
-
-def _read_events(text: str) -> list[Event]:
-    return [
-        Event(parse_time(row["time"]), row["kind"], row["value"], row["unit"], row["zone"])  # type: ignore[arg-type]
-        for row in _dicts(text)
-    ]
-
-
-def _read_hours(text: str) -> dict[str, dict[str, NDArray[Any]]]:
-    by_zone: dict[str, list[dict[str, str]]] = {}
-    for row in _dicts(text):
-        by_zone.setdefault(row["zone"], []).append(row)
-    return {
-        zone: {
-            name: np.array(
-                [int(r[name]) if name == "hour" else _float(r[name]) for r in rows],
-                dtype=np.int64 if name == "hour" else np.float64,
-            )
-            for name in COLUMNS
-        }
-        for zone, rows in by_zone.items()
-    }
-
-
-def _read_readings(text: str) -> dict[tuple[str, str], ZoneReadings]:
-    by_zone: dict[tuple[str, str], list[dict[str, str]]] = {}
-    for row in _dicts(text):
-        by_zone.setdefault((row["unit"], row["zone"]), []).append(row)
-    found = {}
-    for place, rows in by_zone.items():
-        floats = {name: np.array([_float(r[name]) for r in rows]) for name, _ in READINGS}
-        at_s, faults = read_times(pd.Series([r["time"] for r in rows], dtype=object), timezone=None)
-        if faults:
-            raise InputError(f"readings.csv: time {next(iter(faults.values()))}")
-        found[place] = ZoneReadings(
-            at_s=at_s,
-            silence_s=np.array([int(r["silence_s"]) for r in rows], dtype=np.int64),
-            cover_s=np.array([int(r["cover_s"]) for r in rows], dtype=np.int64),
-            **floats,
-        )
-    return found
-
-
-def _float(written: str) -> float:
-    return float(written) if written else float("nan")
-
-
-def _number(value: float) -> str:
-    """A figure as it is written: the shortest digits that read back to it; "" for none."""
-    return "" if np.isnan(value) else repr(float(value))
-
-
-def _csv(names: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(names)
-    for row in rows:
-        # one line a row, whatever a person typed
-        writer.writerow(["" if v is None else " ".join(str(v).splitlines()) for v in row])
-    return out.getvalue()
-
-
-def _rows(text: str) -> list[list[str]]:
-    return list(csv.reader(io.StringIO(text)))[1:]
-
-
-def _dicts(text: str) -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO(text)))
 
 
 def _written(value: object) -> bytes:

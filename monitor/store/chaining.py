@@ -1,8 +1,9 @@
 """What proofs were taken from, day by day, chained: whoever kept one head can tell a later change.
 
 A leaf is one line: the hours of one zone and day (their digest), a revision of a proof, an event, an
-entry of a repair's case. It belongs to the UTC day on which it was *recorded*; what came late belongs to
-the later day. When a day is over its leaves get a root (RFC 9162, 2.1.1) and the day a head::
+entry of a repair's case. After each lot of them stands one more, `count`, with how many of that unit there
+are so far, itself among them: who shows them to others can leave none out. A leaf belongs to the UTC day on which
+it was *recorded*; what came late belongs to the later day. When a day is over its leaves get a root (RFC 9162, 2.1.1) and the day a head::
 
     head = SHA-256(head of the day before, 32 bytes || day || number of leaves || root)
 
@@ -19,6 +20,7 @@ from monitor.store import schema as t
 
 DAY_S = 86400
 START = "00" * 32
+COUNT = "count"
 
 
 def leaf_hash(leaf: bytes) -> str:
@@ -64,10 +66,29 @@ def note(
     day = now_s // DAY_S
     if closed is not None:  # a clock that was set back opens no closed day
         day = max(day, closed + 1)
-    if new:
-        rows = [{"day": day, "unit_id": unit_id, "leaf": line} for line in new]
+    if new or not is_counted(known):
+        said = [*new, count_line(len(known) + len(new) + 1)]
+        rows = [{"day": day, "unit_id": unit_id, "leaf": line} for line in said]
         connection.execute(t.proof_leaf.insert(), rows)
     return len(new)
+
+
+def count_line(count: int) -> str:
+    """Leaf that says how many there are of a unit, up to itself."""
+    return f"{COUNT}\t{count}"
+
+
+def is_counted(leaves: Sequence[str]) -> bool:
+    """Whether the last leaf of a unit says how many there are; so it is of none."""
+    return not leaves or leaves[-1].startswith(f"{COUNT}\t")
+
+
+def is_uncounted(connection: Connection, unit: str) -> bool:
+    """Whether a version that did not count wrote the last leaf of a unit."""
+    c = t.proof_leaf.c
+    query = select(c.leaf).join_from(t.proof_leaf, t.unit, t.unit.c.unit_id == c.unit_id)
+    query = query.where(t.unit.c.code == unit).order_by(c.proof_leaf_id.desc()).limit(1)
+    return not is_counted(connection.execute(query).scalars().all())
 
 
 def hours_lines(hours: Mapping[tuple[str, int], str]) -> list[str]:
