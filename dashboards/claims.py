@@ -35,8 +35,8 @@ class Told:
 def add_routes(server: Flask, gate: Gate, told: Told) -> None:
     """Add what `dashboards.access.ROUTES` lists of these."""
     claims = Claims(gate, told)
-    server.get("/claim/<secret>")(claims.see)
-    server.post("/claim/<secret>")(claims.take)
+    server.get("/claim/<secret>", endpoint="see_claim")(claims.see)
+    server.post("/claim/<secret>", endpoint="take_claim")(claims.take)
 
 
 class Claims:

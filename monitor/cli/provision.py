@@ -38,7 +38,7 @@ def node_add(
     if unit and not zone:
         raise InputError("name the zone of the unit too, with --zone")
     now_s = _now()
-    placed = Placement(site, name, probe, unit, zone, now_s) if zone else None
+    placed = Placement(name, probe, site, unit, zone, now_s) if zone else None
     with _record() as record:
         token = record.offer_node(site, name, by=_doer(), placement=placed)
         _bring_up(record, settings)
