@@ -97,7 +97,8 @@ def nodes_page(record: Record, asked: Wish, sight: Sight) -> list[Any]:
     """All nodes that are seen, with what the bench says of them."""
     nodes = sight.nodes(board.nodes(record.engine, now_s=asked.now_s))
     holds = correction.newest(record.bench_checks(), now_s=asked.now_s)
-    return nodes_view.blocks(nodes, asked, checks=holds, may_bench="bench" in sight.acts)
+    told = nodes_view.Told(record.node_access(now_s=asked.now_s), record.node_faults())
+    return nodes_view.blocks(nodes, asked, checks=holds, may_bench="bench" in sight.acts, told=told)
 
 
 def bench_page(record: Record, asked: Wish, sight: Sight, *, token: str) -> list[Any]:
@@ -228,11 +229,13 @@ def _glance(
                 surface_c=aired.surface_c,
             )
         )
-    levels = {
-        sample.node: sample.battery_percent
-        for sample in record.latest()
-        if sample.unit == unit.code and sample.battery_percent is not None
-    }
+    samples = record.latest()
+    here = {(one.site, one.node) for one in samples if one.unit == unit.code}
+    levels: dict[str, float] = {}
+    for one in samples:  # a probe that is nowhere, such as the radio, speaks for its node
+        is_of_it = one.unit == unit.code or not (one.unit or one.zone)
+        if (one.site, one.node) in here and is_of_it and one.battery_percent is not None:
+            levels[one.node] = min(one.battery_percent, levels.get(one.node, 100.0))
     lines.append(text.batteries_text(levels))
     return [*lines, _seals(record, unit, site, asked)]
 

@@ -14,10 +14,12 @@ import hashlib
 import hmac
 import secrets
 from base64 import b64decode, b64encode
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import Connection, func, select, update
+from sqlalchemy import ColumnElement, Connection, Select, func, select, update
+from sqlalchemy.engine import Row
 
 from monitor.errors import InputError
 from monitor.store import judging, taking, users
@@ -108,14 +110,14 @@ def offer(
         )
     number = taking.node_id(connection, site, node)
     c = t.node_key.c
-    mine = (c.node_id == number, c.ended_s.is_(None))
+    mine = [c.node_id == number, c.ended_s.is_(None)]
     held = connection.execute(select(c.hash).where(*mine)).scalars().all()
     if renew and not held:
         raise InputError(f"{site}/{node} has nothing to renew: sillkeep node add")
     if not renew and any(held):
         raise InputError(f"{site}/{node} has a credential already: sillkeep node renew {node}")
     if not now:
-        mine = (*mine, c.hash.is_(None))
+        mine.append(c.hash.is_(None))
     _end(connection, mine, by=by, why="another claim was made")
     token = secrets.token_urlsafe(SECRET_BYTES)
     connection.execute(
@@ -255,7 +257,7 @@ def only_in(connection: Connection, unit_id: int) -> set[tuple[str, str]]:
     return {(row[1], row[2]) for row in connection.execute(query)}
 
 
-def _claim(connection: Connection, token: str):  # noqa: ANN202  a row of SQLAlchemy
+def _claim(connection: Connection, token: str) -> Row[Any] | None:
     digest = _digest(token)
     query = (
         select(t.node_key, t.site.c.code.label("site"), t.node.c.code.label("node"))
@@ -267,7 +269,7 @@ def _claim(connection: Connection, token: str):  # noqa: ANN202  a row of SQLAlc
     return row if row is not None and hmac.compare_digest(row.claim, digest) else None
 
 
-def _node(site: str, node: str):  # noqa: ANN202  a question
+def _node(site: str, node: str) -> Select[tuple[int]]:
     return (
         select(t.node.c.node_id)
         .join(t.site, t.site.c.site_id == t.node.c.site_id)
@@ -275,7 +277,9 @@ def _node(site: str, node: str):  # noqa: ANN202  a question
     )
 
 
-def _end(connection: Connection, which, *, by: Doer, why: str) -> int:  # noqa: ANN001  conditions
+def _end(
+    connection: Connection, which: Sequence[ColumnElement[bool]], *, by: Doer, why: str
+) -> int:
     gone = {"ended_s": by.at_s, "ended_by": by.who, "why": why, "hash": None}
     return connection.execute(update(t.node_key).where(*which).values(gone)).rowcount
 

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from typing import Any
 
 from sqlalchemy import Connection, select
 from sqlalchemy.dialects.sqlite import insert
@@ -30,5 +31,5 @@ def faults(connection: Connection) -> dict[tuple[str, str], tuple[int, dict[str,
     return {(row[1], row[2]): (row[3], json.loads(row[4])) for row in connection.execute(query)}
 
 
-def _nodes(*more):  # noqa: ANN002, ANN202  columns in, a question out
+def _nodes(*more: Any) -> Any:  # noqa: ANN401  columns in, a question out
     return select(t.node.c.node_id, t.site.c.code, t.node.c.code, *more).join_from(t.node, t.site)
