@@ -9,6 +9,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from monitor import accesslist
 from monitor.config import home_folder, load, shown
 from monitor.errors import MonitorError
 from monitor.store.record import open_record
@@ -35,6 +36,7 @@ def serve(home: Path, *, port: int | None = None) -> None:
     import waitress
 
     from dashboards.app import Running, make_app
+    from dashboards.claims import Told
     from dashboards.pages.begin import Broker
 
     settings = load(home)
@@ -44,13 +46,16 @@ def serve(home: Path, *, port: int | None = None) -> None:
     proxy = settings.pages.proxy
     at = settings.broker
     nodes = Broker(at.address, at.port, at.prefix, embedded=at.embedded, tls=bool(at.ca_file))
+    claimed = Told(
+        at.address, at.port, at.prefix, at.ca_file, lambda change: accesslist.keep(change, settings)
+    )
     app = make_app(
         record,
         now=_now,
         change=lambda: open_record(folder),
         secure=bool(proxy),
         keeps=True,
-        runs=Running(shown(settings, version=version("sillkeep")), nodes),
+        runs=Running(shown(settings, version=version("sillkeep")), nodes, claimed),
     )
     waitress.serve(
         app.server, host=settings.pages.host, port=port or settings.pages.port, threads=THREADS,

@@ -72,6 +72,7 @@ ROUTES: Mapping[str, str] = {
     "/assets/<path:filename>": OPEN,  # style, script and signs of the board: no data
     "/login": OPEN,
     "/link/<secret>": OPEN,
+    "/claim/<secret>": OPEN,  # whoever has a node's claim exchanges it, once
     "/": SIGNED_IN,  # the empty page that then asks for its parts
     "/<path:path>": SIGNED_IN,
     "/_dash-layout": SIGNED_IN,

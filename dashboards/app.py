@@ -21,6 +21,7 @@ from dashboards import (
     begin,
     bench,
     changes,
+    claims,
     documents,
     exports,
     gather,
@@ -95,6 +96,7 @@ class Running:
 
     facts: Sequence[tuple[str, str]] = ()
     broker: Broker = field(default_factory=Broker)
+    nodes: claims.Told = field(default_factory=claims.Told)  # what a node's claim is answered with
 
 
 RUNNING = Running()
@@ -200,6 +202,7 @@ def make_app(
     exports.add_routes(server, gate, record, now=now)
     rounds.add_routes(server, gate, lots, now=now, change=change)
     documents.add_routes(server, gate, record, now=now)
+    claims.add_routes(server, gate, runs.nodes)
     _guard(server, app)
     return app
 

@@ -104,8 +104,10 @@ def nodes_page(record: Record, asked: Wish, sight: Sight) -> list[Any]:
         for point in correction.open_points(record.bench_points())
         if (point.site, point.node) in seen
     ]
-    may = "bench" in sight.acts
-    return nodes_view.blocks(nodes, asked, checks=holds, lying=lying, may_bench=may)
+    told = nodes_view.Told(
+        record.node_access(now_s=asked.now_s), record.node_faults(), tuple(lying)
+    )
+    return nodes_view.blocks(nodes, asked, checks=holds, may_bench="bench" in sight.acts, told=told)
 
 
 def bench_page(record: Record, asked: Wish, sight: Sight, *, token: str) -> list[Any]:
@@ -243,11 +245,13 @@ def _glance(
                 surface_c=aired.surface_c,
             )
         )
-    levels = {
-        sample.node: sample.battery_percent
-        for sample in record.latest()
-        if sample.unit == unit.code and sample.battery_percent is not None
-    }
+    samples = record.latest()
+    here = {(one.site, one.node) for one in samples if one.unit == unit.code}
+    levels: dict[str, float] = {}
+    for one in samples:  # a probe that is nowhere, such as the radio, speaks for its node
+        is_of_it = one.unit == unit.code or not (one.unit or one.zone)
+        if (one.site, one.node) in here and is_of_it and one.battery_percent is not None:
+            levels[one.node] = min(one.battery_percent, levels.get(one.node, 100.0))
     lines.append(text.batteries_text(levels))
     return [*lines, _seals(record, unit, site, asked)]
 

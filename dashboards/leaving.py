@@ -65,7 +65,7 @@ class Leaving:
         )
         with self.change() as record:
             left = record.leave(unit, leaving, now_s=now_s)
-        return say(
+        said = say(
             "{unit}: {what}. {nodes} nodes, {alarms} alarms and {links} links are ended.",
             unit=unit,
             what=say(removal.WHAT[act]),
@@ -73,6 +73,7 @@ class Leaving:
             alarms=left.alarms,
             links=left.links,
         )
+        return f"{said} {removal.revoked_text(left.revoked)}" if left.revoked else said
 
     def _back(self, unit: str, act: str) -> str:
         why, now_s = sent("why")[:MOST_SAID], self.now()

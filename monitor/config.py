@@ -100,6 +100,9 @@ class Broker(_Table):
     # first part of every topic; no wildcards, so that a typo cannot widen the subscription
     prefix: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] = "sillkeep"
 
+    # folder in which the list of who may do what at the broker is kept up, for mosquitto
+    access_files: HomePath = None
+
     @property
     def embedded(self) -> bool:
         """Whether `sillkeep serve` starts the broker itself."""
@@ -127,6 +130,11 @@ class Broker(_Table):
             raise ValueError(
                 f"the password would cross the network to {self.host} in clear text; "
                 "set ca_file, or reach the broker through 127.0.0.1"
+            )
+        if self.access_files and not (self.username and self.password_file):
+            raise ValueError(
+                "access_files is set, which lets nobody in who has no user name; "
+                "give the monitor its own with username and password_file"
             )
         return self
 

@@ -50,7 +50,16 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from monitor.config import BUSY, Broker, Settings, claim
 from monitor.errors import ConfigError, StoreError
 from sensors.formats import mapped
-from sensors.wire import Reading, Receipt, Reject, decode, encode_receipt, topic
+from sensors.wire import (
+    Reading,
+    Receipt,
+    Reject,
+    decode,
+    decode_state,
+    encode_receipt,
+    split_topic,
+    topic,
+)
 
 if TYPE_CHECKING:
     from monitor.store import NodeReceipt, Record
@@ -67,6 +76,7 @@ READ_BYTES = 65_536  # of one look at the network: some hundred messages
 RECEIPT_EVERY_S = 0.5  # receipts are cumulative: under load one a node this often is enough
 RECEIPT_LIFE_S = 30  # a receipt also sets clocks: an old one would set them wrong
 BEAT_EVERY_S = 5.0
+STATES_EVERY_S = 2.0  # what nodes say of themselves is kept so often
 # retained: whoever asks later sees it
 ONLINE, OFFLINE = b'{"state":"online"}', b'{"state":"offline"}'
 RETRY_FIRST_S, RETRY_LAST_S = 0.1, 5.0  # back-off towards the record and towards the broker
@@ -390,6 +400,9 @@ class Intake:
         self._started_s = int(clock())
         self._futile_s = math.inf  # since when the network has something and gives no message
         self._receipts: dict[tuple[str, str, int, int], NodeReceipt] = {}
+        # faults that nodes told, with when; the newest of each until it is kept
+        self._states: dict[tuple[str, str], tuple[int, dict[str, str]]] = {}
+        self._states_s = -math.inf
         self._counts = {"messages": 0, "stored": 0, "repeated": 0, "disputed": 0, "rejected": 0}
         self._client: mqtt.Client | None = None
         self._is_connected = False
@@ -408,6 +421,8 @@ class Intake:
             self._store(now_s)
         if self._receipts and self._is_connected and now_s >= self._tell_s:
             self._tell(now_s)
+        if self._states and now_s >= self._states_s:
+            self._keep_states(now_s)
         if now_s >= self._beat_s:
             self._beat(now_s)
 
@@ -417,6 +432,8 @@ class Intake:
             due_s.append(self._connect_s)
         if self._receipts and self._is_connected:
             due_s.append(self._tell_s)
+        if self._states:
+            due_s.append(self._states_s)
         return min(due_s)
 
     def _read(self, timeout_s: float) -> None:
@@ -534,6 +551,8 @@ class Intake:
                 )
                 for wanted in (f"{self._broker.prefix}/+/+/senml", *self._filters)
             ]
+            # retained: each node's newest state comes at once
+            + [(f"{self._broker.prefix}/+/+/state", SubscribeOptions(qos=1))]
         )
         client.publish(f"{self._broker.prefix}/monitor/state", ONLINE, qos=1, retain=True)
 
@@ -545,7 +564,11 @@ class Intake:
         reasons: list[ReasonCode],
         _properties: Properties | None,
     ) -> None:
-        check_subscribed(reasons, self._filters)
+        if reasons[-1].is_failure:
+            log.warning(
+                "the broker refuses us the states of nodes: why a probe fails stays unknown"
+            )
+        check_subscribed(reasons[:-1], self._filters)
         self._is_connected = True
         self._reconnect_s = 0.0
         self._note("broker", "")
@@ -576,6 +599,11 @@ class Intake:
             if packet and self._client is not None:
                 self._client.ack(packet, 1)
             return
+        if topic.endswith("/state") and not maps:
+            self._take_state(topic, payload, received_s=received_s)
+            if packet and self._client is not None:  # it is retained: nothing is lost with it
+                self._client.ack(packet, 1)
+            return
         if retain:
             readings: list[Reading] = []
             rejects = [
@@ -593,7 +621,28 @@ class Intake:
             readings, rejects = decode(topic, payload, received_s=received_s, waited_s=waited_s)
         self._batch.add(readings, rejects, packet=packet, received_s=received_s, now_s=now_s)
 
+    def _take_state(self, topic: str, payload: bytes, *, received_s: int) -> None:
+        faults = decode_state(payload)
+        try:
+            site, node, _ = split_topic(topic)
+        except ValueError:
+            return
+        if faults is not None and (
+            (site, node) in self._states or len(self._states) < MOST_SENDERS
+        ):
+            self._states[site, node] = received_s, faults
+
     # the record
+
+    def _keep_states(self, now_s: float) -> None:
+        """Keep what nodes said of themselves; what cannot be kept now is tried again."""
+        self._states_s = now_s + STATES_EVERY_S
+        try:
+            self._record.keep_node_faults(self._states)
+        except StoreError as error:
+            log.debug("states of nodes wait: %s", error)
+            return
+        self._states.clear()
 
     def _store(self, now_s: float) -> None:
         """Commit the batch, then acknowledge its messages."""

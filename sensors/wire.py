@@ -79,6 +79,8 @@ CODE: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")  # site, node and probe: f
 OLDEST_S: Final = 1_262_304_000  # 2010-01-01: a clock before it was never set (boards start at
 # 1970, 1980 or 2000; from memory), and histories of earlier years are files, not messages
 SILENCE_S: Final = 900  # longest expected silence of a node that declares none
+MOST_STATE_BYTES: Final = 8192
+MOST_FAULTS, MOST_FAULT = 16, 160  # of a node, and letters of each
 AHEAD_S: Final = 300  # a clock further ahead of ours is wrong; drift of a day stays far below
 MAX_SILENCE_S: Final = 31 * 86400  # a node that may be silent for longer is not watching
 _RELATIVE_BELOW_S: Final = 2**28  # RFC 8428, 4.5.3: smaller times are relative to now
@@ -210,6 +212,30 @@ def split_topic(topic: str) -> tuple[str, str, str]:
                 "a-z 0-9 - _ (at most 64); rename it at the node"
             )
     return site, node, last
+
+
+def decode_state(payload: bytes) -> dict[str, str] | None:
+    """Faults that a node tells in its state, by probe: few and short, whatever comes.
+
+    None where it tells nothing: it is offline, or the message is none.
+    """
+    if len(payload) > MOST_STATE_BYTES:
+        return None
+    try:
+        told = msgspec.json.decode(payload)
+    except (msgspec.MsgspecError, RecursionError):
+        return None
+    if not isinstance(told, dict) or told.get("state") != "online":
+        return None
+    given = told.get("faults", {})
+    if not isinstance(given, dict):
+        return None
+    faults: dict[str, str] = {}
+    for code, why in sorted(given.items()):
+        if CODE.fullmatch(code) and isinstance(why, str) and len(faults) < MOST_FAULTS:
+            plain = "".join(each if each.isprintable() else " " for each in why[:MOST_FAULT])
+            faults[code] = " ".join(plain.split())
+    return faults
 
 
 def decode(

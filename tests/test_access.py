@@ -61,6 +61,7 @@ ASKED = {
     "/assets/<path:filename>": ("GET", "/assets/board.css", "open"),
     "/login": ("GET", "/login", "open"),
     "/link/<secret>": ("GET", "/link/nothing", "open"),
+    "/claim/<secret>": ("GET", "/claim/nothing", "open"),
     "/": ("GET", "/", "signed in"),
     "/<path:path>": ("GET", "/unit/van-wet", "signed in"),
     "/_dash-layout": ("GET", "/_dash-layout", "signed in"),

@@ -401,7 +401,7 @@ def test_the_form_is_filled_once_and_then_the_board_closes_it(tmp_path: Path) ->
         assert 'name="wifi_name" value="yard &amp; barn"' in page
         assert 'value="N 1&lt;"' in page
         assert "eight or more" not in page
-        assert f"required>{PEM}</textarea>" in page
+        assert f'name="ca">{PEM}</textarea>' in page
         assert not (tmp_path / "settings.json").exists()
         assert sent(address, FORM)[0] == 200
         assert process.stdout is not None
@@ -438,6 +438,27 @@ except settings.SettingsError as error:
     found = str(error)
 """
     assert said in in_micropython(code)
+
+
+def test_the_text_of_a_claim_fills_in_all_but_the_wi_fi(tmp_path: Path) -> None:
+    claim = {"site": "yard", "node": "n7", "host": "broker.example", "port": 8884, "prefix": "lot",
+             "username": "n7", "password": "given-once", "ca": PEM}  # fmt: skip
+    wifi = {"wifi_name": "yard", "wifi_password": "", "port": "8883", "prefix": "sillkeep"}
+    with being_set_up(tmp_path) as (address, process):
+        for broken in ("{", "[]", '{"site": "yard"}', "null", json.dumps(claim)[:-3]):
+            status, page = sent(address, wifi | {"claim": broken})
+            assert status == 400
+            assert "The claim is the whole text" in page
+        status, page = sent(address, {"claim": json.dumps(claim)})
+        assert status == 400
+        assert "Wi-Fi name is missing" in page
+        assert "given-once" not in page  # shown to nobody again
+        assert sent(address, wifi | {"claim": f"\r\n{json.dumps(claim)}\r\n"})[0] == 200
+        process.wait(10)
+    kept = json.loads((tmp_path / "settings.json").read_text())
+    names = ("site", "node", "host", "port", "prefix", "password")
+    assert [kept[name] for name in names] == [claim[name] for name in names]
+    assert kept["ca"] == "MAoGCCqGSM49BAMC"
 
 
 def test_the_page_closes_after_its_time_whoever_holds_the_line(tmp_path: Path) -> None:

@@ -30,9 +30,10 @@ from monitor.store import NewHold, board, checking, health
 from monitor.store import schema as t
 from monitor.store.board import AlarmRow
 from monitor.store.record import Record, open_record
-from monitor.store.users import Reach
+from monitor.store.users import Doer, Reach
 from monitor.text import CAUTION, DAMAGED
 from monitor.text import bench as bench_text
+from sensors.wire import Reading
 from tests.filled import NOW_S, WET_TEXT, filled_record, place
 from tests.signed import session, sight, sign_in
 
@@ -1048,6 +1049,49 @@ def test_each_finding_of_a_node_says_what_to_do(noded):
     assert "Put it back on Alarms" in rows["node-11"][1]
     assert all(cells[1] for cells in rows.values() if cells[0] != "reporting")
     assert bench_text.NO_BENCH in seen(noded, "/nodes")
+
+
+def test_nodes_say_their_faults_and_how_they_stand_with_the_broker(tmp_path):
+    with filled_record(tmp_path, days=2) as record:
+        before = seen(record, "/nodes")
+        assert "at the broker" not in before
+        by = Doer("test", NOW_S - 60)
+        site = record.sites()[0].code
+        hostile = {"p1": "no answer at 0x44 <script>alert(1)</script>"}
+        record.keep_node_faults(
+            {(site, "node-1"): (NOW_S - 60, hostile), (site, "stranger"): (NOW_S, {"p1": "x"})}
+        )
+        assert set(record.node_faults()) == {(site, "node-1")}
+        secret = record.offer_node(site, "node-1", by=by)
+        waits = seen(record, "/nodes")
+        taken = record.take_claim(secret, at_s=NOW_S - 50, address="")
+        record.offer_node(site, "node-2", by=by)
+        record.revoke_node(site, "node-2", why="stolen", by=by)
+        shown = seen(record, "/nodes")
+        record.keep_node_faults({(site, "node-1"): (NOW_S, {})})
+        later = seen(record, "/nodes")
+    assert "claim waits until" in node_rows(waits)["node-1"][8]
+    rows = node_rows(shown)
+    assert rows["node-1"][8].startswith("claimed ")
+    assert rows["node-2"][8].startswith("ended ")
+    assert rows["node-2"][8].endswith(": stolen")
+    assert rows["node-3"][8] == "no credential from here"
+    assert "p1 fails, says the node: no answer at 0x44" in rows["node-1"][1]
+    assert "<script>alert" not in shown
+    assert taken.secret not in shown
+    assert secret not in waits
+    assert "says the node" not in later
+
+
+def test_the_battery_of_a_radio_is_that_of_its_node(tmp_path):
+    with filled_record(tmp_path, days=2) as record:
+        assert "no node of it tells its own" in seen(record, "/unit/van-wet")
+        placed = next(p for p in record.placements() if p.unit == "van-wet")
+        radio = Reading(site=placed.site, node=placed.node, probe="radio", boot=1, seq=1, at_s=NOW_S - 60,
+                        battery_percent=43)  # fmt: skip
+        record.take([radio], [], received_s=NOW_S)
+        shown = seen(record, "/unit/van-wet")
+    assert f"the lowest is that of {placed.node}, 43" in shown
 
 
 def test_the_address_narrows_nodes_to_a_word_and_pages_of_a_hundred(noded, monkeypatch):

@@ -1,5 +1,6 @@
 """The wire: what is a reading, what is a reject, and that nothing is neither."""
 
+import json
 import random
 import string
 
@@ -15,6 +16,7 @@ from sensors.wire import (
     Reject,
     decode,
     decode_receipt,
+    decode_state,
     encode,
     encode_receipt,
     split_topic,
@@ -506,3 +508,43 @@ def test_no_payload_escapes_or_is_unaccounted():
 @pytest.mark.timeout(1200)
 def test_no_payload_of_a_million_escapes_or_is_unaccounted():
     assert min(feed(1_000_000).values()) > 10_000
+
+
+# --- what a node says of itself -------------------------------------------------------------------
+
+
+def test_faults_are_read_from_a_state() -> None:
+    told = b'{"state":"online","faults":{"p2":"no answer at 0x44","bluetooth":"off"}}'
+    assert decode_state(told) == {"p2": "no answer at 0x44", "bluetooth": "off"}
+    assert decode_state(b'{"state":"online"}') == {}
+
+
+@pytest.mark.parametrize(
+    "told",
+    [b"", b"{", b"[]", b"null", b"1", b'"online"', b'{"state":"offline","faults":{"p1":"x"}}',
+     b'{"state":["online"]}', b'{"faults":{"p1":"x"}}', b'{"state":"online","faults":[1]}',
+     b'{"state":"online","faults":"x"}', b"\xff\xfe", b"[" * 5000,
+     b'{"state":"online","x":"' + b"a" * 9000 + b'"}'],
+)  # fmt: skip
+def test_a_state_that_tells_no_faults_tells_nothing(told: bytes) -> None:
+    assert decode_state(told) is None
+
+
+def test_what_a_hostile_node_tells_is_little_and_on_one_line() -> None:
+    faults = {f"p{number}": "a\nb\x1b[31m\u202e" + "x" * 300 for number in range(99)}
+    faults |= {"P 1": "x", "../x": "y"}
+    given = json.dumps({"state": "online", "faults": faults | {"p0": 5, "p1": {"a": 1}}})
+    found = decode_state(given.encode()[:8192])
+    assert found is None  # cut off
+    few = dict(list(faults.items())[:20]) | {"P 1": "x", "../x": "y", "p0": 5, "p1": [1]}
+    found = decode_state(json.dumps({"state": "online", "faults": few}).encode())
+    assert found is not None
+    assert 0 < len(found) <= 16
+    assert not {"P 1", "../x", "p0", "p1"} & found.keys()
+    assert all(len(why) <= 160 and why.isprintable() for why in found.values())
+
+
+@given(st.binary(max_size=300))
+def test_whatever_comes_as_a_state_ends_in_words_or_in_nothing(told: bytes) -> None:
+    found = decode_state(told)
+    assert found is None or all(isinstance(why, str) for why in found.values())

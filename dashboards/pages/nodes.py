@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from dash import html
@@ -15,7 +16,9 @@ from monitor.catalogue import say
 from monitor.correction import is_due
 from monitor.lot import BenchCheck, BenchPoint, silent_after_s
 from monitor.store.board import BATTERY_DAYS, NodeRow, ProbeNow
+from monitor.store.nodekeys import Access
 from monitor.text import bench as bench_text
+from monitor.text import nodes as nodes_text
 
 TOGETHER = "silent together"
 # what needs a hand first, first
@@ -45,6 +48,21 @@ NAMES = (
 )
 
 
+BROKER = "at the broker"  # a column more, where nodes have credentials
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """How nodes stand with the broker, and what they said last of their probes, by site and node."""
+
+    access: Mapping[tuple[str, str], Access] = field(default_factory=dict)
+    faults: Mapping[tuple[str, str], tuple[int, Mapping[str, str]]] = field(default_factory=dict)
+    lying: Sequence[BenchPoint] = ()  # of probes that lie in a box over salt, as far as is known
+
+
+NOTHING = Told()
+
+
 def word_of(node: NodeRow, *, now_s: int) -> str:
     """Word of a node, one of `WORDS`: what needs a hand most."""
     ages = [(None if p.heard_s is None else now_s - p.heard_s, p.silence_s) for p in node.watching]
@@ -69,13 +87,12 @@ def blocks(
     asked: Wish,
     *,
     checks: Mapping[tuple[str, str, str], BenchCheck],
-    lying: Sequence[BenchPoint] = (),
     may_bench: bool = False,
+    told: Told = NOTHING,
 ) -> list[Any]:
     """Page of all nodes, or of those with the word that the address asks for.
 
-    `checks` are the bench checks that hold now, by site, node and probe; `lying` are points of probes
-    that lie in a box, as far as is known.
+    `checks` are the bench checks that hold now, by site, node and probe.
     """
     if not nodes:
         return [html.H1("Nodes"), html.P("No node is entered, and none was ever heard.")]
@@ -83,15 +100,15 @@ def blocks(
     worded.sort(key=lambda pair: (WORDS.index(pair[0]), pair[1].site, pair[1].code))
     shown = [pair for pair in worded if asked.choice("word") in {"", pair[0]}]
     from_ = _from(asked, len(shown))
-    rows = [_row(word, node, asked) for word, node in shown[from_ : from_ + AT_ONCE]]
+    rows = [_row(word, node, asked, told) for word, node in shown[from_ : from_ + AT_ONCE]]
     return [
         html.H1("Nodes"),
         _causes(worded, asked),
-        _lying(lying),
+        _lying(told.lying),
         *_bench(nodes, checks, asked, link=may_bench),
         _choice(Counter(word for word, _ in worded), asked),
         html.P(_said(shown, worded, from_), className="shown", role="status"),
-        views.table(NAMES, rows, label="Nodes", kind="text nodes"),
+        views.table(_names(told), rows, label="Nodes", kind="text nodes"),
         _turn(len(shown), from_, asked),
         views.unknown_panel(_unknowns(nodes, worded, checks)),
     ]
@@ -188,28 +205,53 @@ def _turn(count: int, from_: int, asked: Wish) -> Component | None:
     return html.Nav(links, className="choice", **marked(aria_label="Rows")) if links else None
 
 
-def _row(word: str, node: NodeRow, asked: Wish) -> Component:
+def _names(told: Told) -> tuple[str, ...]:
+    return (*NAMES, BROKER) if told.access else NAMES
+
+
+def _access(node: NodeRow, told: Told) -> str:
+    """How a node stands with the broker, in words."""
+    found = told.access.get((node.site, node.code))
+    if found is None:
+        return say("no credential from here")
+    at = {
+        name: words.when(at_s, "UTC") if (at_s := getattr(found, f"{name}_s")) else ""
+        for name in ("claimed", "waits", "ended")
+    }
+    return nodes_text.access_text(**at, why=found.why)
+
+
+def _row(word: str, node: NodeRow, asked: Wish, told: Told) -> Component:
     heard = None if node.heard_s is None else asked.now_s - node.heard_s
     cells: list[Any] = [
         html.B(say(word)),
-        " ".join(_steps(word, node)),
+        " ".join([*_faults(node, told), *_steps(word, node)]),
         _places(node, asked),
         words.age(heard),
         _battery(node),
         _signal(node),
         node.gateway or "not told",
         "no receipt" if node.missing is None else f"{node.missing:,}",
+        *([_access(node, told)] if told.access else []),
     ]
     return html.Tr(
         [
             html.Th(node.code, scope="row"),
             *(
                 html.Td(cell, **marked(data_of=name))
-                for name, cell in zip(NAMES[1:], cells, strict=True)
+                for name, cell in zip(_names(told)[1:], cells, strict=True)
             ),
         ],
         className=f"is-{word.replace(' ', '-')}",
     )
+
+
+def _faults(node: NodeRow, told: Told) -> list[str]:
+    """Why probes fail, as their node says."""
+    at_s, faults = told.faults.get((node.site, node.code), (0, {}))
+    if not faults:
+        return []
+    return [f"{words.when(at_s, 'UTC')} UTC: {nodes_text.faults_text(faults)}."]
 
 
 def _steps(word: str, node: NodeRow) -> list[str]:
@@ -276,6 +318,7 @@ def _unknowns(
         lines.append(say("{count} never told a battery.", count=words.count(without, "node")))
     if not checks:
         lines.append(bench_text.NO_BENCH)
+    lines.append(nodes_text.FAULTS_UNKNOWN)
     lines.append(
         "How many samples wait in a node: it tells nobody. Missing are those between samples that came."
     )

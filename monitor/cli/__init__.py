@@ -222,6 +222,7 @@ class _House:
     settings: "Settings"
     day: int = -1
     checker: subprocess.Popen[bytes] | None = None
+    trouble: str = ""
 
     def keep(self, record: "Record", pause: threading.Event, *, now_s: int) -> None:
         """Do a bounded part of it; between two blocks the intake has its turn."""
@@ -237,6 +238,20 @@ class _House:
                 break
             pause.wait(BETWEEN_S)
         self._check(record, day=now_s // DAY_S)
+
+    def keep_list(self, record: "Record") -> None:
+        """Bring the broker's access list up to date, whoever changed what it is made of."""
+        from monitor import accesslist
+
+        try:
+            is_new, trouble = accesslist.keep(record, self.settings), ""
+        except (OSError, MonitorError) as error:
+            is_new, trouble = False, str(error)
+        if is_new:
+            logging.getLogger("watch").info("the broker's access list is written anew")
+        if trouble and trouble != self.trouble:
+            logging.getLogger("watch").error("the broker's access list: %s", trouble)
+        self.trouble = trouble
 
     def _check(self, record: "Record", *, day: int) -> None:
         is_running = self.checker is not None and self.checker.poll() is None
@@ -287,6 +302,7 @@ def watch() -> None:
                     "judged %d units, %d hours, %d alarms", done.units, done.hours, done.raised
                 )
             house.keep(record, pause, now_s=_now())
+            house.keep_list(record)
             pause.wait(TICK_S)
 
 
@@ -698,6 +714,13 @@ from monitor.cli.limits import limits_app  # noqa: E402
 from monitor.cli.load import load_command  # noqa: E402
 from monitor.cli.nodes import node_gateway, node_list, node_map, node_run  # noqa: E402
 from monitor.cli.people import messages, person_app  # noqa: E402
+from monitor.cli.provision import (  # noqa: E402
+    broker_app,
+    node_add,
+    node_claim,
+    node_renew,
+    node_revoke,
+)
 from monitor.cli.rounds import round_app  # noqa: E402
 from monitor.cli.seals import seal_app  # noqa: E402
 from monitor.cli.units import unit_app  # noqa: E402
@@ -716,9 +739,14 @@ app.add_typer(seal_app, name="seal")
 app.add_typer(user_app, name="user")
 app.add_typer(person_app, name="person")
 app.add_typer(weather_app, name="weather")
+app.add_typer(broker_app, name="broker")
 app.command()(messages)
 app.command("load")(load_command)
 node_app.command("list")(node_list)
 node_app.command("gateway")(node_gateway)
 node_app.command("map")(node_map)
 node_app.command("run")(node_run)
+node_app.command("add")(node_add)
+node_app.command("claim")(node_claim)
+node_app.command("renew")(node_renew)
+node_app.command("revoke")(node_revoke)

@@ -9,6 +9,7 @@ from monitor.cli import JsonFlag, _moment, _now, _record, _settings
 from monitor.errors import InputError
 
 if TYPE_CHECKING:
+    from monitor.store.nodekeys import Access
     from sensors.formats.mapped import Mapped
     from sensors.wire import Reading
 
@@ -22,6 +23,7 @@ def node_list(as_json: JsonFlag = False) -> None:
             if placed.to_s is None and placed.zone:
                 watched = f"{placed.unit or placed.site}/{placed.zone}"
                 zones.setdefault((placed.site, placed.node), []).append(watched)
+        access = record.node_access(now_s=_now())
         heard: dict[tuple[str, str], int] = {}
         for sample in record.latest():
             key = (sample.site, sample.node)
@@ -33,8 +35,9 @@ def node_list(as_json: JsonFlag = False) -> None:
             "gateway": gateways.get((site, node), ""),
             "zones": zones.get((site, node), []),
             "heard_s": heard.get((site, node)),
+            "access": _access(access.get((site, node))),
         }
-        for site, node in sorted({*zones, *heard})
+        for site, node in sorted({*zones, *heard, *access})
     ]
     if as_json:
         import json
@@ -46,9 +49,22 @@ def node_list(as_json: JsonFlag = False) -> None:
         when = _moment(at_s) if at_s else "never heard"
         via = f"via {row['gateway']}" if row["gateway"] else "no gateway named"
         watched = ", ".join(row["zones"]) or "watches nothing"
-        typer.echo(f"{row['site']}/{row['node']}  {when}  {via}  {watched}")
+        typer.echo(f"{row['site']}/{row['node']}  {when}  {via}  {watched}  {row['access']}")
     if not rows:
         typer.echo("no node is entered")
+
+
+def _access(found: "Access | None") -> str:
+    """How a node stands with the broker, in words."""
+    from monitor.text import nodes as text
+
+    if found is None:
+        return "no credential from here"
+    at = {
+        name: f"{_moment(at_s)} UTC" if (at_s := getattr(found, f"{name}_s")) else ""
+        for name in ("claimed", "waits", "ended")
+    }
+    return text.access_text(**at, why=found.why)
 
 
 def node_gateway(

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Annotated, get_args
 
 import typer
 
-from monitor.cli import JsonFlag, _moment, _now, _print_json, _record
+from monitor.cli import JsonFlag, _moment, _now, _print_json, _record, _settings
 from monitor.errors import InputError
 
 if TYPE_CHECKING:
@@ -116,7 +116,12 @@ def _told(left: "Left") -> str:
 
 
 def _say_nodes(left: "Left") -> None:
+    from monitor.cli.provision import _bring_up
     from monitor.text import removal
 
+    if left.revoked:
+        with _record() as record:
+            _bring_up(record, _settings())
+        typer.echo(removal.revoked_text(left.revoked))
     if left.nodes:
         typer.echo(f"Its nodes: {', '.join(left.nodes)}. {removal.TAKE_NODES_OUT}")

@@ -11,9 +11,10 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, delete, func, insert, or_, select, update
 
 from monitor.errors import InputError
-from monitor.store import alarming, holding, judging
+from monitor.store import alarming, holding, judging, nodekeys
 from monitor.store import schema as t
 from monitor.store.rows import AlarmStep, ChangedAlarm
+from monitor.store.users import Doer
 
 HOUR_S = 3600
 GONE = ("sold", "left")  # stages of a unit's life
@@ -44,6 +45,7 @@ class Left:
     links: int
     messages: int
     alone: tuple[str, ...]  # people who were told of this unit and of nothing else
+    revoked: tuple[str, ...] = ()  # nodes that may send no more: they watched this unit alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +137,7 @@ def leave(connection: Connection, unit: str, leaving: Leave, *, now_s: int) -> L
     note(connection, number, leaving, now_s=now_s)
     connection.execute(update(t.unit).where(t.unit.c.unit_id == number).values(life=life))
     keeper = _keeper(connection, number, leaving.keeper)
+    own = nodekeys.only_in(connection, number)
     left = Left(
         nodes=_end_placements(connection, number, leaving, now_s=now_s),
         alarms=_end_alarms(connection, number, leaving, why),
@@ -145,7 +148,9 @@ def leave(connection: Connection, unit: str, leaving: Leave, *, now_s: int) -> L
     )
     if leaving.what == "sold":
         _end_reach(connection, number, keeper)
-        left = replace(left, alone=_end_telling(connection, unit, leaving.keeper))
+        alone = _end_telling(connection, unit, leaving.keeper)
+        revoked = nodekeys.end(connection, own, why=why, by=Doer(leaving.who, now_s))
+        left = replace(left, alone=alone, revoked=revoked)
     return left
 
 

@@ -55,6 +55,8 @@ from monitor.store import (
     judging,
     limits,
     lists,
+    nodekeys,
+    nodestates,
     parting,
     people,
     photos,
@@ -186,25 +188,7 @@ class Record:
         The zone left and the zone joined are judged again from then on.
         """
         with self._writing() as connection:
-            node = taking.node_id(connection, placement.site, placement.node)
-            probe = taking.probe_id(connection, node, placement.probe)
-            zone = _zone_id(connection, placement.site, placement.unit, placement.zone)
-            hour = placement.from_s // HOUR_S
-            judging.mark_placed(connection, probe, hour=hour)
-            connection.execute(
-                t.placement.insert().values(
-                    probe_id=probe,
-                    zone_id=zone,
-                    from_s=placement.from_s,
-                    recorded_s=recorded_s,
-                    who=who,
-                    why=why,
-                )
-            )
-            if zone is not None:
-                from_s = placement.from_s
-                bench.placed(connection, probe, from_s=from_s, who=who, now_s=recorded_s)
-            judging.mark_placed(connection, probe, hour=hour)
+            _place(connection, placement, recorded_s=recorded_s, who=who, why=why)
 
     def add_event(self, site: str, event: Event, *, recorded_s: int, who: str = "") -> None:
         """Enter something that happened; what it bears on is judged again from its hour on.
@@ -453,6 +437,65 @@ class Record:
         """What changed hands, the oldest first."""
         with self._reading() as connection:
             return parting.ledger(connection, unit=unit)
+
+    # --- nodes and the broker ---
+
+    def offer_node(
+        self,
+        site: str,
+        node: str,
+        *,
+        by: Doer,
+        renew: bool = False,
+        now: bool = False,
+        placement: Placement | None = None,
+    ) -> str:
+        """Make a claim for a node's credential, and place the node, or nothing; the claim.
+
+        See `monitor.store.nodekeys.offer`.
+        """
+        with self._writing() as connection:
+            token = nodekeys.offer(connection, site, node, renew=renew, now=now, by=by)
+            if placement is not None:
+                _place(connection, placement, recorded_s=by.at_s, who=by.who, why="node add")
+            return token
+
+    def look_at_claim(self, token: str, *, now_s: int) -> nodekeys.Access | None:
+        """The node that a claim is for, while it can be exchanged."""
+        with self._reading() as connection:
+            return nodekeys.look(connection, token, now_s=now_s)
+
+    def take_claim(self, token: str, *, at_s: int, address: str) -> nodekeys.Taken | None:
+        """Exchange a claim for a node's credential, once."""
+        with self._writing() as connection:
+            return nodekeys.take(connection, token, at_s=at_s, address=address)
+
+    def revoke_node(self, site: str, node: str, *, why: str, by: Doer) -> None:
+        """End all that a node has at the broker."""
+        with self._writing() as connection:
+            nodekeys.revoke(connection, site, node, why=why, by=by)
+
+    def node_access(self, *, now_s: int) -> dict[tuple[str, str], nodekeys.Access]:
+        """How each node that ever had a claim stands with the broker, by site and node."""
+        with self._reading() as connection:
+            return nodekeys.listed(connection, now_s=now_s)
+
+    def node_hashes(self) -> list[tuple[str, str, str]]:
+        """Site, node and the hash that the broker checks of each credential that holds."""
+        with self._reading() as connection:
+            return nodekeys.hashes(connection)
+
+    def keep_node_faults(
+        self, told: Mapping[tuple[str, str], tuple[int, Mapping[str, str]]]
+    ) -> None:
+        """Keep the newest faults that nodes of the lot told, with when; of others nothing."""
+        with self._writing() as connection:
+            nodestates.keep(connection, told)
+
+    def node_faults(self) -> dict[tuple[str, str], tuple[int, dict[str, str]]]:
+        """When each node last told its state, and its faults then."""
+        with self._reading() as connection:
+            return nodestates.faults(connection)
 
     # --- what goes with a unit ---
 
@@ -1192,6 +1235,30 @@ def _unit_zone(connection: Connection, unit: str, zone: str) -> int:
     if found is None:
         raise InputError(f'there is no zone "{zone}" in {unit}')
     return int(found)
+
+
+def _place(
+    connection: Connection, placement: Placement, *, recorded_s: int, who: str, why: str
+) -> None:
+    """Enter a placement; the zone left and the zone joined are judged again from then on."""
+    node = taking.node_id(connection, placement.site, placement.node)
+    probe = taking.probe_id(connection, node, placement.probe)
+    zone = _zone_id(connection, placement.site, placement.unit, placement.zone)
+    hour = placement.from_s // HOUR_S
+    judging.mark_placed(connection, probe, hour=hour)
+    connection.execute(
+        t.placement.insert().values(
+            probe_id=probe,
+            zone_id=zone,
+            from_s=placement.from_s,
+            recorded_s=recorded_s,
+            who=who,
+            why=why,
+        )
+    )
+    if zone is not None:
+        bench.placed(connection, probe, from_s=placement.from_s, who=who, now_s=recorded_s)
+    judging.mark_placed(connection, probe, hour=hour)
 
 
 def _zone_id(connection: Connection, site: str, unit: str, code: str) -> int | None:

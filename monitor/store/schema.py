@@ -31,6 +31,8 @@
     audit                          who did what with the board, each entry chained to the one before
     unit ─< transfer               units sold, retired and received; people who were forgotten
     unit ─ received                of a unit with an earlier owner: whose record that is, until when
+    node ─< node_key               credentials at the broker: a claim that is exchanged once, a hash
+    node ─ node_state              what a node said last of itself: its faults
     forgetting                     holds a row only inside the transaction that forgets a person
     checksum                       what groups of rows of the tables above are known to hold
 
@@ -1011,6 +1013,33 @@ bench_undo = Table(  # a point was taken back: another salt, a lid that was open
 # Rows are checked in groups (a, b). Triggers drop the checksum of a group with every change of its
 # rows, so that a checksum that stands is of rows that nobody has written since it was taken.
 # `{row}` is where OLD or NEW goes. A new table joins here and brings its triggers in its migration.
+node_key = Table(  # a node's credential at the broker (monitor.store.nodekeys); no secret is here
+    "node_key",
+    metadata,
+    Column("node_key_id", Integer, primary_key=True),
+    Column("node_id", ForeignKey("node.node_id"), nullable=False),
+    Column("made_s", Integer, nullable=False),
+    Column("made_by", Text, nullable=False),
+    Column("claim", Text, nullable=False, unique=True),  # SHA-256 of the claim
+    Column("ends_s", Integer, nullable=False),  # of the claim, unless it was exchanged
+    Column("claimed_s", Integer),
+    Column("hash", Text),  # as mosquitto checks it; only while the credential holds
+    Column("ended_s", Integer),
+    Column("ended_by", Text, nullable=False, server_default=""),
+    Column("why", Text, nullable=False, server_default=""),
+    Index(None, "node_id"),
+    **_STRICT,
+)
+
+node_state = Table(  # the newest state of a node of the lot, bounded
+    "node_state",
+    metadata,
+    Column("node_id", ForeignKey("node.node_id"), primary_key=True),
+    Column("at_s", Integer, nullable=False),
+    Column("faults", Text, nullable=False),  # JSON: {probe: why}
+    **_KEYED,
+)
+
 GROUPS: dict[str, tuple[str, str]] = {
     "site": ("site_id", "0"),
     "unit": ("unit_id", "0"),
@@ -1071,6 +1100,8 @@ GROUPS: dict[str, tuple[str, str]] = {
     "transfer": ("transfer_id", "0"),
     "received": ("unit_id", "0"),
     "forgetting": ("forgetting_id", "0"),
+    "node_key": ("node_key_id", "0"),
+    "node_state": ("node_id", "0"),
 }
 
 

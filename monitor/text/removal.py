@@ -34,6 +34,15 @@ NO_RECORD_YET = (
 )
 
 
+def revoked_text(nodes: Sequence[str]) -> str:
+    """That nodes lose their place at this broker with the unit."""
+    return say(
+        "Credentials of {nodes} at this broker are ended: what they send is refused from its next look at the "
+        "list. Their new home gives them others (sillkeep node add).",
+        nodes=", ".join(nodes),
+    )
+
+
 def short_key(key: str) -> str:
     """The beginning of a public key, as people compare it."""
     return f"{key[:8]} {key[8:16]}"

@@ -30,6 +30,7 @@ WHOLE = {  # least and most
     "full_mv": (0, 20000),
     "empty_mv": (0, 20000),
 }
+CLAIMED = ("host", "port", "prefix", "site", "node", "password", "ca")  # what a claim gives
 LONGEST_SILENCE_S = 31 * 86400  # the monitor takes no longer one
 
 
@@ -59,13 +60,14 @@ def save(folder, settings):
 
 
 def check(fields):
-    """Settings of a form's fields.
+    """Settings of a form's fields; what a claim in them says goes before the rest.
 
     Raises
     ------
     SettingsError
         If one is missing or cannot be.
     """
+    fields = _with_claim(fields)
     found = {name: fields.get(name, "").strip() or DEFAULTS[name] for name in DEFAULTS}
     for name, (least, most) in WHOLE.items():
         found[name] = _whole(name, found[name], least, most)
@@ -85,6 +87,21 @@ def check(fields):
     if with_silence(found)["silence_s"] > LONGEST_SILENCE_S:
         raise SettingsError("Send at least once in 30 days.")
     found["ca"] = _der(found["ca"])
+    return found
+
+
+def _with_claim(fields):
+    """Fields with those that the text of a claim gives."""
+    text = fields.get("claim", "").strip()
+    if not text:
+        return fields
+    try:
+        told = json.loads(text)
+        given = {name: str(told[name]) for name in CLAIMED}
+    except (ValueError, KeyError, TypeError):
+        raise SettingsError("The claim is the whole text from { to }: copy all of it.")
+    found = dict(fields)
+    found.update(given)
     return found
 
 

@@ -36,8 +36,10 @@ PAGE = """<!doctype html><html lang="en"><meta charset="utf-8"><title>Sillkeep n
 label{display:block;margin:.8em 0}input,textarea,button{display:block;width:100%%;
 box-sizing:border-box;min-height:44px;font:inherit}textarea{height:8em}</style>
 <h1>Sillkeep node</h1><p role="alert"><b>%s</b></p>%s</html>"""
-FORM = """<form method="post" action="/">%s<label>Certificate of the authority that signed the
-broker's (PEM)<textarea name="ca" required>%s</textarea></label><button>Keep</button></form>"""
+FORM = """<form method="post" action="/"><label>Claim, if the monitor gave you one: the whole text.
+Then only the Wi-Fi is left to fill in<textarea name="claim" autocapitalize="off"
+autocorrect="off" spellcheck="false"></textarea></label>%s<label>Certificate of the authority that
+signed the broker's (PEM)<textarea name="ca">%s</textarea></label><button>Keep</button></form>"""
 
 
 def access(folder):

@@ -13,7 +13,8 @@ from paho.mqtt.properties import Properties
 from monitor.config import Broker
 from monitor.errors import StoreError
 from monitor.intake import Intake
-from monitor.store import NodeReceipt, Taken
+from monitor.lot import Placement, Site
+from monitor.store import NodeReceipt, Taken, open_record
 from sensors.wire import Reading, Receipt, Reject, decode_receipt, encode
 
 NOW_S = 1764060000
@@ -138,6 +139,29 @@ def test_a_message_is_stored_once_and_never_comes_again(
     taker.start()
     until(lambda: taker.stored() == 4)
     until(lambda: '"messages": 1,' in str(taker.ask("select detail from pulse")))
+
+
+@pytest.mark.broker
+def test_what_a_node_says_of_its_probes_is_kept_before_and_while_the_intake_listens(
+    mosquitto: Any, intake: Any, until: Callable[..., None]
+) -> None:
+    taker = intake(mosquitto.port)
+    with open_record(taker.home) as record:
+        record.add_site(Site("yard"))
+        record.place(Placement("n1", "p1", "yard", "", "", 5), recorded_s=5, who="test")
+    topic = "sillkeep/yard/n1/state"
+    fault = b'{"state":"online","faults":{"p2":"no answer at 0x45"}}'
+    mosquitto.publish([(topic, fault)], retain=True)
+    taker.start()
+    kept = "select faults from node_state"
+    until(lambda: taker.ask(kept) == [('{"p2": "no answer at 0x45"}',)])
+    hostile = [(topic, b"\xff"), (topic, b'{"state":"offline"}'), ("sillkeep/X Y/n/state", fault)]
+    mosquitto.publish([*hostile, ("sillkeep/yard/stranger/state", fault), sample(1)])
+    until(lambda: taker.stored() == 1)
+    assert taker.ask(kept) == [('{"p2": "no answer at 0x45"}',)]
+    assert taker.ask("select topic from reject") == []
+    mosquitto.publish([(topic, b'{"state":"online"}')], retain=True)
+    until(lambda: taker.ask(kept) == [("{}",)])
 
 
 @pytest.mark.broker

@@ -1,0 +1,164 @@
+"""Who may do what at the broker: mosquitto's password file and access list, from the record.
+
+::
+
+    record: credentials that hold -> sillkeep.passwd   user and hash, one line each
+                                  -> sillkeep.acl      a node: its own samples, state and receipts
+                                                       the monitor: what it reads and answers
+    own.passwd, own.acl           what somebody wrote by hand beside them is taken in, for nodes
+                                  of other makers
+
+Nobody else, nothing anonymous, no wildcard for a node. Both files are put in place whole; the list
+last, so that whoever watches it finds both. Mosquitto reads them when it is told to (SIGHUP).
+"""
+
+import fcntl
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from monitor.config import Broker, Settings
+from monitor.errors import ConfigError
+from monitor.store import nodekeys
+from sensors.wire import CODE
+
+if TYPE_CHECKING:
+    from monitor.store import Record
+
+PASSWD, ACL = "sillkeep.passwd", "sillkeep.acl"
+OWN_PASSWD, OWN_ACL = "own.passwd", "own.acl"
+MODE = 0o640
+LEAST = 16  # characters of the monitor's password: few rounds of hashing stand behind it
+_HEAD = "# written by Sillkeep from its record: changes here are lost\n"
+
+
+def check_name(node: str, broker: Broker) -> None:
+    """Refuse a node the name of the monitor; ConfigError."""
+    if node in {"monitor", broker.username}:
+        raise ConfigError(
+            f'"{node}" is the name of the monitor at the broker: name the node otherwise'
+        )
+
+
+def compose(
+    nodes: Sequence[tuple[str, str, str]],
+    monitor: tuple[str, str],
+    prefix: str,
+    mapped: Sequence[str],
+) -> tuple[str, str]:
+    """Text of both files.
+
+    Parameters
+    ----------
+    nodes : sequence of (site, node, hash)
+    monitor : (user name, hash)
+    prefix : str
+        First part of the topics.
+    mapped : sequence of str
+        Topic filters of [[map]], which the monitor reads too.
+
+    Raises
+    ------
+    ConfigError
+        If a name cannot stand in the files.
+    """
+    user, kept = monitor
+    passwd, acl = [f"{user}:{kept}"], [f"user {user}"]
+    acl += [f"topic read {prefix}/+/+/{last}" for last in ("senml", "state")]
+    acl += [f"topic read {each}" for each in mapped]
+    acl += [f"topic write {prefix}/+/+/receipt", f"topic write {prefix}/monitor/state"]
+    for site, node, secret in nodes:
+        if node == user or not (CODE.fullmatch(site) and CODE.fullmatch(node)):
+            raise ConfigError(f'"{site}/{node}" cannot be a user of the broker')
+        own = f"{prefix}/{site}/{node}"
+        passwd.append(f"{node}:{secret}")
+        acl += [f"user {node}", f"topic write {own}/senml", f"topic write {own}/state"]
+        acl.append(f"topic read {own}/receipt")
+    return "\n".join(passwd) + "\n", _HEAD + "\n".join(acl) + "\n"
+
+
+def keep(record: "Record", settings: Settings, folder: Path | None = None) -> bool:
+    """Bring both files up to date; whether anything was written.
+
+    `folder` is that of the settings (`broker.access_files`); without one there is nothing to do.
+
+    Raises
+    ------
+    ConfigError
+        If the monitor has no name or a short password, or a name is there twice.
+    OSError
+        If a file cannot be read or written.
+    """
+    broker = settings.broker
+    folder = folder or broker.access_files
+    if folder is None:
+        return False
+    folder.mkdir(mode=0o750, parents=True, exist_ok=True)
+    with (folder / ".lock").open("a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # whoever wrote last also read last
+        before = _read(folder / PASSWD), _read(folder / ACL)
+        mapped = sorted({each.topic for each in settings.map})
+        monitor = broker.username, _monitor_hash(broker, before[0])
+        wanted = compose(record.node_hashes(), monitor, broker.prefix, mapped)
+        wanted = _with_own(folder, *wanted)
+        if wanted == before:
+            return False
+        for name, text in zip((PASSWD, ACL), wanted, strict=True):
+            _replace(folder / name, text)
+        return True
+
+
+def _monitor_hash(broker: Broker, before: str) -> str:
+    """Hash of the monitor's password: the one that is there, while it fits."""
+    password = broker.password() or ""
+    if not broker.username or len(password) < LEAST:
+        raise ConfigError(
+            f"the monitor needs broker.username and a password of at least {LEAST} characters in "
+            "broker.password_file, such as: openssl rand -base64 24"
+        )
+    if not all(each.isalnum() or each in "-_" for each in broker.username):
+        raise ConfigError("broker.username: letters, digits, - and _ alone")
+    for line in before.splitlines():
+        name, _, kept = line.partition(":")
+        if name == broker.username and nodekeys.matches(kept, password):
+            return kept
+    return nodekeys.hashed(password)
+
+
+def _with_own(folder: Path, passwd: str, acl: str) -> tuple[str, str]:
+    """The files with what somebody wrote by hand; no name of theirs may be one of ours."""
+    own_passwd, own_acl = _read(folder / OWN_PASSWD), _read(folder / OWN_ACL)
+    ours = {line.partition(":")[0] for line in passwd.splitlines()}
+    theirs = {line.partition(":")[0].strip() for line in own_passwd.splitlines()}
+    named = {
+        line.split()[1]
+        for line in own_acl.splitlines()
+        if line.split()[:1] == ["user"] and line.split()[1:]
+    }
+    if twice := sorted(ours & (theirs | named)):
+        raise ConfigError(
+            f'"{twice[0]}" of {folder / OWN_PASSWD} or {OWN_ACL} is a name of Sillkeep'
+        )
+    # before ours: a line of theirs without a user is then nobody's, and not our last node's
+    return passwd + own_passwd, own_acl + acl
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return ""
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path} cannot be read: {error}") from error
+
+
+def _replace(path: Path, text: str) -> None:
+    """Put a file in place whole, readable to its owner and group alone from its first byte."""
+    new = path.with_name(f"{path.name}.new")
+    new.unlink(missing_ok=True)
+    with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, MODE), "w") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    new.replace(path)

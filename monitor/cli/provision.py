@@ -1,0 +1,188 @@
+"""`sillkeep node add`, `claim`, `renew`, `revoke`, and `sillkeep broker files`: who may send."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.cli import _moment, _now, _record, _settings
+from monitor.cli.users import _doer
+from monitor.errors import ConfigError, InputError
+
+if TYPE_CHECKING:
+    from monitor.config import Settings
+    from monitor.store import Record
+
+broker_app = typer.Typer(help="The broker: who may do what there.")
+
+Name = Annotated[str, typer.Argument(help="Node code, which is its user name at the broker.")]
+SiteOf = Annotated[str, typer.Option(help="Site code; needed where two sites have such a node.")]
+Picture = Annotated[
+    Path | None, typer.Option("--qr", help="Write the QR code into this .svg or .png file.")
+]
+
+
+def node_add(
+    name: Name,
+    site: Annotated[str, typer.Option(help="Site code.")],
+    unit: Annotated[str, typer.Option(help="Unit whose zone it watches.")] = "",
+    zone: Annotated[str, typer.Option(help="Zone that its probe watches from now on.")] = "",
+    probe: Annotated[str, typer.Option(help="Which of its probes.")] = "p1",
+    picture: Picture = None,
+) -> None:
+    """Make a claim by which a node gets its user and password at the broker, once, within a day."""
+    from monitor.lot import Placement
+
+    settings = _ready(name, picture)
+    if unit and not zone:
+        raise InputError("name the zone of the unit too, with --zone")
+    now_s = _now()
+    placed = Placement(name, probe, site, unit, zone, now_s) if zone else None
+    with _record() as record:
+        token = record.offer_node(site, name, by=_doer(), placement=placed)
+        _bring_up(record, settings)
+    typer.echo(f"node {site}/{name} is entered{f', watches {unit or site}/{zone}' if zone else ''}")
+    _show(settings, token, picture, until_s=now_s)
+
+
+def node_renew(
+    name: Name,
+    site: SiteOf = "",
+    now: Annotated[
+        bool, typer.Option("--now", help="End its credential at once, not when the claim is used.")
+    ] = False,
+    picture: Picture = None,
+) -> None:
+    """Make another claim; the credential before ends when the claim is exchanged."""
+    settings, now_s = _ready(name, picture), _now()
+    with _record() as record:
+        site = _site(record, name, site)
+        token = record.offer_node(site, name, renew=True, now=now, by=_doer())
+        _bring_up(record, settings)
+    until = "is ended" if now else "holds until the claim is exchanged"
+    typer.echo(f"node {site}/{name}: its credential so far {until}")
+    _show(settings, token, picture, until_s=now_s)
+
+
+def node_revoke(
+    name: Name,
+    why: Annotated[str, typer.Option(help="Lost, stolen, sold ...")],
+    site: SiteOf = "",
+) -> None:
+    """End a node's credential and claims: what it sends is refused."""
+    with _record() as record:
+        site = _site(record, name, site)
+        record.revoke_node(site, name, why=why, by=_doer())
+        _bring_up(record, _settings())
+    typer.echo(f"revoked: {site}/{name}; {_TAKES_IN}")
+
+
+def node_claim(
+    url: Annotated[str, typer.Argument(help="The claim, as `sillkeep node add` printed it.")],
+    to: Annotated[Path, typer.Option(help="node.toml to write; its secrets lie beside it.")],
+) -> None:
+    """Exchange a claim on the node's own computer: writes node.toml, its secret, the certificate."""
+    from sensors import claiming
+
+    try:
+        written = claiming.claim(url, to)
+    except ValueError as error:
+        raise InputError(str(error)) from error
+    except OSError as error:
+        raise InputError(
+            f"the claim is used up, but not all was written: {error}; renew"
+        ) from error
+    for path in written:
+        typer.echo(f"written: {path}")
+    typer.echo(f"Name its probes there, then: sillkeep node run {to}")
+
+
+@broker_app.command("files")
+def broker_files(
+    folder: Annotated[
+        Path | None, typer.Argument(help="Where; without it, broker.access_files.")
+    ] = None,
+) -> None:
+    """Write mosquitto's password file and access list from the record."""
+    from monitor import accesslist
+
+    settings = _settings()
+    place = folder or settings.broker.access_files
+    if place is None:
+        raise InputError("name a folder, or set broker.access_files in sillkeep.toml")
+    try:
+        with _record() as record:
+            is_new = accesslist.keep(record, settings, place)
+    except OSError as error:
+        raise InputError(f"the access list cannot be written: {error}") from error
+    said = f"written; {_TAKES_IN}" if is_new else "up to date"
+    typer.echo(f"{place / accesslist.PASSWD} and {place / accesslist.ACL}: {said}")
+
+
+_TAKES_IN = "mosquitto takes it in when it reloads (systemctl reload mosquitto, or SIGHUP)"
+
+
+def _ready(name: str, picture: Path | None) -> "Settings":
+    """Settings by which a node can be taken in; nothing is done before they are right."""
+    from monitor import accesslist
+
+    settings = _settings()
+    if settings.broker.access_files is None:
+        raise InputError(
+            "nodes have credentials where the broker is mosquitto and takes in our list: set "
+            "broker.host, username, password_file and access_files (deploy/README.md)"
+        )
+    accesslist.check_name(name, settings.broker)
+    if picture is not None and picture.suffix not in {".svg", ".png"}:
+        raise InputError(f"{picture}: the picture is an .svg or a .png file")
+    return settings
+
+
+def _bring_up(record: "Record", settings: "Settings") -> None:
+    from monitor import accesslist
+
+    try:
+        accesslist.keep(record, settings)
+    except (OSError, ConfigError) as error:  # what was asked for is done; the watch tries again
+        typer.echo(f"sillkeep: the broker's files could not be written now: {error}", err=True)
+
+
+def _site(record: "Record", name: str, site: str) -> str:
+    """Site of a node that has a credential or a claim."""
+    found = sorted(where for where, node in record.node_access(now_s=_now()) if node == name)
+    if not site and len(found) > 1:
+        raise InputError(f"{name} was at {' and '.join(found)}: say which with --site")
+    if not (site or found):
+        raise InputError(f'no node "{name}" has a credential from here; see: sillkeep node list')
+    return site or found[0]
+
+
+def _show(settings: "Settings", token: str, picture: Path | None, *, until_s: int) -> None:
+    """The claim as text and as a QR code; it is not kept."""
+    import segno
+
+    from monitor.config import is_loopback
+    from monitor.store.nodekeys import CLAIM_S
+
+    base = settings.messages.board_url or settings.pages.url
+    url = f"{base.rstrip('/')}/claim/{token}"
+    typer.echo(
+        f"Claim, good once, until {_moment(until_s + CLAIM_S)} UTC; it cannot be shown again:"
+    )
+    typer.echo(url)
+    code = segno.make(url, micro=False)
+    if picture is not None:
+        try:
+            code.save(str(picture), scale=8, border=4)
+            picture.chmod(0o600)
+        except OSError as error:
+            raise InputError(f"{picture} cannot be written: {error}; use the text") from error
+        typer.echo(f"QR code: {picture}")
+    elif sys.stdout.isatty():
+        code.terminal(compact=True)
+    if is_loopback(settings.broker.address):
+        typer.echo(
+            f"broker.host is {settings.broker.address}: only a node on this machine reaches it",
+            err=True,
+        )
