@@ -55,8 +55,17 @@ def main() -> None:
     try:
         app()
     except MonitorError as error:
-        typer.echo(f"sillkeep: {error}", err=True)
+        _say_error(error)
         sys.exit(2)
+
+
+def _say_error(error: MonitorError) -> None:
+    from monitor import logs
+
+    if logs.is_json():  # a process, read by a machine
+        logging.getLogger("sillkeep").critical("%s", error)
+    else:
+        typer.echo(f"sillkeep: {error}", err=True)
 
 
 def _settings() -> "Settings":
@@ -202,8 +211,9 @@ def serve() -> None:
     """Start and supervise everything: broker where none is set, intake, watch and pages."""
     from monitor import serve as supervisor
 
-    _log_to_stderr()
-    sys.exit(supervisor.serve(_settings()))
+    settings = _settings()
+    _log_as("serve", settings)
+    sys.exit(supervisor.serve(settings))
 
 
 @app.command()
@@ -211,8 +221,9 @@ def intake() -> None:
     """Take in readings from the broker."""
     from monitor import intake as taker
 
-    _log_to_stderr()
-    sys.exit(taker.run(_settings()))
+    settings = _settings()
+    _log_as("intake", settings)
+    sys.exit(taker.run(settings))
 
 
 @dataclass(slots=True)
@@ -265,11 +276,11 @@ def watch() -> None:
     from monitor import watch as watcher
     from monitor.config import BUSY, claim
 
-    _log_to_stderr()
     settings = _settings()
+    _log_as("watch", settings)
     lock = claim(settings.home, "watch")
     if lock is None:
-        typer.echo(f"another watch of {settings.home} is running", err=True)
+        logging.getLogger("watch").error("another watch of %s is running", settings.home)
         sys.exit(BUSY)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # what is half done is rolled back
     pause = threading.Event()
@@ -296,13 +307,13 @@ def archive() -> None:
     from monitor.config import BUSY, claim
     from monitor.store import Mirror
 
-    _log_to_stderr()
     settings = _settings()
+    _log_as("archive", settings)
     if not settings.archive.url:
         raise InputError("no archive is set: name it with archive.url in sillkeep.toml")
     lock = claim(settings.home, "archive")
     if lock is None:
-        typer.echo(f"another archive of {settings.home} is running", err=True)
+        logging.getLogger("archive").error("another archive of %s is running", settings.home)
         sys.exit(BUSY)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # what is half done is sent again
     with lock, _record() as record:
@@ -315,11 +326,10 @@ def pages() -> None:
     os.execv(sys.executable, [sys.executable, "-m", "dashboards"])  # noqa: S606  no shell
 
 
-def _log_to_stderr() -> None:
-    logging.basicConfig(
-        level=logging.INFO, format="%(asctime)s %(name)s %(levelname)s %(message)s", force=True
-    )
-    logging.getLogger("alembic").setLevel(logging.WARNING)
+def _log_as(process: str, settings: "Settings") -> None:
+    from monitor import logs
+
+    logs.configure(process, settings.log, logs.secrets_of(settings))
 
 
 @app.command()
