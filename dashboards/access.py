@@ -220,7 +220,8 @@ class Sight:
         seen = {(node.site, node.code) for node in nodes}
         floods = tuple(flood for flood in chain.floods if (flood.site, flood.node) in seen)
         stations = tuple(one for one in chain.stations if one.site in self.yards)
-        return replace(chain, nodes=tuple(nodes), floods=floods, stations=stations)
+        checks = chain.checks if self.visitor.reach.whole else None
+        return replace(chain, nodes=tuple(nodes), floods=floods, stations=stations, checks=checks)
 
     def nodes(self, nodes: Iterable[NodeRow]) -> list[NodeRow]:
         """As `chain`: nodes where something is seen, with their probes and alarms there."""

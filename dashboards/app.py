@@ -301,7 +301,9 @@ def _blocks(
             sorted(sight.units) if "acknowledge" in sight.acts else (),
         ),
         "/chain": lambda: chain_page.blocks(
-            sight.chain(health.chain(record.engine, now_s=asked.now_s)), asked
+            sight.chain(health.chain(record.engine, now_s=asked.now_s)),
+            asked,
+            whole=sight.visitor.reach.whole,
         ),
     } | _own_pages(record, asked, token, sight, runs)
     if path in named:

@@ -462,9 +462,7 @@ class Intake:
         """Open a new connection; our place at the broker is kept under the client's name."""
         self._forget_packets(now_s)
         broker = self._broker
-        # one name for one prefix: a changed prefix starts a new session, without the old topic
-        name = f"{broker.prefix.replace('/', '-')}-intake"
-        client = self._new_client(name)
+        client = self._new_client(client_name(broker))
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
@@ -668,6 +666,14 @@ class Intake:
         """Whether there is progress, or none to be made: nothing came, or the record refuses it."""
         is_waiting = self._batch.due_s < now_s - STALLED_S and not self._problems["record"]
         return not is_waiting and self._futile_s >= now_s - STALLED_S
+
+
+def client_name(broker: Broker) -> str:
+    """Under which the broker keeps our place.
+
+    One name for one prefix: a changed prefix starts a new session, without the old topic.
+    """
+    return f"{broker.prefix.replace('/', '-')}-intake"
 
 
 def check_subscribed(reasons: Sequence[ReasonCode], filters: Sequence[str] = ()) -> None:
