@@ -102,6 +102,7 @@ class Chain:
     nobody: tuple[int, ...] = ()  # alarms not answered in time, with nobody left to tell
     floods: tuple[Flood, ...] = ()
     stations: tuple[StationNow, ...] = ()
+    checks: Checks | None = None  # None: nobody looked yet
 
 
 def checks(db: Connection) -> Checks | None:
