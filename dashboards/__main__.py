@@ -44,7 +44,8 @@ def serve(home: Path, *, port: int | None = None) -> None:
     folder = settings.record_home
     open_record(folder).close()  # made or migrated; afterwards it is only read
     record = open_record(folder, read_only=True)
-    proxy = settings.pages.proxy
+    settings.metrics.token()  # one that can be guessed is refused at once
+    proxy, here = settings.pages.proxy, version("sillkeep")
     at = settings.broker
     nodes = Broker(at.address, at.port, at.prefix, embedded=at.embedded, tls=bool(at.ca_file))
     app = make_app(
@@ -53,7 +54,9 @@ def serve(home: Path, *, port: int | None = None) -> None:
         change=lambda: open_record(folder),
         secure=bool(proxy),
         keeps=True,
-        runs=Running(shown(settings, version=version("sillkeep")), nodes),
+        runs=Running(
+            shown(settings, version=here), nodes, version=here, metrics_token=settings.metrics.token
+        ),
     )
     waitress.serve(
         app.server, host=settings.pages.host, port=port or settings.pages.port, threads=THREADS,

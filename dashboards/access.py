@@ -68,9 +68,11 @@ OF_WHOLE = frozenset(
 )  # only for who sees the whole record
 
 OPEN, SIGNED_IN = "open", "signed in"
+BY_TOKEN = "by token"  # noqa: S105  of a machine: the route looks at it itself; no session opens it
 ROUTES: Mapping[str, str] = {
     "/assets/<path:filename>": OPEN,  # style, script and signs of the board: no data
     "/login": OPEN,
+    "/metrics": BY_TOKEN,
     "/link/<secret>": OPEN,
     "/": SIGNED_IN,  # the empty page that then asks for its parts
     "/<path:path>": SIGNED_IN,
@@ -454,6 +456,8 @@ class Gate:
         g.visitor = None
         if not self.secure and not is_loopback(urlsplit(f"//{request.host}").hostname or ""):
             return plain(421, say("The board answers under the address of this machine alone."))
+        if request.url_rule and ROUTES.get(request.url_rule.rule) == BY_TOKEN:
+            return None
         g.visitor = users.visitor(self.record.engine, self.session_token, now_s=self.now())
         self._read()
         rule = request.url_rule.rule if request.url_rule else ""

@@ -25,6 +25,7 @@ from dashboards import (
     exports,
     gather,
     leaving,
+    metrics,
     paint,
     repairs,
     rounds,
@@ -91,10 +92,12 @@ DARK_WHEN = {
 
 @dataclass(frozen=True, slots=True)
 class Running:
-    """How the program runs, as (name, value) for a page, and where nodes publish; no secrets."""
+    """How the program runs, as (name, value) for a page, and where nodes publish; no secrets shown."""
 
     facts: Sequence[tuple[str, str]] = ()
     broker: Broker = field(default_factory=Broker)
+    version: str = ""
+    metrics_token: Callable[[], str] = str  # of who asks for figures; "": nobody is answered
 
 
 RUNNING = Running()
@@ -200,6 +203,7 @@ def make_app(
     exports.add_routes(server, gate, record, now=now)
     rounds.add_routes(server, gate, lots, now=now, change=change)
     documents.add_routes(server, gate, record, now=now)
+    metrics.add_routes(server, record, now=now, token=runs.metrics_token, version=runs.version)
     _guard(server, app)
     return app
 

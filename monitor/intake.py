@@ -67,6 +67,7 @@ READ_BYTES = 65_536  # of one look at the network: some hundred messages
 RECEIPT_EVERY_S = 0.5  # receipts are cumulative: under load one a node this often is enough
 RECEIPT_LIFE_S = 30  # a receipt also sets clocks: an old one would set them wrong
 BEAT_EVERY_S = 5.0
+LATE_S = 3600  # a sample older than that when it comes changes hours that were judged
 # retained: whoever asks later sees it
 ONLINE, OFFLINE = b'{"state":"online"}', b'{"state":"offline"}'
 RETRY_FIRST_S, RETRY_LAST_S = 0.1, 5.0  # back-off towards the record and towards the broker
@@ -390,7 +391,8 @@ class Intake:
         self._started_s = int(clock())
         self._futile_s = math.inf  # since when the network has something and gives no message
         self._receipts: dict[tuple[str, str, int, int], NodeReceipt] = {}
-        self._counts = {"messages": 0, "stored": 0, "repeated": 0, "disputed": 0, "rejected": 0}
+        counted = ("messages", "stored", "repeated", "disputed", "rejected", "late")
+        self._counts = dict.fromkeys(counted, 0)
         self._client: mqtt.Client | None = None
         self._is_connected = False
         self._problems = {"broker": "", "record": ""}
@@ -613,6 +615,7 @@ class Intake:
                 self._client.ack(packet, 1)
         for count in ("stored", "repeated", "disputed", "rejected"):
             self._counts[count] += getattr(taken, count)
+        self._counts["late"] += late(batch)
         self._owe(taken.receipts)
         self._batch = Batch()
 
@@ -666,6 +669,16 @@ class Intake:
         """Whether there is progress, or none to be made: nothing came, or the record refuses it."""
         is_waiting = self._batch.due_s < now_s - STALLED_S and not self._problems["record"]
         return not is_waiting and self._futile_s >= now_s - STALLED_S
+
+
+def late(batch: Batch) -> int:
+    """Samples that came more than an hour after they were taken, as far as their time is told."""
+    edge_s = batch.received_s - LATE_S
+    return sum(
+        each.at_s is not None and each.at_s < edge_s
+        for readings in (batch.readings, batch.untold)
+        for each in readings
+    )
 
 
 def client_name(broker: Broker) -> str:

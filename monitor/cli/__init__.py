@@ -303,11 +303,17 @@ def watch() -> None:
         record = _record()
         house = _House(settings)
         ending.callback(house.end)
+        told = "{}"  # of the last whole round
+
+        def alive() -> None:
+            record.beat("watch", _now(), told)
+
         while True:
-            done = watcher.tick(
-                record, now_s=_now(), alive=lambda: record.beat("watch", _now(), "{}")
-            )
-            record.beat("watch", _now(), "{}")
+            began_s = time.monotonic()
+            done = watcher.tick(record, now_s=_now(), alive=alive)
+            round_s = round(time.monotonic() - began_s, 3)
+            told = json.dumps({"round_s": round_s, "done_s": _now()})
+            alive()
             if done.units:
                 logging.getLogger("watch").info(
                     "judged %d units, %d hours, %d alarms", done.units, done.hours, done.raised
