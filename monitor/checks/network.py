@@ -65,22 +65,23 @@ def certificate(host: str, port: int, *, ca_file: Path | None = None) -> Shown:
     except (OSError, ValueError) as error:
         return Shown(problem="not trusted", error=_said(error))
     try:
-        return Shown(_ends(host, port, context))
+        plain = socket.create_connection((host, port), ANSWER_S)
+    except OSError as error:
+        return _off(error)
+    try:
+        return Shown(_ends(plain, host, context))
     except ssl.SSLCertVerificationError as error:
         is_over = error.verify_code == EXPIRED
         problem = "over" if is_over else "not trusted"
         return Shown(_ends_of_any(host, port), problem, error.verify_message)
-    except (ssl.SSLError, ConnectionResetError) as error:
+    except (
+        OSError
+    ) as error:  # it hangs up, waits for something else, or answers in another language
         return Shown(problem="no TLS", error=_said(error))
-    except OSError as error:
-        return _off(error)
 
 
-def _ends(host: str, port: int, context: ssl.SSLContext) -> int:
-    with (
-        socket.create_connection((host, port), ANSWER_S) as plain,
-        context.wrap_socket(plain, server_hostname=host) as secure,
-    ):
+def _ends(plain: socket.socket, host: str, context: ssl.SSLContext) -> int:
+    with plain, context.wrap_socket(plain, server_hostname=host) as secure:
         shown = secure.getpeercert(binary_form=True)
     return _end_of(x509.load_der_x509_certificate(shown)) if shown else 0
 
@@ -90,7 +91,7 @@ def _ends_of_any(host: str, port: int) -> int:
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
     try:
-        return _ends(host, port, context)
+        return _ends(socket.create_connection((host, port), ANSWER_S), host, context)
     except (OSError, ValueError):
         return 0
 
@@ -128,6 +129,8 @@ def broker(settings: Settings, *, is_heard: bool, is_started: bool) -> list[Chec
     if shown.problem:
         if at.embedded and not is_started:
             return [CheckLine("broker", "look", "broker not started", facts)]
+        if at.embedded:
+            return [CheckLine("broker", "broken", "broker of ours off", facts)]
         facts |= {"error": shown.error, "file": str(at.ca_file)}
         return [CheckLine("broker", "broken", _BROKER[shown.problem], facts)]
     lines = [heard(facts) if is_heard else _taken(at, settings, facts)]

@@ -740,7 +740,9 @@ def _progress() -> Iterator[Callable[[str, float], None]]:
     from rich.console import Console
     from rich.progress import Progress
 
-    with Progress(console=Console(stderr=True), transient=True) as progress:
+    console = Console(stderr=True)
+    # in a log it would leave an empty line
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
         bar = progress.add_task("", total=1.0)
         yield lambda doing, share: progress.update(bar, description=doing, completed=share)
 

@@ -46,6 +46,7 @@ FOUND: dict[str, str] = {
     "broker heard": "{address} answers; the intake is connected with MQTT 5 and subscribed.",
     "broker takes us": "{address} answers, takes our user with MQTT 5 and lets us subscribe.",
     "broker not started": "Its own broker does not answer at {address}; nothing of Sillkeep runs.",
+    "broker of ours off": "Its own broker does not answer at {address}.",
     "broker off": "{address} does not answer: {error}.",
     "broker unnamed": "No address is known for the name in {address}.",
     "broker not trusted": "{address} shows a certificate that {file} does not vouch for: {error}.",
@@ -103,7 +104,7 @@ MEND_MODE = (
 )
 MEND_DISK = "Make room on this disk, or move the record: record.path in sillkeep.toml."
 MEND_PROCESS = "Read its log. sillkeep serve starts it again when it ends; else start that again."
-MEND_CERTIFICATE = "Renew it before that day, and have the program in front read it again."
+MEND_CERTIFICATE = "Renew it before that day, and have the program that shows it read it again."
 MEND_BACKUP = (
     "Make one, nightly, onto another disk or machine: sillkeep backup FOLDER. A first is best now."
 )
@@ -121,6 +122,7 @@ TO_DO: dict[str, str] = {
     "board off": MEND_PROCESS,
     "board not started": START,
     "broker not started": START,
+    "broker of ours off": MEND_PROCESS,
     "broker off": "Start the broker; look at broker.host and broker.port, at cables and the firewall. "
     "Until then nodes keep their samples.",
     "broker unnamed": "Mend broker.host in sillkeep.toml, or this machine's name service.",
@@ -155,7 +157,7 @@ TO_DO: dict[str, str] = {
     "clock jumped": "If a time service set it right, nothing. Samples without a time of their own that came "
     "before have the old one.",
     "certificate good": MEND_CERTIFICATE,
-    "certificate over": "Renew it, and have the program in front read it again.",
+    "certificate over": "Renew it, and have the program that shows it read it again.",
     "board not trusted": "Browsers warn of it too. Renew it, or have this machine trust its authority.",
     "board address off": "Look at messages.board_url and at the proxy in front of the board.",
     "people none": "Enter somebody: sillkeep person add NAME --address URL.",
