@@ -52,6 +52,7 @@ def blocks(chain: Chain, asked: Wish, *, whole: bool = True) -> list[Any]:
                 say("{code}: heard, but its probes are placed in no zone.", code=node.code)
                 for node in idle
             ]
+            + (installation.unknown(chain.checks) if whole else [])
         ),
     ]
 

@@ -9,7 +9,7 @@ from dashboards import words
 from dashboards.words import Wish
 from monitor.catalogue import say
 from monitor.store.health import CheckLine, Checks
-from monitor.text.checks import SUBJECTS, found_text, summary_text, to_do_text
+from monitor.text.checks import SUBJECTS, found_text, summary_text, to_do_text, unknown_text
 
 OLD_S = 3_600  # two looks are a quarter of an hour apart
 RANK = {"broken": 0, "look": 1, "OK": 2}
@@ -26,6 +26,14 @@ def blocks(checks: Checks | None, asked: Wish) -> list[Any]:
     asking = [line for line in lines if line.word != "OK"]
     fine = [line for line in lines if line.word == "OK"]
     return [head, _summary(checks, asked), _list(asking), _fine(fine), _by_hand()]
+
+
+def unknown(checks: Checks | None) -> list[str]:
+    """What the last look left open."""
+    if checks is None:
+        return [say("How the installation does: nobody has looked yet.")]
+    said = (unknown_text(line.key, line.facts) for line in checks.lines)
+    return [line for line in said if line]
 
 
 def _summary(checks: Checks, asked: Wish) -> Component:

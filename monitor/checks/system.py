@@ -43,10 +43,12 @@ def secrets(settings: Settings) -> list[CheckLine]:
     """Whether files that hold secrets are closed to others, and can be read by us."""
     files = [*settings.secret_files(), settings.record_home / ADDRESSES,
              settings.record_home / KEY_FILE]  # fmt: skip
-    if settings.messages.heartbeat_url:  # who knows it can feign that Sillkeep lives
-        files.append(settings.home / FILE_NAME)
     there = [file for file in files if file.exists()]
     lines = [line for file in there if (line := secret(file)) is not None]
+    own = settings.home / FILE_NAME
+    if settings.messages.heartbeat_url and own.exists() and readable_by(own) == "all":
+        # who knows the address can feign that Sillkeep lives
+        lines.append(CheckLine("secrets", "look", "heartbeat open to all", {"file": str(own)}))
     try:
         settings.metrics.token()
     except ConfigError as error:

@@ -37,6 +37,7 @@ FOUND: dict[str, str] = {
     "secrets none": "No file holds a secret yet.",
     "secret open to all": "{file} can be read by everybody on this machine.",
     "secret open to its group": "{file} can be read by its group.",
+    "heartbeat open to all": "{file} names the heartbeat's address, and everybody here can read it.",
     "secret unreadable": "{file} cannot be read: {error}.",
     "secret too short": "{error}.",
     "processes never": "No process of Sillkeep has run here yet.",
@@ -114,6 +115,7 @@ START = "Start it: sillkeep serve."
 TO_DO: dict[str, str] = {
     "secret open to all": MEND_MODE,
     "secret open to its group": "If nobody else is in that group, it is well. Else: chmod 600 {file}.",
+    "heartbeat open to all": "Close it: chmod 600 {file}. Who knows the address can feign that Sillkeep lives.",
     "secret unreadable": "Let the user that Sillkeep runs as read it.",
     "secret too short": "Then start Sillkeep again.",
     "processes never": START,
@@ -208,6 +210,20 @@ def summary_text(*, broken: int, look: int, fine: int) -> str:
     if fine:
         parts.append(say_number(fine, "{n} is in order", "{n} are in order"))
     return say("Of what was looked at, {parts}.", parts=", ".join(parts))
+
+
+# what a line of its own does not make plain, for the panel of what is not known
+UNKNOWN: dict[str, str] = {
+    "way untried": "Whether {label} takes a message: it cannot be tried without sending one.",
+    "disk room": "How fast the record grows: it is known after a day.",
+    "clock untold": "Whether a time service keeps the clock.",
+    "certificate unknown": "When the certificate of {owner} ends.",
+}
+
+
+def unknown_text(key: str, facts: Facts) -> str:
+    """What a line leaves open; empty where nothing is."""
+    return say(UNKNOWN[key], **_said(facts)) if key in UNKNOWN else ""
 
 
 def _said(facts: Facts) -> dict[str, str | int]:
