@@ -109,7 +109,6 @@ MEND_CERTIFICATE = "Renew it before that day, and have the program that shows it
 MEND_BACKUP = (
     "Make one, nightly, onto another disk or machine: sillkeep backup FOLDER. A first is best now."
 )
-NODES_KEEP = "Until then nodes keep their samples."
 START = "Start it: sillkeep serve."
 
 TO_DO: dict[str, str] = {
