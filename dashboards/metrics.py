@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import get_args
+from typing import TypeVar, get_args
 
 from flask import Flask, Response, request
 from prometheus_client import CollectorRegistry
@@ -108,7 +108,8 @@ def add_routes(
             answer = plain(401, say("Send the token of the settings."))
             answer.headers["WWW-Authenticate"] = "Bearer"
             return answer  # type: ignore[return-value]
-        return Response(generate_latest(registry), content_type=CONTENT_TYPE_LATEST)
+        told = generate_latest(registry)  # type: ignore[no-untyped-call]
+        return Response(told, content_type=CONTENT_TYPE_LATEST)
 
 
 class _Described(Collector):
@@ -124,6 +125,8 @@ class _Described(Collector):
         return self._inner.collect()
 
 
+Key = TypeVar("Key", tuple[str], tuple[str, str])  # values of the labels
+
 # --- families -------------------------------------------------------------------------------------
 
 
@@ -131,7 +134,7 @@ def _gauge(
     name: str,
     said: str,
     labels: tuple[str, ...],
-    values: Mapping[tuple[str, ...], float],
+    values: Mapping[Key, float],
     unit: str = "",
 ) -> GaugeMetricFamily:
     family = GaugeMetricFamily(name, said, labels=labels, unit=unit)

@@ -498,9 +498,8 @@ class Intake:
     def _lost(self, reason: str) -> None:
         self._client = None
         self._is_connected = False
-        self._futile_s = (
-            math.inf
-        )  # a broker that refuses us, time after time, is not our being stuck
+        # a broker that refuses us, time after time, is not our being stuck
+        self._futile_s = math.inf
         self._reconnect_s = min(self._reconnect_s * 2 or RETRY_FIRST_S, RETRY_LAST_S)
         self._connect_s = self._timer() + self._reconnect_s
         address = f"{self._broker.address}:{self._broker.port}"

@@ -109,9 +109,9 @@ def secrets_of(settings: Settings) -> set[str]:
     for file in settings.secret_files():
         found.add(_first_line(file))
     try:
-        addresses = people.addresses(settings.record_home).values()
+        addresses = list(people.addresses(settings.record_home).values())
     except MonitorError:
-        addresses = ()
+        addresses = []
     for url in addresses:
         found |= {url, *_of_address(url)}
     return found

@@ -255,7 +255,7 @@ def told(post: kept.Post | None) -> list[CheckLine]:
         count = len(post.without_address)
         lines.append(CheckLine("people", "look", "people without", {"count": count}))
     if post.waiting and post.trouble:
-        facts = {"count": post.waiting, "error": post.trouble}
+        facts: dict[str, str | int] = {"count": post.waiting, "error": post.trouble}
         lines.append(CheckLine("people", "broken", "messages wait", facts))
     if post.expired:
         lines.append(CheckLine("people", "look", "messages late", {"count": post.expired}))

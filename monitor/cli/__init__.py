@@ -661,7 +661,7 @@ def _record_told(settings: "Settings", *, as_json: bool) -> int:
     return int(checked is not None and checked.count > 0)
 
 
-def _counted(settings: "Settings") -> dict[str, int | None]:
+def _counted(settings: "Settings") -> dict[str, Any]:
     """The same in figures."""
     from monitor.store.archive import standing
 

@@ -119,10 +119,10 @@ def _pending(db: Connection) -> int:
 
 def _rejects(db: Connection) -> Mapping[str, int]:
     c = t.reject.c.reason
-    kind = case(*((c.startswith(begins, autoescape=True), kind) for begins, kind in REJECTS),
+    of = case(*((c.startswith(begins, autoescape=True), kind) for begins, kind in REJECTS),
                 else_=OTHER)  # fmt: skip
-    found = dict.fromkeys([*dict(map(reversed, REJECTS)), OTHER], 0)  # type: ignore[arg-type,call-overload]
-    query = select(kind, func.count()).select_from(t.reject).group_by(kind)
+    found = dict.fromkeys([*(kind for _, kind in REJECTS), OTHER], 0)
+    query = select(of, func.count()).select_from(t.reject).group_by(of)
     return found | {str(name): int(number) for name, number in db.execute(query)}
 
 
