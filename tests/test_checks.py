@@ -29,10 +29,12 @@ from dashboards.words import Wish
 from monitor import checks, intake
 from monitor.checks import Moment, Seen, network, system
 from monitor.config import Broker, Settings, load
+from monitor.people import plan
 from monitor.store import health, open_record, people
 from monitor.store.checking import Checked
 from monitor.store.health import BACKUP, CheckLine, Checks
 from monitor.store.people import Person, Post
+from monitor.store.record import Record
 from monitor.store.users import Doer
 from monitor.text import checks as text
 from tests.conftest import MOSQUITTO, RunningBroker, unused_port
@@ -522,6 +524,34 @@ def test_what_was_kept_comes_back(tmp_path: Path) -> None:
     with open_record(tmp_path) as record:
         checks.keep(record, found)
         assert health.chain(record.engine, now_s=NOW_S).checks == found
+
+
+def test_people_are_told_once_of_a_certificate_that_ends(tmp_path: Path) -> None:
+    def look(record: Record, days: float) -> None:
+        ends_s = NOW_S + 20 * DAY_S
+        now_s = ends_s - round(days * DAY_S)
+        line = network.ending("broker", ends_s, now_s=now_s)
+        checks.keep(record, Checks(now_s, (line,)))
+
+    with open_record(tmp_path) as record:
+        person = Person(name="Ann", role="owner", timezone="UTC", quiet=(0, 0))
+        people.add(record.engine, tmp_path, person, [("json://h.example", "x")], by=Doer("t", 0))
+        told = []
+        for days in (12, 8, 6, 5, 0.5, -0.1, -3):
+            look(record, days)
+            entries = people.undecided(record.engine, limit=9)
+            told.append(len(entries))
+        assert told == [0, 0, 1, 1, 1, 2, 2]
+        assert {entry.alarm.kind for entry in entries} == {"installation"}
+        found = plan(
+            entries[0], people.listed(record.engine), [], now_s=entries[0].created_s + 100,
+            board_url="",
+        )  # fmt: skip
+    assert found is not None
+    (message,) = found.messages
+    assert "a certificate" in message.subject
+    assert "The certificate of the broker ends" in message.body
+    assert "Renew it" in message.body
 
 
 def test_an_empty_home_has_nothing_broken(tmp_path: Path, other_port: int, free_port: int) -> None:

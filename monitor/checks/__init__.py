@@ -22,13 +22,13 @@ from monitor.checks import network, system
 from monitor.config import Settings
 from monitor.errors import MonitorError, StoreError
 from monitor.serve import answers
-from monitor.store import Record, open_record
+from monitor.store import OutboxItem, Record, open_record
 from monitor.store import people as kept
 from monitor.store.checking import Checked
 from monitor.store.engine import FILE_NAME, reading
-from monitor.store.health import BACKUP, CHECKS, CheckLine, Checks
+from monitor.store.health import BACKUP, CHECKS, CheckLine, Checks, written_checks
 from monitor.store.health import checks as last_checks
-from monitor.text.checks import SUBJECTS
+from monitor.text.checks import SUBJECTS, found_text, to_do_text
 
 WHOLE_S = 10.0  # for each look
 CHECK_OLD_S = 26 * 3600  # the record checks itself once a UTC day
@@ -102,10 +102,14 @@ def run(settings: Settings, at: Moment) -> Checks:
 
 
 def keep(record: Record, found: Checks) -> None:
-    """Keep what was found, for the Chain page and the next look."""
-    from monitor.store.health import written_checks
-
+    """Keep what was found, for the Chain page and the next look; tell people of certificates that end."""
     record.beat(CHECKS, found.at_s, written_checks(found))
+    for line in found.lines:
+        if line.word == "broken" and "ends_at_s" in line.facts:
+            # once for each certificate when seven days are left, and once when it is over
+            key = f"{kept.INSTALLATION}{line.key}/{line.facts['owner']}/{line.facts['ends_at_s']}"
+            said = (found_text(line.key, line.facts), to_do_text(line.key, line.word, line.facts))
+            record.tell(OutboxItem(key, "people", " ".join(said)), now_s=found.at_s)
 
 
 def in_time(looks: Mapping[str, Sequence[Look]], *, seconds: float = WHOLE_S) -> list[CheckLine]:
