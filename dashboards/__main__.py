@@ -9,7 +9,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from monitor import accesslist
+from monitor import accesslist, logs
 from monitor.config import home_folder, load, shown
 from monitor.errors import MonitorError
 from monitor.store.record import open_record
@@ -19,8 +19,6 @@ THREADS = 4
 
 def main() -> None:
     """Serve the board until the process is ended."""
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(levelname)s %(message)s")
-    logging.getLogger("alembic").setLevel(logging.WARNING)  # each change opens the record anew
     parser = argparse.ArgumentParser(prog="python -m dashboards", description="Serve the board.")
     parser.add_argument("--home", type=Path, help="folder of settings and record")
     parser.add_argument("--port", type=int, help="port; without it, the settings'")
@@ -28,7 +26,10 @@ def main() -> None:
     try:
         serve(options.home or home_folder(), port=options.port)
     except MonitorError as error:
-        sys.exit(f"sillkeep pages: {error}")
+        if not logs.is_json():
+            sys.exit(f"sillkeep pages: {error}")
+        logging.getLogger("sillkeep.pages").critical("%s", error)
+        sys.exit(1)
 
 
 def serve(home: Path, *, port: int | None = None) -> None:
@@ -40,10 +41,12 @@ def serve(home: Path, *, port: int | None = None) -> None:
     from dashboards.pages.begin import Broker
 
     settings = load(home)
+    logs.configure("pages", settings.log, logs.secrets_of(settings))
     folder = settings.record_home
     open_record(folder).close()  # made or migrated; afterwards it is only read
     record = open_record(folder, read_only=True)
-    proxy = settings.pages.proxy
+    settings.metrics.token()  # one that can be guessed is refused at once
+    proxy, here = settings.pages.proxy, version("sillkeep")
     at = settings.broker
     nodes = Broker(at.address, at.port, at.prefix, embedded=at.embedded, tls=bool(at.ca_file))
     claimed = Told(
@@ -55,7 +58,13 @@ def serve(home: Path, *, port: int | None = None) -> None:
         change=lambda: open_record(folder),
         secure=bool(proxy),
         keeps=True,
-        runs=Running(shown(settings, version=version("sillkeep")), nodes, claimed),
+        runs=Running(
+            shown(settings, version=here),
+            nodes,
+            claimed,
+            version=here,
+            metrics_token=settings.metrics.token,
+        ),
     )
     waitress.serve(
         app.server, host=settings.pages.host, port=port or settings.pages.port, threads=THREADS,

@@ -68,9 +68,11 @@ OF_WHOLE = frozenset(
 )  # only for who sees the whole record
 
 OPEN, SIGNED_IN = "open", "signed in"
+BY_TOKEN = "by token"  # noqa: S105  of a machine: the route looks at it itself; no session opens it
 ROUTES: Mapping[str, str] = {
     "/assets/<path:filename>": OPEN,  # style, script and signs of the board: no data
     "/login": OPEN,
+    "/metrics": BY_TOKEN,
     "/link/<secret>": OPEN,
     "/claim/<secret>": OPEN,  # whoever has a node's claim exchanges it, once
     "/": SIGNED_IN,  # the empty page that then asks for its parts
@@ -222,7 +224,8 @@ class Sight:
         seen = {(node.site, node.code) for node in nodes}
         floods = tuple(flood for flood in chain.floods if (flood.site, flood.node) in seen)
         stations = tuple(one for one in chain.stations if one.site in self.yards)
-        return replace(chain, nodes=tuple(nodes), floods=floods, stations=stations)
+        checks = chain.checks if self.visitor.reach.whole else None
+        return replace(chain, nodes=tuple(nodes), floods=floods, stations=stations, checks=checks)
 
     def nodes(self, nodes: Iterable[NodeRow]) -> list[NodeRow]:
         """As `chain`: nodes where something is seen, with their probes and alarms there."""
@@ -455,6 +458,8 @@ class Gate:
         g.visitor = None
         if not self.secure and not is_loopback(urlsplit(f"//{request.host}").hostname or ""):
             return plain(421, say("The board answers under the address of this machine alone."))
+        if request.url_rule and ROUTES.get(request.url_rule.rule) == BY_TOKEN:
+            return None
         g.visitor = users.visitor(self.record.engine, self.session_token, now_s=self.now())
         self._read()
         rule = request.url_rule.rule if request.url_rule else ""

@@ -26,6 +26,7 @@ from dashboards import (
     exports,
     gather,
     leaving,
+    metrics,
     paint,
     repairs,
     rounds,
@@ -92,11 +93,13 @@ DARK_WHEN = {
 
 @dataclass(frozen=True, slots=True)
 class Running:
-    """How the program runs, as (name, value) for a page, and where nodes publish; no secrets."""
+    """How the program runs, as (name, value) for a page, and where nodes publish; no secrets shown."""
 
     facts: Sequence[tuple[str, str]] = ()
     broker: Broker = field(default_factory=Broker)
     nodes: claims.Told = field(default_factory=claims.Told)  # what a node's claim is answered with
+    version: str = ""
+    metrics_token: Callable[[], str] = str  # of who asks for figures; "": nobody is answered
 
 
 RUNNING = Running()
@@ -203,6 +206,7 @@ def make_app(
     rounds.add_routes(server, gate, lots, now=now, change=change)
     documents.add_routes(server, gate, record, now=now)
     claims.add_routes(server, gate, runs.nodes)
+    metrics.add_routes(server, record, now=now, token=runs.metrics_token, version=runs.version)
     _guard(server, app)
     return app
 
@@ -304,7 +308,9 @@ def _blocks(
             sorted(sight.units) if "acknowledge" in sight.acts else (),
         ),
         "/chain": lambda: chain_page.blocks(
-            sight.chain(health.chain(record.engine, now_s=asked.now_s)), asked
+            sight.chain(health.chain(record.engine, now_s=asked.now_s)),
+            asked,
+            whole=sight.visitor.reach.whole,
         ),
     } | _own_pages(record, asked, token, sight, runs)
     if path in named:

@@ -8,8 +8,13 @@ listens beyond this machine is a broker of its own (deploy/mosquitto.conf).
 import logging
 import sys
 import tempfile
+from collections.abc import Sequence
 
+from monitor import logs
+from monitor.config import Log
 from monitor.errors import ConfigError
+
+LOG = Log()
 
 # MQTT 5 only: a node of an older version could not be told that it was refused.
 # Segments are what the broker keeps for a subscriber that is away: 10 MB, then the oldest go (and
@@ -67,14 +72,22 @@ def run_embedded(port: int) -> None:
     broker.run_forever()
 
 
-def command(port: int) -> list[str]:
+def command(port: int, log: Log = LOG) -> list[str]:
     """Command line of the child process."""
-    return [sys.executable, "-m", "monitor.broker", str(port)]
+    return [sys.executable, "-m", "monitor.broker", str(port), log.form, log.level]
+
+
+def main(words: Sequence[str]) -> None:
+    """Run by a port, and how to log."""
+    port, *how = words
+    names = dict(zip(("form", "level"), how, strict=False))
+    logs.configure("broker", Log.model_validate(names))
+    try:
+        run_embedded(int(port))
+    except ConfigError as error:
+        logging.getLogger("broker").critical("%s", error)
+        sys.exit(1)
 
 
 if __name__ == "__main__":
-    logging.basicConfig(format="%(levelname)s %(name)s: %(message)s")
-    try:
-        run_embedded(int(sys.argv[1]))
-    except ConfigError as error:
-        sys.exit(str(error))
+    main(sys.argv[1:])

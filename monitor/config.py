@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 FILE_NAME = "sillkeep.toml"
 ARCHIVE_TOKEN = "SILLKEEP_ARCHIVE_TOKEN"  # noqa: S105  the name of a variable
+SHORTEST_TOKEN = 32  # of /metrics: 128 bits in hexadecimal
 BUSY = 75  # exit status of a second instance: EX_TEMPFAIL of sysexits.h
 
 
@@ -230,6 +231,31 @@ class Pages(_Table):
         listens_everywhere = not is_loopback(self.host) and ip_address(self.host).is_unspecified
         address = "127.0.0.1" if listens_everywhere else self.host
         return f"http://{f'[{address}]' if ':' in address else address}:{self.port}/"
+
+
+class Log(_Table):
+    """How the processes log, all alike."""
+
+    form: Literal["text", "json"] = "text"
+    level: Literal["debug", "info", "warning", "error"] = "info"
+
+
+class Metrics(_Table):
+    """Figures of operation for a machine that asks at `/metrics`; without a token there are none."""
+
+    token_file: FilePath = None  # first line, to be sent as a bearer token
+
+    def token(self) -> str:
+        """Token from its file, "" without one; ConfigError if it cannot be read or can be guessed."""
+        if self.token_file is None:
+            return ""
+        found = _first_line(self.token_file, "metrics.token_file")
+        if len(found) < SHORTEST_TOKEN or not found.isascii():
+            raise ConfigError(
+                f"{self.token_file}: the token of metrics.token_file is too short or holds other than "
+                f"ASCII; make one of at least {SHORTEST_TOKEN} characters: openssl rand -hex 32"
+            )
+        return found
 
 
 class Column(_Table):
@@ -439,6 +465,8 @@ class Settings(_Table):
     archive: Archive = Archive()
     messages: Messages = Messages()
     pages: Pages = Pages()
+    log: Log = Log()
+    metrics: Metrics = Metrics()
     weather: tuple[Weather, ...] = ()
     map: tuple[Map, ...] = ()
 
@@ -457,6 +485,16 @@ class Settings(_Table):
         if len(set(places)) < len(places):
             raise ValueError("two weather services fill one zone; give one of them another `zone`")
         return self
+
+    def secret_files(self) -> tuple[Path, ...]:
+        """Files whose first line is a secret."""
+        named = (
+            self.broker.password_file,
+            self.archive.token_file,
+            self.metrics.token_file,
+            *(weather.token_file for weather in self.weather),
+        )
+        return tuple(dict.fromkeys(file for file in named if file is not None))
 
     @property
     def record_home(self) -> Path:

@@ -77,6 +77,7 @@ RECEIPT_EVERY_S = 0.5  # receipts are cumulative: under load one a node this oft
 RECEIPT_LIFE_S = 30  # a receipt also sets clocks: an old one would set them wrong
 BEAT_EVERY_S = 5.0
 STATES_EVERY_S = 2.0  # what nodes say of themselves is kept so often
+LATE_S = 3600  # a sample older than that when it comes changes hours that were judged
 # retained: whoever asks later sees it
 ONLINE, OFFLINE = b'{"state":"online"}', b'{"state":"offline"}'
 RETRY_FIRST_S, RETRY_LAST_S = 0.1, 5.0  # back-off towards the record and towards the broker
@@ -403,7 +404,8 @@ class Intake:
         # faults that nodes told, with when; the newest of each until it is kept
         self._states: dict[tuple[str, str], tuple[int, dict[str, str]]] = {}
         self._states_s = -math.inf
-        self._counts = {"messages": 0, "stored": 0, "repeated": 0, "disputed": 0, "rejected": 0}
+        counted = ("messages", "stored", "repeated", "disputed", "rejected", "late")
+        self._counts = dict.fromkeys(counted, 0)
         self._client: mqtt.Client | None = None
         self._is_connected = False
         self._problems = {"broker": "", "record": ""}
@@ -479,9 +481,7 @@ class Intake:
         """Open a new connection; our place at the broker is kept under the client's name."""
         self._forget_packets(now_s)
         broker = self._broker
-        # one name for one prefix: a changed prefix starts a new session, without the old topic
-        name = f"{broker.prefix.replace('/', '-')}-intake"
-        client = self._new_client(name)
+        client = self._new_client(client_name(broker))
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
@@ -515,6 +515,8 @@ class Intake:
     def _lost(self, reason: str) -> None:
         self._client = None
         self._is_connected = False
+        # a broker that refuses us, time after time, is not our being stuck
+        self._futile_s = math.inf
         self._reconnect_s = min(self._reconnect_s * 2 or RETRY_FIRST_S, RETRY_LAST_S)
         self._connect_s = self._timer() + self._reconnect_s
         address = f"{self._broker.address}:{self._broker.port}"
@@ -664,6 +666,7 @@ class Intake:
                 self._client.ack(packet, 1)
         for count in ("stored", "repeated", "disputed", "rejected"):
             self._counts[count] += getattr(taken, count)
+        self._counts["late"] += late(batch)
         self._owe(taken.receipts)
         self._batch = Batch()
 
@@ -717,6 +720,24 @@ class Intake:
         """Whether there is progress, or none to be made: nothing came, or the record refuses it."""
         is_waiting = self._batch.due_s < now_s - STALLED_S and not self._problems["record"]
         return not is_waiting and self._futile_s >= now_s - STALLED_S
+
+
+def late(batch: Batch) -> int:
+    """Samples that came more than an hour after they were taken, as far as their time is told."""
+    edge_s = batch.received_s - LATE_S
+    return sum(
+        each.at_s is not None and each.at_s < edge_s
+        for readings in (batch.readings, batch.untold)
+        for each in readings
+    )
+
+
+def client_name(broker: Broker) -> str:
+    """Under which the broker keeps our place.
+
+    One name for one prefix: a changed prefix starts a new session, without the old topic.
+    """
+    return f"{broker.prefix.replace('/', '-')}-intake"
 
 
 def check_subscribed(reasons: Sequence[ReasonCode], filters: Sequence[str] = ()) -> None:

@@ -285,7 +285,7 @@ def label(url: str) -> str:
     if _is_mail(plugin):
         name, _, host = plugin.targets[0][1].partition("@")
         return f"mail {name[:1]}...@{host}"
-    if scheme.rstrip("s") in {"json", "xml", "form"}:
+    if is_web(plugin):
         return f"{scheme} {plugin.host}"
     return f"{scheme} ({plugin.service_name})"
 
@@ -294,6 +294,11 @@ def _is_mail(plugin: object) -> bool:
     from apprise.plugins.email import NotifyEmail
 
     return isinstance(plugin, NotifyEmail)
+
+
+def is_web(plugin: object) -> bool:
+    """Whether it is a web address of somebody's own, whose host the address names."""
+    return str(getattr(plugin, "secure_protocol", "")) in {"jsons", "xmls", "forms"}
 
 
 def message_id(key: str) -> str:

@@ -177,17 +177,22 @@ class _Announcement:
     """Asks the board until it answers, then says once where it is."""
 
     pages: Pages
+    in_log: bool = False  # read by a machine, not by who started it
     is_said: bool = False
 
     def __call__(self) -> bool:
-        if not self.is_said and _answers(self.pages):
+        if not self.is_said and answers(self.pages):
             self.is_said = True
-            sys.stdout.write(f"The board is at {self.pages.url}\n")
-            sys.stdout.flush()
+            if self.in_log:
+                log.info("the board is at %s", self.pages.url)
+            else:
+                sys.stdout.write(f"The board is at {self.pages.url}\n")
+                sys.stdout.flush()
         return self.is_said
 
 
-def _answers(pages: Pages) -> bool:
+def answers(pages: Pages) -> bool:
+    """Whether the board answers, asked from this machine; at most some seconds."""
     host = pages.host
     if not is_loopback(host) and ip_address(host).is_unspecified:
         host = "127.0.0.1"
@@ -215,7 +220,7 @@ def parts_of(settings: Settings) -> list[Part]:
     if settings.weather:
         parts.append(Part("weather", (*sillkeep, "weather", "run"), beats=True))
     if settings.broker.embedded:
-        parts.insert(0, Part("broker", tuple(broker.command(settings.broker.port))))
+        parts.insert(0, Part("broker", tuple(broker.command(settings.broker.port, settings.log))))
     return parts
 
 
@@ -256,6 +261,6 @@ def serve(settings: Settings) -> int:
             parts=parts_of(settings),
             environment=dict(os.environ) | {"SILLKEEP_HOME": str(settings.home)},
             pulses=lambda: _signs(record, settings.home),
-            on_round=_Announcement(settings.pages),
+            on_round=_Announcement(settings.pages, in_log=settings.log.form == "json"),
         ).run()
     return 0

@@ -272,7 +272,7 @@ def test_the_commands_back_up_check_and_restore(record: Record, home: Path, tmp_
     again = sillkeep(home, "backup", str(tmp_path / "copy.sqlite"))
     assert again.returncode == 2
     assert "exists already" in again.stderr
-    assert sillkeep(home, "check").returncode == 0
+    assert sillkeep(home, "check", "--deep").returncode == 0
     flipped(home / FILE_NAME)
     checked = sillkeep(home, "check", "--deep")
     assert checked.returncode == 1

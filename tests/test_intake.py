@@ -428,6 +428,25 @@ def test_a_network_that_has_something_which_never_comes_out_ends_the_pulse(
     assert after(1)
 
 
+def test_a_broker_that_answers_and_hangs_up_again_and_again_is_not_being_stuck(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A wrong password: each connection brings a refusal, and no message."""
+    one, clock = Promises(), [100.0]
+    running = an_intake(one, clock)
+    monkeypatch.setattr(running, "_wait", lambda client, _: client is not None)
+    monkeypatch.setattr(one, "loop_read", object, raising=False)
+    monkeypatch.setattr(one, "loop_misc", object, raising=False)
+    monkeypatch.setattr(one, "socket", lambda: None, raising=False)  # it has hung up
+    for _ in range(int(5 * STALLED_S)):
+        clock[0] += 1.0
+        running._client = one  # type: ignore[assignment]
+        running._read(0.0)
+        clock[0] += 1.0
+        running._read(0.0)
+        assert running.is_moving(clock[0])
+
+
 # --- packets of the broker ------------------------------------------------------------------------
 
 

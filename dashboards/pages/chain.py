@@ -7,6 +7,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboards import views, words
+from dashboards.pages import checks as installation
 from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import text
@@ -17,8 +18,8 @@ from monitor.store.health import Chain, NodeNow
 PARTS = ("intake", "watch", "messages")
 
 
-def blocks(chain: Chain, asked: Wish) -> list[Any]:
-    """Page of pulses, counts and nodes."""
+def blocks(chain: Chain, asked: Wish, *, whole: bool = True) -> list[Any]:
+    """Page of pulses, counts and nodes; `whole`: to who sees all of it, the installation too."""
     silent = [node for node in chain.nodes if node.silent]
     idle = [node for node in chain.nodes if not node.zones]
     return [
@@ -32,6 +33,7 @@ def blocks(chain: Chain, asked: Wish) -> list[Any]:
         *_told(chain),
         _record(chain),
         views.facts(_counts(chain), name="wide"),
+        *(installation.blocks(chain.checks, asked) if whole else ()),
         html.H2("Silent nodes"),
         _nodes(silent, asked) if silent else html.P("No node that watches a zone is silent."),
         html.Details(
@@ -50,6 +52,7 @@ def blocks(chain: Chain, asked: Wish) -> list[Any]:
                 say("{code}: heard, but its probes are placed in no zone.", code=node.code)
                 for node in idle
             ]
+            + (installation.unknown(chain.checks) if whole else [])
         ),
     ]
 

@@ -13,7 +13,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -45,6 +45,7 @@ app.add_typer(node_app, name="node")
 DAY_S, YEAR_S = 86_400, 31_557_600
 BLOCKS_A_TICK = 10  # of readings sealed: a lot's year in a day
 BETWEEN_S = 0.1
+FIRST_LOOK_S, LOOK_EVERY_S = 20.0, 900.0  # at the installation: once all that was started works
 TICK_S = 10.0  # between rounds of the watch: liquid water is told within a minute
 
 JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON for a script.")]
@@ -55,8 +56,17 @@ def main() -> None:
     try:
         app()
     except MonitorError as error:
-        typer.echo(f"sillkeep: {error}", err=True)
+        _say_error(error)
         sys.exit(2)
+
+
+def _say_error(error: MonitorError) -> None:
+    from monitor import logs
+
+    if logs.is_json():  # a process, read by a machine
+        logging.getLogger("sillkeep").critical("%s", error)
+    else:
+        typer.echo(f"sillkeep: {error}", err=True)
 
 
 def _settings() -> "Settings":
@@ -202,8 +212,9 @@ def serve() -> None:
     """Start and supervise everything: broker where none is set, intake, watch and pages."""
     from monitor import serve as supervisor
 
-    _log_to_stderr()
-    sys.exit(supervisor.serve(_settings()))
+    settings = _settings()
+    _log_as("serve", settings)
+    sys.exit(supervisor.serve(settings))
 
 
 @app.command()
@@ -211,8 +222,9 @@ def intake() -> None:
     """Take in readings from the broker."""
     from monitor import intake as taker
 
-    _log_to_stderr()
-    sys.exit(taker.run(_settings()))
+    settings = _settings()
+    _log_as("intake", settings)
+    sys.exit(taker.run(settings))
 
 
 @dataclass(slots=True)
@@ -221,8 +233,10 @@ class _House:
 
     settings: "Settings"
     day: int = -1
+    look_s: float = field(default_factory=lambda: time.monotonic() + FIRST_LOOK_S)
     checker: subprocess.Popen[bytes] | None = None
     trouble: str = ""
+    looker: subprocess.Popen[bytes] | None = None
 
     def keep(self, record: "Record", pause: threading.Event, *, now_s: int) -> None:
         """Do a bounded part of it; between two blocks the intake has its turn."""
@@ -238,6 +252,7 @@ class _House:
                 break
             pause.wait(BETWEEN_S)
         self._check(record, day=now_s // DAY_S)
+        self._look()
 
     def keep_list(self, record: "Record") -> None:
         """Bring the broker's access list up to date, whoever changed what it is made of."""
@@ -260,18 +275,29 @@ class _House:
         self.day = day
         last = record.last_check()
         if last is None or last.at_s // DAY_S < day:  # a process of its own: it takes minutes
-            self.checker = subprocess.Popen(
-                [sys.executable, "-c", "from monitor.cli import main; main()", "check", "--deep"],
-                env=dict(os.environ) | {"SILLKEEP_HOME": str(self.settings.home)},
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-            )
+            self.checker = self._started("--deep")
+
+    def _look(self) -> None:
+        """Have the installation looked at now and then: a process of its own, for a look may hang."""
+        is_running = self.looker is not None and self.looker.poll() is None
+        if not is_running and time.monotonic() >= self.look_s:
+            self.look_s = time.monotonic() + LOOK_EVERY_S
+            self.looker = self._started("--keep")
+
+    def _started(self, how: str) -> subprocess.Popen[bytes]:
+        return subprocess.Popen(  # noqa: S603  our own command, no shell
+            [sys.executable, "-c", "from monitor.cli import main; main()", "check", how],
+            env=dict(os.environ) | {"SILLKEEP_HOME": str(self.settings.home)},
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+        )
 
     def end(self) -> None:
         """End what is still running."""
-        if self.checker is not None and self.checker.poll() is None:
-            self.checker.terminate()
-            self.checker.wait()
+        for child in (self.checker, self.looker):
+            if child is not None and child.poll() is None:
+                child.terminate()
+                child.wait()
 
 
 @app.command()
@@ -280,11 +306,11 @@ def watch() -> None:
     from monitor import watch as watcher
     from monitor.config import BUSY, claim
 
-    _log_to_stderr()
     settings = _settings()
+    _log_as("watch", settings)
     lock = claim(settings.home, "watch")
     if lock is None:
-        typer.echo(f"another watch of {settings.home} is running", err=True)
+        logging.getLogger("watch").error("another watch of %s is running", settings.home)
         sys.exit(BUSY)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # what is half done is rolled back
     pause = threading.Event()
@@ -292,11 +318,17 @@ def watch() -> None:
         record = _record()
         house = _House(settings)
         ending.callback(house.end)
+        told = "{}"  # of the last whole round
+
+        def alive() -> None:
+            record.beat("watch", _now(), told)
+
         while True:
-            done = watcher.tick(
-                record, now_s=_now(), alive=lambda: record.beat("watch", _now(), "{}")
-            )
-            record.beat("watch", _now(), "{}")
+            began_s = time.monotonic()
+            done = watcher.tick(record, now_s=_now(), alive=alive)
+            round_s = round(time.monotonic() - began_s, 3)
+            told = json.dumps({"round_s": round_s, "done_s": _now()})
+            alive()
             if done.units:
                 logging.getLogger("watch").info(
                     "judged %d units, %d hours, %d alarms", done.units, done.hours, done.raised
@@ -312,13 +344,13 @@ def archive() -> None:
     from monitor.config import BUSY, claim
     from monitor.store import Mirror
 
-    _log_to_stderr()
     settings = _settings()
+    _log_as("archive", settings)
     if not settings.archive.url:
         raise InputError("no archive is set: name it with archive.url in sillkeep.toml")
     lock = claim(settings.home, "archive")
     if lock is None:
-        typer.echo(f"another archive of {settings.home} is running", err=True)
+        logging.getLogger("archive").error("another archive of %s is running", settings.home)
         sys.exit(BUSY)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # what is half done is sent again
     with lock, _record() as record:
@@ -331,11 +363,10 @@ def pages() -> None:
     os.execv(sys.executable, [sys.executable, "-m", "dashboards"])  # noqa: S606  no shell
 
 
-def _log_to_stderr() -> None:
-    logging.basicConfig(
-        level=logging.INFO, format="%(asctime)s %(name)s %(levelname)s %(message)s", force=True
-    )
-    logging.getLogger("alembic").setLevel(logging.WARNING)
+def _log_as(process: str, settings: "Settings") -> None:
+    from monitor import logs
+
+    logs.configure(process, settings.log, logs.secrets_of(settings))
 
 
 @app.command()
@@ -585,34 +616,51 @@ def rejects(
 @app.command()
 def check(
     deep: Annotated[
-        bool, typer.Option("--deep", help="First read it all and compare it with its checksums.")
+        bool, typer.Option("--deep", help="Read the record and compare it with its checksums.")
     ] = False,
     alive: Annotated[
         bool, typer.Option("--alive", help="Only say whether every part makes progress.")
     ] = False,
+    send: Annotated[
+        bool, typer.Option("--send", help="Also send a message to each address of everybody.")
+    ] = False,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Keep what was found for the Chain page.", hidden=True)
+    ] = False,
     as_json: JsonFlag = False,
 ) -> None:
-    """Check the settings, say what the record holds and whether it is as it was written."""
-    from monitor import text
-    from monitor.store.archive import standing
-
+    """Look at the installation and the record, and say what to do; status 1 if something is broken."""
     settings = _settings()
     if alive:
         from monitor.cli.people import check_alive
 
         sys.exit(check_alive(as_json=as_json))
+    if keep:
+        from monitor.cli.checks import keep_checks
+
+        keep_checks(settings)
+        return
     if deep:
         _check_deeply()
-    record = _record(read_only=True)
-    counts = record.counts()
-    checked = record.last_check()
-    damages = 0 if checked is None else checked.count
-    archive = standing(record.engine) if settings.archive.url else None
+        sys.exit(_record_told(settings, as_json=as_json))
+    from monitor.cli.checks import check_installation
+
+    sys.exit(check_installation(settings, send=send, as_json=as_json))
+
+
+def _record_told(settings: "Settings", *, as_json: bool) -> int:
+    """Say what the record holds and whether it is as it was written; the exit status."""
+    from monitor import text
+    from monitor.store.archive import standing
+
     if as_json:
-        told = {} if archive is None else {"archive behind s": archive.behind_s(_now())}
-        told["damages"] = damages
-        typer.echo(json.dumps(counts | told))
-        sys.exit(1 if damages else 0)
+        counted = _counted(settings)
+        typer.echo(json.dumps(counted))
+        return int(bool(counted["damages"]))
+    with _record(read_only=True) as record:
+        counts = record.counts()
+        checked = record.last_check()
+        archive = standing(record.engine) if settings.archive.url else None
     typer.echo(f"settings and record in {settings.home} can be read")
     for name, count in counts.items():
         typer.echo(f"{name}: {count}")
@@ -628,7 +676,19 @@ def check(
     typer.echo(_checked_text(checked))
     for damage in checked.damages if checked else ():
         typer.echo(f"{damage.kind} {damage.a} {damage.b} {damage.said}".rstrip())
-    sys.exit(1 if damages else 0)
+    return int(checked is not None and checked.count > 0)
+
+
+def _counted(settings: "Settings") -> dict[str, Any]:
+    """The same in figures."""
+    from monitor.store.archive import standing
+
+    with _record(read_only=True) as record:
+        checked = record.last_check()
+        archive = standing(record.engine) if settings.archive.url else None
+        told = {} if archive is None else {"archive behind s": archive.behind_s(_now())}
+        damages = 0 if checked is None else checked.count
+        return record.counts() | told | {"damages": damages}
 
 
 def _checked_text(checked: "Checked | None") -> str:
@@ -651,7 +711,20 @@ def back_up(
     with _progress() as tell:
         home = _settings().record_home
         file = backup.back_up(home, to, now_s=_now(), force=force, tell=tell)
+    _note_backup(file)
     typer.echo(f"backed up and compared: {file}")
+
+
+def _note_backup(file: Path) -> None:
+    """Leave in the record that there is a backup; one that takes nothing any more has it all the same."""
+    from monitor.store.health import BACKUP
+
+    try:
+        with _record() as record:
+            detail = {"bytes": file.stat().st_size}
+            record.beat(BACKUP, _now(), json.dumps(detail))
+    except MonitorError as error:
+        typer.echo(f"that it was made could not be noted in the record: {error}", err=True)
 
 
 @app.command()
@@ -685,7 +758,9 @@ def _progress() -> Iterator[Callable[[str, float], None]]:
     from rich.console import Console
     from rich.progress import Progress
 
-    with Progress(console=Console(stderr=True), transient=True) as progress:
+    console = Console(stderr=True)
+    # in a log it would leave an empty line
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
         bar = progress.add_task("", total=1.0)
         yield lambda doing, share: progress.update(bar, description=doing, completed=share)
 

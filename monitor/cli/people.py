@@ -1,6 +1,7 @@
 """`sillkeep person`: who is told of alarms; `sillkeep messages`: the process that tells them."""
 
 import json
+import logging
 import re
 import secrets
 import signal
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli import JsonFlag, _log_to_stderr, _now, _record, _settings
+from monitor.cli import JsonFlag, _log_as, _now, _record, _settings
 from monitor.cli.users import _doer, user_forget
 from monitor.errors import DeliveryError, InputError
 
@@ -174,11 +175,11 @@ def messages() -> None:
     from monitor.config import BUSY, claim
     from monitor.messages import run
 
-    _log_to_stderr()
     settings = _settings()
+    _log_as("messages", settings)
     lock = claim(settings.home, "messages")
     if lock is None:
-        typer.echo(f"another messages of {settings.home} is running", err=True)
+        logging.getLogger("messages").error("another messages of %s is running", settings.home)
         sys.exit(BUSY)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # what is half done is tried again
     with lock:

@@ -1,5 +1,6 @@
 """`sillkeep weather`: services and files of weather that others measured."""
 
+import logging
 import signal
 import sys
 import threading
@@ -8,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli import JsonFlag, _log_to_stderr, _now, _pairs, _print_json, _record, _settings
+from monitor.cli import JsonFlag, _log_as, _now, _pairs, _print_json, _record, _settings
 from monitor.errors import InputError, WeatherError
 
 weather_app = typer.Typer(
@@ -22,13 +23,13 @@ def weather_run() -> None:
     from monitor import weather
     from monitor.config import BUSY, claim
 
-    _log_to_stderr()
     settings = _settings()
+    _log_as(weather.PART, settings)
     if not settings.weather:
         raise InputError("no service is set: describe one under [[weather]] in sillkeep.toml")
     lock = claim(settings.home, weather.PART)
     if lock is None:
-        typer.echo(f"another weather of {settings.home} is running", err=True)
+        logging.getLogger(weather.PART).error("another weather of %s is running", settings.home)
         sys.exit(BUSY)
     pause = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: pause.set())

@@ -37,7 +37,11 @@ def open_engine(home: Path, *, read_only: bool = False) -> Engine:
         database=f"file:{quote(str(path.absolute()))}",
         query={"mode": "ro" if read_only else "rwc", "uri": "true"},
     )
-    engine = create_engine(address, connect_args={"timeout": BUSY_MS / 1000})
+    engine = create_engine(
+        address,
+        connect_args={"timeout": BUSY_MS / 1000},
+        hide_parameters=True,  # an error quotes its statement, not the names and notes in it
+    )
     event.listen(engine, "connect", _read_settings if read_only else _write_settings)
     event.listen(engine, "begin", _begin_reading if read_only else _begin)
     try:

@@ -1,8 +1,9 @@
 """Health of everything between probe and person, as the pages show it: pulses, counts, nodes."""
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from sqlalchemy import ColumnElement, Connection, Engine, FromClause, Row, func, select
 
@@ -14,6 +15,7 @@ from monitor.store.archive import Standing, standing
 AnyRow = Row[*tuple[Any, ...]]
 CHECK_LATE_S = 26 * 3600  # once a UTC day
 NOT_WATCHED_S = 3_600  # shorter spans without an intake are restarts: nodes keep what they measure
+CHECKS, BACKUP = "checks", "backup"  # pulses of no process: of the last look, of the last backup
 PULSE_LATE_S = 600  # the watch ticks every minute or so: ten missed ticks are no hiccup
 
 
@@ -60,6 +62,29 @@ class StationNow:
 
 
 @dataclass(frozen=True, slots=True)
+class CheckLine:
+    """One thing of the installation that was looked at; `key` names its sentence (`monitor.text.checks`)."""
+
+    of: str  # settings, broker, disk ...
+    word: Literal["OK", "look", "broken"]
+    key: str
+    facts: Mapping[str, str | int]
+
+
+@dataclass(frozen=True, slots=True)
+class Checks:
+    """What the last look at the installation found."""
+
+    at_s: int
+    lines: tuple[CheckLine, ...]
+    # what the next look compares with: sizes of the record, day by day, and the clock
+    sizes: tuple[tuple[int, int], ...] = ()
+    clock: tuple[int, int, str] | None = (
+        None  # time, seconds since the machine started, which start
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Chain:
     """Health of everything between probe and person."""
 
@@ -77,6 +102,29 @@ class Chain:
     nobody: tuple[int, ...] = ()  # alarms not answered in time, with nobody left to tell
     floods: tuple[Flood, ...] = ()
     stations: tuple[StationNow, ...] = ()
+    checks: Checks | None = None  # None: nobody looked yet
+
+
+def checks(db: Connection) -> Checks | None:
+    """The last look at the installation that was kept; None: there was none, or by another version."""
+    row = db.execute(
+        select(t.pulse.c.at_s, t.pulse.c.detail).where(t.pulse.c.part == CHECKS)
+    ).one_or_none()
+    if row is None:
+        return None
+    told = json.loads(row.detail)
+    return Checks(
+        row.at_s,
+        tuple(CheckLine(*line) for line in told["lines"]),
+        tuple((at_s, size) for at_s, size in told["sizes"]),
+        tuple(told["clock"]) if told["clock"] else None,
+    )
+
+
+def written_checks(found: Checks) -> str:
+    """The same as the detail of its pulse."""
+    lines = [[line.of, line.word, line.key, dict(line.facts)] for line in found.lines]
+    return json.dumps({"lines": lines, "sizes": found.sizes, "clock": found.clock})
 
 
 def is_silent(heard_s: int | None, *, silence_s: int, now_s: int) -> bool:
@@ -150,6 +198,7 @@ def chain(engine: Engine, *, now_s: int) -> Chain:
             nobody=_nobody(db),
             floods=floods(db)[1],
             stations=_stations(db),
+            checks=checks(db),
         )
 
 
@@ -215,7 +264,9 @@ def read_pulses(db: Connection, *, now_s: int) -> tuple[Pulse, ...]:
     """When each process last made progress, inside an open question."""
     checked = checking.last(db)
     found = []
-    for part, at_s in db.execute(select(t.pulse.c.part, t.pulse.c.at_s).order_by(t.pulse.c.part)):
+    c = t.pulse.c
+    query = select(c.part, c.at_s).where(c.part.not_in((CHECKS, BACKUP))).order_by(c.part)
+    for part, at_s in db.execute(query):
         is_check = part == checking.PART
         late = now_s - at_s > (CHECK_LATE_S if is_check else PULSE_LATE_S)
         damage = is_check and checked is not None and checked.count > 0

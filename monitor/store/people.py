@@ -25,7 +25,7 @@ from monitor.store.engine import reading, writing
 from monitor.store.users import Doer, note_in
 
 FILE_NAME = "addresses.json"
-NOT_WATCHED = "not watched/"  # how keys of such entries begin
+NOT_WATCHED, INSTALLATION = "not watched/", "installation/"  # how keys of such entries begin
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ class AlarmNow:
     slot: str
     zone: str
     node: str
-    kind: AlarmKind | Literal["record", "not watched"]
+    kind: AlarmKind | Literal["record", "not watched", "installation"]
     class_: AlarmClass
     state: AlarmState
     raised_s: int
@@ -394,7 +394,7 @@ def _of_entry(db: Connection, row: Any) -> AlarmNow:  # noqa: ANN401  a row of t
         "",
         "",
         "",
-        "not watched" if row.key.startswith(NOT_WATCHED) else "record",
+        _kind_of(row.key),
         "today",
         "unacknowledged",
         at_s,
@@ -403,6 +403,13 @@ def _of_entry(db: Connection, row: Any) -> AlarmNow:  # noqa: ANN401  a row of t
         1,
         row.body,
     )
+
+
+def _kind_of(key: str) -> Literal["record", "not watched", "installation"]:
+    """What an entry is about that is of no alarm."""
+    if key.startswith(NOT_WATCHED):
+        return "not watched"
+    return "installation" if key.startswith(INSTALLATION) else "record"
 
 
 def zone_of(engine: Engine, alarm_id: int) -> tuple[str, str] | None:

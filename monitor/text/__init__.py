@@ -2592,6 +2592,7 @@ KIND_WORDS = {
     "water contact": "liquid water",
     "record": "the record is damaged",
     "not watched": "nothing was watched",
+    "installation": "a certificate",
     "silent": "not heard",
     "probe silent": "one probe not heard",
     "damp week": "damp over the whole lot",
