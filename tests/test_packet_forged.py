@@ -201,6 +201,17 @@ def test_an_event_or_entry_that_is_left_out_is_found_by_its_leaf(closed: Held) -
     assert lied["chain"] == "an event that was chained is left out: hose"
 
 
+def test_an_event_and_an_entry_that_nobody_chained_are_named(closed: Held) -> None:
+    events, cases = table(closed, "events.csv"), table(closed, "cases.csv")
+    added = dict.fromkeys(events[0], "") | {
+        "time": rfc3339(END_S - DAY_S), "unit": "u1", "kind": "inspection", "value": "dry",
+    }  # fmt: skip
+    held = with_table(closed, "events.csv", [*events, added])
+    held = with_table(held, "cases.csv", [*cases, cases[0] | {"why": "said again"}])
+    assert "2 entries not in it yet (photo, inspection)" in said_of_chain(held)
+    assert "0 entries not in it yet" in said_of_chain(closed)
+
+
 # --- days that are not closed ---------------------------------------------------------------------
 
 

@@ -40,11 +40,14 @@ def unchained(
     )
     if problem:
         return problem, ""
-    late = sum(watch.case_leaf(note) not in own for note in notes)
+    held = set(own)
+    late = [note.kind for note in notes if watch.case_leaf(note) not in held]
+    late += [e.kind for e in read_events(tables["events.csv"]) if watch.event_leaf(e) not in held]
     open_ = sum(row["day"] not in closed for row in rows)
     said = [
         f"{len(days)} days to {manifest['chain']['head'] if days else 'none yet'}",
-        f"{open_} lines of a day that is not over, {late} entries not in it yet",
+        f"{open_} lines of a day that is not over, {len(late)} entries not in it yet"
+        + (f" ({', '.join(late)})" if late else ""),
         *_came_late(rows, closed, digests),
         *_unheld(own, told, manifest),
     ]
