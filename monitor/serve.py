@@ -7,7 +7,8 @@
     SIGTERM or SIGINT -> all are asked to end, then killed after a grace -> exit status 0
 
 Progress is what a process leaves in the record, not that it exists. The supervisor shares nothing
-else with its children; killed itself, it takes them along.
+else with its children; killed itself, it takes them along. Where systemd started it, it says when the
+board answers, and at each look that the supervisor itself goes on.
 """
 
 import contextlib
@@ -16,6 +17,7 @@ import http.client
 import logging
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -91,6 +93,7 @@ class Supervisor:
                 if now_s >= look_s:
                     self._kill_stuck(now_s)
                     look_s = now_s + LOOK_S
+                    tell_systemd("WATCHDOG=1")  # after the look: one that hangs is told by silence
                 is_settled = self.on_round()
                 wait_s = min([look_s, *self._starts()]) - time.monotonic()
                 if not is_settled:
@@ -98,6 +101,7 @@ class Supervisor:
                 found = signal.sigtimedwait(_SIGNALS, max(wait_s, 0.0))
                 if found is not None and found.si_signo != signal.SIGCHLD:
                     log.info("ending")
+                    tell_systemd("STOPPING=1")
                     return
         finally:
             self._end_all()
@@ -184,7 +188,23 @@ class _Announcement:
             self.is_said = True
             sys.stdout.write(f"The board is at {self.pages.url}\n")
             sys.stdout.flush()
+            tell_systemd("READY=1")
         return self.is_said
+
+
+def tell_systemd(state: str, environment: Mapping[str, str] = os.environ) -> None:
+    """Say something in the protocol of sd_notify(3), if a service manager listens."""
+    address = environment.get("NOTIFY_SOCKET", "")
+    if not address.startswith(("/", "@")):
+        return
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as out:
+            # "@" begins a name that is in no file system: there a zero byte stands for it
+            out.sendto(
+                state.encode(), address.replace("@", "\0", 1) if address[0] == "@" else address
+            )
+    except OSError as error:
+        log.warning("systemd was not told %s: %s", state, error)
 
 
 def _answers(pages: Pages) -> bool:

@@ -576,6 +576,7 @@ def check(
 ) -> None:
     """Check the settings, say what the record holds and whether it is as it was written."""
     from monitor import text
+    from monitor.store import keeping
     from monitor.store.archive import standing
 
     settings = _settings()
@@ -608,6 +609,7 @@ def check(
             )
         )
     typer.echo(_checked_text(checked))
+    typer.echo(drill_said(keeping.last(settings.home)))
     for damage in checked.damages if checked else ():
         typer.echo(f"{damage.kind} {damage.a} {damage.b} {damage.said}".rstrip())
     sys.exit(1 if damages else 0)
@@ -620,20 +622,6 @@ def _checked_text(checked: "Checked | None") -> str:
         return text.UNCHECKED
     kinds = [damage.kind for damage in checked.damages]
     return text.record_text(at_s=checked.at_s, kinds=kinds, count=checked.count)
-
-
-@app.command("backup")
-def back_up(
-    to: Annotated[Path, typer.Argument(help="A folder, or a file that does not exist yet.")],
-    force: Annotated[bool, typer.Option("--force", help="Also if it is damaged.")] = False,
-) -> None:
-    """Copy the record while it is in use, and compare the copy with it."""
-    from monitor.store import backup
-
-    with _progress() as tell:
-        home = _settings().record_home
-        file = backup.back_up(home, to, now_s=_now(), force=force, tell=tell)
-    typer.echo(f"backed up and compared: {file}")
 
 
 @app.command()
@@ -692,6 +680,7 @@ from monitor.cli.alarms import alarms_app  # noqa: E402
 from monitor.cli.bench import bench_app  # noqa: E402
 from monitor.cli.documents import handover_app  # noqa: E402  with its own command added
 from monitor.cli.exchange import export_app, import_command  # noqa: E402
+from monitor.cli.keeping import back_up, drill, drill_said, notice  # noqa: E402
 from monitor.cli.limits import limits_app  # noqa: E402
 from monitor.cli.load import load_command  # noqa: E402
 from monitor.cli.nodes import node_gateway, node_list, node_map, node_run  # noqa: E402
@@ -716,6 +705,9 @@ app.add_typer(person_app, name="person")
 app.add_typer(weather_app, name="weather")
 app.command()(messages)
 app.command("load")(load_command)
+app.command("backup")(back_up)
+app.command()(drill)
+app.command()(notice)
 node_app.command("list")(node_list)
 node_app.command("gateway")(node_gateway)
 node_app.command("map")(node_map)
