@@ -259,6 +259,20 @@ class _House:
             self.checker.wait()
 
 
+@dataclass(slots=True)
+class _Beat:
+    """Leaves the pulse of the watch, every few seconds at most."""
+
+    record: "Record"
+    every_s: int
+    last_s: float = float("-inf")
+
+    def __call__(self) -> None:
+        if time.monotonic() - self.last_s >= self.every_s:
+            self.last_s = time.monotonic()
+            self.record.beat("watch", _now(), "{}")
+
+
 @app.command()
 def watch() -> None:
     """Judge, raise alarms and notice silence, round after round."""
@@ -277,11 +291,10 @@ def watch() -> None:
         record = _record()
         house = _House(settings)
         ending.callback(house.end)
+        beat = _Beat(record, settings.record.pulse_seconds)
         while True:
-            done = watcher.tick(
-                record, now_s=_now(), alive=lambda: record.beat("watch", _now(), "{}")
-            )
-            record.beat("watch", _now(), "{}")
+            done = watcher.tick(record, now_s=_now(), alive=beat)
+            beat()
             if done.units:
                 logging.getLogger("watch").info(
                     "judged %d units, %d hours, %d alarms", done.units, done.hours, done.raised
