@@ -176,11 +176,12 @@ def main() -> None:
         cookie = session(home, now_s=now_s, reach=Reach(whole=True))
         broker, pages = free_port(), free_port()
         given = options.settings.read_text() if options.settings.exists() else ""
-        given = re.sub(
-            r"^\[(broker|pages)\].*?(?=^\[|\Z)", "", given, flags=re.DOTALL | re.MULTILINE
-        )
         host = "" if options.embedded else 'host = "127.0.0.1"\n'
-        given += f"\n[broker]\n{host}port = {broker}\n[pages]\nport = {pages}\n"
+        given = re.sub(r"^\[broker\][^\[]*", "", given, flags=re.MULTILINE)
+        given += f"\n[broker]\n{host}port = {broker}\n"
+        if "[pages]" not in given:
+            given += "[pages]\n"
+        given = given.replace("[pages]\n", f"[pages]\nport = {pages}\n")
         (home / "sillkeep.toml").write_text(given)
         (folder / "mosquitto.conf").write_text(
             f"listener {broker} 127.0.0.1\nallow_anonymous true\npersistence true\n"
