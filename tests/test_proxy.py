@@ -6,6 +6,7 @@ import re
 import ssl
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import NGINX, unused_port, wait_until
-from tests.filled import NOW_S, filled_record
+from tests.filled import filled_record
+from tests.signed import session
 
 ROOT = Path(__file__).parents[1]
 DEPLOY = ROOT / "deploy"
@@ -51,6 +53,7 @@ class Front:
     port: int
     plain: int
     authority: Path
+    cookie: str
 
     def ask(
         self, path: str, *, method: str = "GET", body: bytes | None = None, **headers: str
@@ -83,6 +86,7 @@ def front(certificates: Path, tmp_path_factory: pytest.TempPathFactory) -> Itera
     folder = tmp_path_factory.mktemp("front")
     home = folder / "home"
     filled_record(home, days=2).close()
+    cookie = session(home, now_s=int(time.time()))
     board, tls, plain = unused_port(), unused_port(), unused_port()
     (home / "sillkeep.toml").write_text(f'[pages]\nport = {board}\nproxy = "127.0.0.1"\n')
     site = (DEPLOY / "nginx.conf").read_text(encoding="utf-8")
@@ -118,7 +122,7 @@ def front(certificates: Path, tmp_path_factory: pytest.TempPathFactory) -> Itera
         stderr=subprocess.DEVNULL,
     )
     proxy = subprocess.Popen(command, stderr=subprocess.DEVNULL)
-    found = Front(tls, plain, certificates)
+    found = Front(tls, plain, certificates, cookie)
     try:
         wait_until(lambda: answers(found), seconds=60)
         yield found
@@ -143,6 +147,17 @@ def test_the_board_answers_over_tls_with_its_headers_once(front: Front) -> None:
     for name in ("Content-Security-Policy", "X-Content-Type-Options"):
         assert len(headers.get_all(name) or []) == 1, name
     assert "Server" not in headers or "/" not in str(headers["Server"])
+
+
+def test_who_is_signed_in_gets_the_board(front: Front) -> None:
+    refused, _, _ = front.ask("/_dash-layout")
+    assert refused in {302, 303, 401, 403}
+    status, _, body = front.ask("/_dash-layout", Cookie=f"__Host-sillkeep={front.cookie}")
+    assert status == 200
+    assert b"dash_html_components" in body
+    status, headers, _ = front.ask("/chain", Cookie=f"__Host-sillkeep={front.cookie}")
+    assert status == 200
+    assert headers.get_all("Strict-Transport-Security") == ["max-age=31536000"]
 
 
 def test_plain_http_moves_to_tls_but_for_the_test_of_the_authority(front: Front) -> None:
@@ -190,4 +205,3 @@ def test_the_certificate_is_for_its_name_and_runs_out_in_time_to_be_renewed(
     days = (ssl.cert_time_to_seconds(str(found["notAfter"])) - ssl.cert_time_to_seconds(
         str(found["notBefore"]))) / 86_400  # fmt: skip
     assert days == 398
-    assert NOW_S > 0
