@@ -140,7 +140,7 @@ class Record(_Table):
     # single readings of units sold or left are dropped after so many years; None: never
     keep_years: Annotated[int, Field(ge=1, le=100, strict=True)] | None = None
     # how often each part leaves its pulse; rarer spares a memory card. Three missed ones restart it
-    pulse_seconds: Annotated[int, Field(ge=5, le=20, strict=True)] = 5
+    pulse_seconds: Annotated[int, Field(ge=5, le=60, strict=True)] = 5
 
 
 class Archive(_Table):

@@ -3,7 +3,7 @@
 ::
 
     started -> ends by itself -> waits (1 s, 2 s ... 30 s) -> started
-    started -> no progress for 60 s -> killed -> waits ...
+    started -> no progress for 60 s (or three pulses) -> killed -> waits ...
     SIGTERM or SIGINT -> all are asked to end, then killed after a grace -> exit status 0
 
 A part with a door of its own (the board, where the settings ask for it) is started when somebody
@@ -318,6 +318,7 @@ def serve(settings: Settings) -> int:
             environment=dict(os.environ) | {"SILLKEEP_HOME": str(settings.home)},
             pulses=lambda: _signs(record, settings.home),
             on_round=_Announcement(settings.pages),
+            stuck_s=max(STUCK_S, 3.0 * settings.record.pulse_seconds),
         ).run()
     return 0
 

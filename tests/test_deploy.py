@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.config import load
 from monitor.store import open_record
 from tests.conftest import unused_port, wait_until
 from tests.filled import filled_record
@@ -201,3 +202,59 @@ def test_the_node_begins_its_outbox_in_the_state_folder(installed: Installed) ->
         errors = running.communicate(timeout=20)[1].decode()
     assert running.returncode == 0, errors
     assert "Traceback" not in errors
+
+
+# --- a small board --------------------------------------------------------------------------------
+
+HEAVY = {"alembic", "apprise", "dash", "matplotlib", "pandas", "plotly", "pyarrow", "typst"}
+LOADED = """
+import sys
+from pathlib import Path
+import monitor.cli, monitor.intake, monitor.messages, monitor.watch
+from monitor.config import load
+from monitor.store import open_record
+open_record(Path(sys.argv[1])).close()
+print(*sorted({name.partition(".")[0] for name in sys.modules}))
+"""
+
+
+def loaded(code: str, home: Path) -> set[str]:
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(home)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return set(done.stdout.split())
+
+
+def test_what_runs_for_years_loads_nothing_that_it_does_not_need(tmp_path: Path) -> None:
+    """Together 60 MB a process on the machine of `tests/bench/small_board.py`."""
+    open_record(tmp_path).close()
+    assert loaded(LOADED, tmp_path) & HEAVY == set()
+    supervisor = "import sys, monitor.cli, monitor.serve\nprint(*sys.modules)"
+    assert loaded(supervisor, tmp_path) & (HEAVY | {"numpy", "sqlalchemy"}) == set()
+
+
+def test_the_settings_of_a_small_board_can_be_read(tmp_path: Path) -> None:
+    shutil.copy(DEPLOY / "small-board.toml", tmp_path / "sillkeep.toml")
+    found = load(tmp_path)
+    assert (found.pages.idle_minutes, found.record.pulse_seconds) == (10, 60)
+    assert not found.broker.embedded
+
+
+def test_the_table_of_sizes_is_worked_out_as_it_says() -> None:
+    """Bytes of `tests/bench/README.md`: 54.1 a fresh reading, 3.58 a sealed one, 2.8 GB for 26.28 million hours."""
+    readme = (DEPLOY / "README.md").read_text(encoding="utf-8")
+    rows = re.findall(
+        r"^\| ([\d,]+) \| ([\d.,]+) \| ([\d.,]+) \| ([\d.,]+) \|", readme, re.MULTILINE
+    )
+    assert [row[0] for row in rows] == ["6", "60", "300", "3,000"]
+    for row in rows:
+        probes, million, first, later = (float(cell.replace(",", "")) for cell in row)
+        a_day = probes * 288
+        hours = probes * 8760 * 2.8e9 / 26.28e6
+        assert million == pytest.approx(a_day * 365 / 1e6, rel=0.02)
+        assert first == pytest.approx((a_day * (60 * 54.1 + 305 * 3.58) + hours) / 1e6, rel=0.03)
+        assert later == pytest.approx((a_day * 365 * 3.58 + hours) / 1e6, rel=0.03)

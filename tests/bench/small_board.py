@@ -185,7 +185,7 @@ def main() -> None:
         (home / "sillkeep.toml").write_text(given)
         (folder / "mosquitto.conf").write_text(
             f"listener {broker} 127.0.0.1\nallow_anonymous true\npersistence true\n"
-            f"persistence_location {folder}/\nautosave_interval 60\nuser root\n"
+            f"persistence_location {folder}/\nautosave_interval 1800\nuser root\n"
         )
         command = [str(MOSQUITTO), "-c", str(folder / "mosquitto.conf")]
         serve = [sys.executable, "-m", "monitor.cli", "serve"]
