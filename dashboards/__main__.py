@@ -2,17 +2,22 @@
 
 import argparse
 import logging
+import os
 import socket
 import sys
+import threading
 import time
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor import accesslist, logs
 from monitor.config import home_folder, load, shown
 from monitor.errors import MonitorError
 from monitor.store.record import open_record
+
+if TYPE_CHECKING:
+    from flask import Flask
 
 THREADS = 4
 
@@ -22,9 +27,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m dashboards", description="Serve the board.")
     parser.add_argument("--home", type=Path, help="folder of settings and record")
     parser.add_argument("--port", type=int, help="port; without it, the settings'")
+    parser.add_argument("--socket", type=int, help="file number of a socket that listens already")
     options = parser.parse_args()
     try:
-        serve(options.home or home_folder(), port=options.port)
+        serve(options.home or home_folder(), port=options.port, door=options.socket)
     except MonitorError as error:
         if not logs.is_json():
             sys.exit(f"sillkeep pages: {error}")
@@ -32,8 +38,8 @@ def main() -> None:
         sys.exit(1)
 
 
-def serve(home: Path, *, port: int | None = None) -> None:
-    """Serve the board of a home folder."""
+def serve(home: Path, *, port: int | None = None, door: int | None = None) -> None:
+    """Serve the board of a home folder; at a `door` of the supervisor's, while somebody comes."""
     import waitress
 
     from dashboards.app import Running, make_app
@@ -66,10 +72,32 @@ def serve(home: Path, *, port: int | None = None) -> None:
             metrics_token=settings.metrics.token,
         ),
     )
+    at_door: dict[str, Any] = {"host": settings.pages.host, "port": port or settings.pages.port}
+    if door is not None:
+        at_door = {"sockets": [socket.socket(fileno=door)]}
+        _end_when_idle(app.server, settings.pages.idle_minutes or 1)
     waitress.serve(
-        app.server, host=settings.pages.host, port=port or settings.pages.port, threads=THREADS,
-        ident="", clear_untrusted_proxy_headers=True, **_forwarded(proxy),
+        app.server, threads=THREADS, ident="", clear_untrusted_proxy_headers=True,
+        **at_door, **_forwarded(proxy),
     )  # fmt: skip
+
+
+def _end_when_idle(server: "Flask", minutes: int) -> None:
+    """End this process when nobody came for so long; who knocks then is let in by the next one."""
+    seen_s = time.monotonic()
+
+    def note() -> None:
+        nonlocal seen_s
+        seen_s = time.monotonic()
+
+    def look() -> None:
+        while time.monotonic() - seen_s < minutes * 60:
+            pause.wait(15)
+        os._exit(0)  # nothing is being answered, and the record was only read
+
+    pause = threading.Event()
+    server.before_request(note)
+    threading.Thread(target=look, daemon=True, name="idle").start()
 
 
 def _forwarded(proxy: str) -> dict[str, Any]:

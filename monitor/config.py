@@ -148,6 +148,8 @@ class Record(_Table):
     fresh_days: Annotated[int, Field(ge=45, le=36_500, strict=True)] = 60
     # single readings of units sold or left are dropped after so many years; None: never
     keep_years: Annotated[int, Field(ge=1, le=100, strict=True)] | None = None
+    # how often each part leaves its pulse; rarer spares a memory card. Three missed ones restart it
+    pulse_seconds: Annotated[int, Field(ge=5, le=60, strict=True)] = 5
 
 
 class Archive(_Table):
@@ -208,6 +210,8 @@ class Pages(_Table):
     port: Port = 8750
     # name of the reverse proxy in front that encrypts; needed to listen beyond this machine
     proxy: str = ""
+    # the board is started by its first visitor and ends after so long without one; None: it runs
+    idle_minutes: Annotated[int, Field(ge=1, le=1440, strict=True)] | None = None
 
     @model_validator(mode="after")
     def _no_open_door(self) -> "Pages":

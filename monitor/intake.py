@@ -409,6 +409,7 @@ class Intake:
         self._client: mqtt.Client | None = None
         self._is_connected = False
         self._problems = {"broker": "", "record": ""}
+        self.beat_every_s = BEAT_EVERY_S
         self._connect_s = self._tell_s = self._beat_s = -math.inf
         self._reconnect_s = 0.0
 
@@ -696,7 +697,7 @@ class Intake:
 
     def _beat(self, now_s: float) -> None:
         """Leave a sign of progress in the record, where the page and the supervisor see it."""
-        self._beat_s = now_s + BEAT_EVERY_S
+        self._beat_s = now_s + self.beat_every_s
         if not self.is_moving(now_s):
             log.error("the intake is stuck: no sign of progress any more")
             return
@@ -813,6 +814,7 @@ def run(settings: Settings) -> int:
             maps=[each.compiled() for each in settings.map],
             former=_former(record),
         )
+        intake.beat_every_s = float(settings.record.pulse_seconds)
         # a batch is thousands of objects that all die together: looking for cycles among them took
         # a tenth of the work
         gc.freeze()

@@ -75,6 +75,7 @@ class Courier:
     listed_s: int = 0  # and lists,
     rained_s: int = 0  # and storms that are over
     beat_s: int = 0
+    beat_every_s: int = BEAT_EVERY_S
 
     def turn(self) -> int:
         """Make the messages that are due, and try those whose turn it is; how many went out."""
@@ -99,7 +100,7 @@ class Courier:
     def beat(self) -> None:
         """Note progress, and which alarms nobody is left for; a commit, so every few seconds only."""
         now_s = self.clock()
-        if self.beat_s <= now_s < self.beat_s + BEAT_EVERY_S:
+        if self.beat_s <= now_s < self.beat_s + self.beat_every_s:
             return
         self.beat_s = now_s
         self.record.beat(PART, now_s, json.dumps({"nobody": list(self.nobody)}))
@@ -490,6 +491,7 @@ def run(settings: Settings, *, clock: Callable[[], int], pause: threading.Event)
 
     with open_record(settings.record_home) as record:
         courier = Courier(record, settings.record_home, settings.messages, clock, deliver_in_time)
+        courier.beat_every_s = settings.record.pulse_seconds
         heart = Heartbeat(settings.messages.heartbeat_url, archive=bool(settings.archive.url))
         while not pause.is_set():
             try:

@@ -3,19 +3,26 @@
 ::
 
     started -> ends by itself -> waits (1 s, 2 s ... 30 s) -> started
-    started -> no progress for 60 s -> killed -> waits ...
+    started -> no progress for 60 s (or three pulses) -> killed -> waits ...
     SIGTERM or SIGINT -> all are asked to end, then killed after a grace -> exit status 0
 
+A part with a door of its own (the board, where the settings ask for it) is started when somebody
+knocks, and ends by itself when nobody came for a while: on a small board it is a third of the memory.
+
 Progress is what a process leaves in the record, not that it exists. The supervisor shares nothing
-else with its children; killed itself, it takes them along.
+else with its children; killed itself, it takes them along. Where systemd started it, it says when the
+board answers, and at each look that the supervisor itself goes on.
 """
 
 import contextlib
 import ctypes
+import fcntl
 import http.client
 import logging
 import os
+import select
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -23,14 +30,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from ipaddress import ip_address
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from monitor import broker
 from monitor.config import BUSY, Pages, Settings, claim, is_loopback
-from monitor.errors import StoreError
-
-if TYPE_CHECKING:
-    from monitor.store import Record
+from monitor.errors import ConfigError, StoreError
+from monitor.store.glance import Glance
 
 STUCK_S = 60.0  # a process beats every 5 to 10 s; no progress for longer helps nobody
 GRACE_S = 10.0  # to end by itself: the longest transaction takes less
@@ -38,7 +42,8 @@ FIRST_WAIT_S, LAST_WAIT_S = 1.0, 30.0
 LIVED_S = 60.0  # a process that lived this long starts without a long wait
 LOOK_S = 5.0  # between two looks at the progress
 ASK_S = 0.3  # between two questions whether the board answers
-_SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGCHLD)
+_SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGCHLD, signal.SIGIO)
+_ENDING = (signal.SIGTERM, signal.SIGINT)
 _PR_SET_PDEATHSIG = 1  # prctl(2), Linux
 
 log = logging.getLogger(__name__)
@@ -48,11 +53,21 @@ Pulses = Callable[[], Mapping[str, int]]
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One process to keep running; `beats`: it leaves its progress in the record."""
+    """One process to keep running; `beats`: it leaves its progress in the record.
+
+    With a `door`, a listening socket, it runs only while somebody comes; its file number is its last
+    argument.
+    """
 
     name: str
     command: tuple[str, ...]
     beats: bool = False
+    door: socket.socket | None = None
+
+    @property
+    def is_wanted(self) -> bool:
+        """Whether it has to run: always, or somebody waits at its door."""
+        return self.door is None or bool(select.select([self.door], [], [], 0)[0])
 
 
 @dataclass(slots=True)
@@ -91,45 +106,58 @@ class Supervisor:
                 if now_s >= look_s:
                     self._kill_stuck(now_s)
                     look_s = now_s + LOOK_S
+                    tell_systemd("WATCHDOG=1")  # after the look: one that hangs is told by silence
                 is_settled = self.on_round()
                 wait_s = min([look_s, *self._starts()]) - time.monotonic()
                 if not is_settled:
                     wait_s = min(wait_s, ASK_S)
                 found = signal.sigtimedwait(_SIGNALS, max(wait_s, 0.0))
-                if found is not None and found.si_signo != signal.SIGCHLD:
+                if found is not None and found.si_signo in _ENDING:
                     log.info("ending")
+                    tell_systemd("STOPPING=1")
                     return
         finally:
             self._end_all()
             signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
     def _starts(self) -> list[float]:
-        return [child.start_s for child in self.children if child.process is None]
+        waiting = [child for child in self.children if child.process is None]
+        return [child.start_s for child in waiting if child.part.is_wanted]
 
     def _tend(self, child: _Child, now_s: float) -> None:
         """Notice an end; start what is due."""
         if child.process is not None and (status := child.process.poll()) is not None:
-            child.process = None
-            if now_s - child.start_s >= LIVED_S:
-                child.wait_s = FIRST_WAIT_S
-            log.warning(
-                "%s ended (%s); starting it again in %.0f s",
-                child.part.name,
-                f"status {status}" if status >= 0 else signal.Signals(-status).name,
-                child.wait_s,
-            )
-            child.start_s = now_s + child.wait_s
-            child.wait_s = min(child.wait_s * 2, LAST_WAIT_S)
-        if child.process is None and now_s >= child.start_s:
+            self._note_end(child, status, now_s)
+        if child.process is None and now_s >= child.start_s and child.part.is_wanted:
+            door = child.part.door
             child.start_s = child.pulse_s = now_s
             child.process = subprocess.Popen(  # noqa: S603  our own commands, no shell
-                child.part.command,
+                child.part.command + (() if door is None else (str(door.fileno()),)),
                 env=self.environment,
                 stdin=subprocess.DEVNULL,
+                pass_fds=() if door is None else (door.fileno(),),
                 start_new_session=True,  # Ctrl-C reaches the supervisor alone
                 preexec_fn=_end_with_parent,  # noqa: PLW1509  one thread only
             )
             log.info("%s started, process %d", child.part.name, child.process.pid)
+
+    @staticmethod
+    def _note_end(child: _Child, status: int, now_s: float) -> None:
+        child.process = None
+        if now_s - child.start_s >= LIVED_S:
+            child.wait_s = FIRST_WAIT_S
+        if child.part.door is not None and status == 0:
+            log.info("%s ended: nobody came for a while", child.part.name)
+            child.start_s = now_s
+            return
+        log.warning(
+            "%s ended (%s); starting it again in %.0f s",
+            child.part.name,
+            f"status {status}" if status >= 0 else signal.Signals(-status).name,
+            child.wait_s,
+        )
+        child.start_s = now_s + child.wait_s
+        child.wait_s = min(child.wait_s * 2, LAST_WAIT_S)
 
     def _kill_stuck(self, now_s: float) -> None:
         try:
@@ -181,14 +209,32 @@ class _Announcement:
     is_said: bool = False
 
     def __call__(self) -> bool:
-        if not self.is_said and answers(self.pages):
+        # one that waits for visitors would be woken by the question; its door is open already
+        waits = self.pages.idle_minutes is not None
+        if not self.is_said and (waits or answers(self.pages)):
             self.is_said = True
             if self.in_log:
                 log.info("the board is at %s", self.pages.url)
             else:
                 sys.stdout.write(f"The board is at {self.pages.url}\n")
                 sys.stdout.flush()
+            tell_systemd("READY=1")
         return self.is_said
+
+
+def tell_systemd(state: str, environment: Mapping[str, str] = os.environ) -> None:
+    """Say something in the protocol of sd_notify(3), if a service manager listens."""
+    address = environment.get("NOTIFY_SOCKET", "")
+    if not address.startswith(("/", "@")):
+        return
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as out:
+            # "@" begins a name that is in no file system: there a zero byte stands for it
+            out.sendto(
+                state.encode(), address.replace("@", "\0", 1) if address[0] == "@" else address
+            )
+    except OSError as error:
+        log.warning("systemd was not told %s: %s", state, error)
 
 
 def answers(pages: Pages) -> bool:
@@ -213,7 +259,7 @@ def parts_of(settings: Settings) -> list[Part]:
         Part("intake", (*sillkeep, "intake"), beats=True),
         Part("watch", (*sillkeep, "watch"), beats=True),
         Part("messages", (*sillkeep, "messages"), beats=True),
-        Part("pages", (sys.executable, "-m", "dashboards")),
+        _pages(settings.pages),
     ]
     if settings.archive.url:
         parts.append(Part("archive", (*sillkeep, "archive"), beats=True))
@@ -224,13 +270,29 @@ def parts_of(settings: Settings) -> list[Part]:
     return parts
 
 
-def _signs(record: "Record", home: Path) -> dict[str, int]:
+def _pages(pages: Pages) -> Part:
+    command = (sys.executable, "-m", "dashboards")
+    if pages.idle_minutes is None:
+        return Part("pages", command)
+    family = socket.AF_INET6 if ":" in pages.host else socket.AF_INET
+    try:
+        door = socket.create_server((pages.host, pages.port), family=family, backlog=64)
+    except OSError as error:
+        raise ConfigError(f"pages: {pages.host}:{pages.port} cannot be used: {error}") from error
+    # the kernel says when somebody knocks: SIGIO ends the wait of the supervisor's round
+    fcntl.fcntl(door, fcntl.F_SETOWN, os.getpid())
+    flags = fcntl.fcntl(door, fcntl.F_GETFL)
+    fcntl.fcntl(door, fcntl.F_SETFL, flags | os.O_ASYNC | os.O_NONBLOCK)
+    return Part("pages", (*command, "--socket"), door=door)
+
+
+def _signs(record: Glance, home: Path) -> dict[str, int]:
     """What changes while a process makes progress: its pulse, or the time of its lock file.
 
     The intake touches that while the record refuses everything, pulses too: locked or full, it
     would refuse another process as well, so that killing this one helps nobody.
     """
-    signs = {pulse.part: pulse.at_s for pulse in record.pulses()}
+    signs = record.pulses()
     with contextlib.suppress(OSError):
         touched_ns = (home / "intake.lock").stat().st_mtime_ns
         signs["intake"] = hash((signs.get("intake"), touched_ns))
@@ -250,17 +312,37 @@ def serve(settings: Settings) -> int:
     StoreError
         If the record cannot be opened.
     """
-    from monitor.store import open_record
-
     lock = claim(settings.home, "serve")
     if lock is None:
         log.error("another sillkeep serves %s", settings.home)
         return BUSY
-    with lock, open_record(settings.record_home) as record:  # opened first: it may need migrating
+    with lock, contextlib.closing(Glance(settings.record_home)) as record:
+        _migrate(settings.record_home)  # first: all others find it as it has to be
         Supervisor(
             parts=parts_of(settings),
             environment=dict(os.environ) | {"SILLKEEP_HOME": str(settings.home)},
             pulses=lambda: _signs(record, settings.home),
             on_round=_Announcement(settings.pages, in_log=settings.log.form == "json"),
+            stuck_s=max(STUCK_S, 3.0 * settings.record.pulse_seconds),
         ).run()
     return 0
+
+
+_OPEN = """
+import sys, pathlib
+from monitor.errors import StoreError
+from monitor.store import open_record
+try:
+    open_record(pathlib.Path(sys.argv[1])).close()
+except StoreError as error:
+    sys.exit(str(error))
+"""
+
+
+def _migrate(home: Path) -> None:
+    """Make or migrate the record, in a process whose memory is given back."""
+    done = subprocess.run(  # noqa: S603  our own command, no shell
+        [sys.executable, "-c", _OPEN, str(home)], capture_output=True, text=True, check=False
+    )
+    if done.returncode:
+        raise StoreError(done.stderr.strip().splitlines()[-1] if done.stderr else "no record")

@@ -7,14 +7,16 @@ never guessed.
 import datetime as dt
 import re
 from collections.abc import Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from monitor.errors import InputError
+
+if TYPE_CHECKING:
+    import pandas as pd  # 35 MB, and only columns need it: imported where one is read
 
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
@@ -45,6 +47,8 @@ def parse_time(text: str, *, timezone: str | None = None) -> int:
     InputError
         If it is no time, or one that the clocks of the time zone never or twice showed.
     """
+    import pandas as pd
+
     at_s, faults = read_times(pd.Series([text], dtype=object), timezone=timezone)
     if faults:
         raise InputError(f"time {faults[0]}")
@@ -67,6 +71,8 @@ def read_times(column: "pd.Series[str]", *, timezone: str | None) -> tuple[Ints,
     InputError
         If `timezone` is no time zone.
     """
+    import pandas as pd
+
     if isinstance(column.dtype, pd.DatetimeTZDtype) and not column.hasnans:
         return column.to_numpy(dtype="datetime64[s]").astype(np.int64), {}
     codes, written, stamps, naive = _distinct(column)
@@ -113,6 +119,8 @@ def time_zone(text: str) -> dt.tzinfo:
 
 def _distinct(column: "pd.Series[str]") -> tuple[Ints, Sequence[str] | Stamps, Stamps, Flags]:
     """Which of the distinct times each row has (-1: none), these as written, in UTC, and naive."""
+    import pandas as pd
+
     aware = isinstance(column.dtype, pd.DatetimeTZDtype)
     if aware or pd.api.types.is_datetime64_dtype(column.dtype):
         stamps = column.to_numpy(dtype="datetime64[us]", copy=True)  # in UTC, or the wall clock
@@ -139,6 +147,8 @@ def _parse(texts: list[str]) -> tuple[Stamps, Flags]:
 
 
 def _to_utc(texts: list[str]) -> Stamps:
+    import pandas as pd
+
     parsed = pd.to_datetime(
         pd.Series(texts, dtype=object), format="ISO8601", utc=True, errors="coerce"
     )
@@ -169,6 +179,8 @@ def _tidy(text: str) -> tuple[str, int]:
 def _localize(stamps: Stamps, naive: Flags, zone: dt.tzinfo) -> dict[int, str]:
     """Read the wall clock of naive times in a zone, in place; those never or twice shown fail."""
     places = np.flatnonzero(naive)
+    import pandas as pd
+
     wall = pd.DatetimeIndex(stamps[places])
     placed = wall.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
     stamps[places] = placed.tz_convert("UTC").tz_localize(None).to_numpy()

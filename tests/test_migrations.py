@@ -55,6 +55,10 @@ def test_migrations_form_one_line() -> None:
     script = ScriptDirectory(str(MIGRATIONS))
     assert len(script.get_heads()) == 1
     assert len(script.get_bases()) == 1
+    # a record is known as migrated by the name of the last file
+    files = sorted((MIGRATIONS / "versions").glob("[0-9]*.py"))
+    assert [path.name[:4] for path in files] == sorted(revisions())
+    assert files[-1].name[:4] == script.get_current_head()
 
 
 def test_opening_again_keeps_what_is_there(tmp_path: Path) -> None:

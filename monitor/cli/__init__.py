@@ -300,6 +300,26 @@ class _House:
                 child.wait()
 
 
+@dataclass(slots=True)
+class _Beat:
+    """Leaves the pulse of the watch, every few seconds at most."""
+
+    record: "Record"
+    every_s: int
+    last_s: float = float("-inf")
+    told: str = "{}"  # of the last whole round
+
+    def __call__(self) -> None:
+        if time.monotonic() - self.last_s >= self.every_s:
+            self.last_s = time.monotonic()
+            self.record.beat("watch", _now(), self.told)
+
+    def done(self, *, took_s: float) -> None:
+        """A round is over."""
+        self.told = json.dumps({"round_s": round(took_s, 3), "done_s": _now()})
+        self()
+
+
 @app.command()
 def watch() -> None:
     """Judge, raise alarms and notice silence, round after round."""
@@ -318,17 +338,11 @@ def watch() -> None:
         record = _record()
         house = _House(settings)
         ending.callback(house.end)
-        told = "{}"  # of the last whole round
-
-        def alive() -> None:
-            record.beat("watch", _now(), told)
-
+        beat = _Beat(record, settings.record.pulse_seconds)
         while True:
             began_s = time.monotonic()
-            done = watcher.tick(record, now_s=_now(), alive=alive)
-            round_s = round(time.monotonic() - began_s, 3)
-            told = json.dumps({"round_s": round_s, "done_s": _now()})
-            alive()
+            done = watcher.tick(record, now_s=_now(), alive=beat)
+            beat.done(took_s=time.monotonic() - began_s)
             if done.units:
                 logging.getLogger("watch").info(
                     "judged %d units, %d hours, %d alarms", done.units, done.hours, done.raised
@@ -651,6 +665,7 @@ def check(
 def _record_told(settings: "Settings", *, as_json: bool) -> int:
     """Say what the record holds and whether it is as it was written; the exit status."""
     from monitor import text
+    from monitor.store import keeping
     from monitor.store.archive import standing
 
     if as_json:
@@ -674,6 +689,7 @@ def _record_told(settings: "Settings", *, as_json: bool) -> int:
             )
         )
     typer.echo(_checked_text(checked))
+    typer.echo(drill_said(keeping.last(settings.home)))
     for damage in checked.damages if checked else ():
         typer.echo(f"{damage.kind} {damage.a} {damage.b} {damage.said}".rstrip())
     return int(checked is not None and checked.count > 0)
@@ -698,33 +714,6 @@ def _checked_text(checked: "Checked | None") -> str:
         return text.UNCHECKED
     kinds = [damage.kind for damage in checked.damages]
     return text.record_text(at_s=checked.at_s, kinds=kinds, count=checked.count)
-
-
-@app.command("backup")
-def back_up(
-    to: Annotated[Path, typer.Argument(help="A folder, or a file that does not exist yet.")],
-    force: Annotated[bool, typer.Option("--force", help="Also if it is damaged.")] = False,
-) -> None:
-    """Copy the record while it is in use, and compare the copy with it."""
-    from monitor.store import backup
-
-    with _progress() as tell:
-        home = _settings().record_home
-        file = backup.back_up(home, to, now_s=_now(), force=force, tell=tell)
-    _note_backup(file)
-    typer.echo(f"backed up and compared: {file}")
-
-
-def _note_backup(file: Path) -> None:
-    """Leave in the record that there is a backup; one that takes nothing any more has it all the same."""
-    from monitor.store.health import BACKUP
-
-    try:
-        with _record() as record:
-            detail = {"bytes": file.stat().st_size}
-            record.beat(BACKUP, _now(), json.dumps(detail))
-    except MonitorError as error:
-        typer.echo(f"that it was made could not be noted in the record: {error}", err=True)
 
 
 @app.command()
@@ -785,6 +774,7 @@ from monitor.cli.alarms import alarms_app  # noqa: E402
 from monitor.cli.bench import bench_app  # noqa: E402
 from monitor.cli.documents import handover_app  # noqa: E402  with its own command added
 from monitor.cli.exchange import export_app, import_command  # noqa: E402
+from monitor.cli.keeping import back_up, drill, drill_said, notice  # noqa: E402
 from monitor.cli.limits import limits_app  # noqa: E402
 from monitor.cli.load import load_command  # noqa: E402
 from monitor.cli.nodes import node_gateway, node_list, node_map, node_run  # noqa: E402
@@ -817,6 +807,9 @@ app.add_typer(weather_app, name="weather")
 app.add_typer(broker_app, name="broker")
 app.command()(messages)
 app.command("load")(load_command)
+app.command("backup")(back_up)
+app.command()(drill)
+app.command()(notice)
 node_app.command("list")(node_list)
 node_app.command("gateway")(node_gateway)
 node_app.command("map")(node_map)

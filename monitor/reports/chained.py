@@ -41,7 +41,7 @@ def unchained(
     if problem:
         return problem, ""
     held = set(own)
-    late = [note.kind for note in notes if watch.case_leaf(note) not in held]
+    late: list[str] = [note.kind for note in notes if watch.case_leaf(note) not in held]
     late += [e.kind for e in read_events(tables["events.csv"]) if watch.event_leaf(e) not in held]
     open_ = sum(row["day"] not in closed for row in rows)
     said = [

@@ -42,6 +42,7 @@ FOUND: dict[str, str] = {
     "secret too short": "{error}.",
     "processes never": "No process of Sillkeep has run here yet.",
     "board answers": "The board answers at {address}.",
+    "board waits": "The board is started by its first visitor, at {address}; it was not asked here.",
     "board off": "The board does not answer at {address}.",
     "board not started": "The board does not answer at {address}; nothing of Sillkeep runs.",
     "broker heard": "{address} answers; the intake is connected with MQTT 5 and subscribed.",

@@ -774,10 +774,16 @@ class World:
     """One run. `run` plays it; `audit` says what is wrong with the record then."""
 
     def __init__(
-        self, seed: int, folder: Path, template: Path, *, intake_class: type[SimIntake] = SimIntake
+        self,
+        seed: int,
+        folder: Path,
+        template: Path,
+        *,
+        intake_class: type[SimIntake] = SimIntake,
+        plan: Plan | None = None,
     ) -> None:
         self.rng = random.Random(seed)
-        self.plan = draw_plan(self.rng)
+        self.plan = plan or draw_plan(self.rng)
         self.folder, self.template = folder, template
         self.intake_class = intake_class
         self.now_s = 0.0
@@ -1194,11 +1200,18 @@ def simulated_constants(rng: random.Random) -> Iterator[None]:
 
 
 def play(
-    seed: int, folder: Path, template: Path, *, intake_class: type[SimIntake] = SimIntake
+    seed: int,
+    folder: Path,
+    template: Path,
+    *,
+    intake_class: type[SimIntake] = SimIntake,
+    plan: Plan | None = None,
+    look: Callable[[World], None] = lambda _: None,
 ) -> tuple[list[str], World]:
-    """One seed from start to audit: what is wrong, and the world."""
+    """One seed from start to audit: what is wrong, and the world; `look` is called before it runs."""
     with simulated_constants(random.Random(seed)):
-        world = World(seed, folder / "record", template, intake_class=intake_class)
+        world = World(seed, folder / "record", template, intake_class=intake_class, plan=plan)
+        look(world)
         try:
             world.run()
         finally:

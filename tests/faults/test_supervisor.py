@@ -6,6 +6,8 @@ import re
 import signal
 import subprocess
 import sys
+import time
+import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -14,6 +16,7 @@ import pytest
 
 from monitor import serve
 from monitor.store import open_record
+from monitor.store.glance import Glance
 
 ROOT = Path(__file__).parent.parent.parent
 
@@ -161,11 +164,52 @@ def test_an_intake_that_the_record_refuses_shows_progress_by_its_lock_file(tmp_p
         record.beat("watch", 5)
         (tmp_path / "intake.lock").touch()
         os.utime(tmp_path / "intake.lock", (100, 100))
-        before = serve._signs(record, tmp_path)
-        assert serve._signs(record, tmp_path) == before
+        glance = Glance(tmp_path)
+        before = serve._signs(glance, tmp_path)
+        assert serve._signs(glance, tmp_path) == before
         os.utime(tmp_path / "intake.lock", (105, 105))
-        touched = serve._signs(record, tmp_path)
+        touched = serve._signs(glance, tmp_path)
         record.beat("intake", 7)
-        beaten = serve._signs(record, tmp_path)
+        beaten = serve._signs(glance, tmp_path)
+        glance.close()
     assert len({before["intake"], touched["intake"], beaten["intake"]}) == 3
     assert before["watch"] == touched["watch"] == beaten["watch"] == 5
+
+
+@pytest.mark.timeout(240)
+def test_the_board_is_started_by_who_knocks_and_lets_go_of_its_memory_when_nobody_comes(
+    tmp_path: Path, free_port: int, until: Callable[..., None]
+) -> None:
+    (tmp_path / "sillkeep.toml").write_text(
+        f'[broker]\nhost = "127.0.0.1"\nport = 1\n[pages]\nport = {free_port}\nidle_minutes = 1\n'
+    )
+    environment = os.environ | {"SILLKEEP_HOME": str(tmp_path)}
+    command = [sys.executable, "-m", "monitor.cli", "serve"]
+    said = tmp_path / "said"
+    with said.open("wb") as output:
+        process = subprocess.Popen(command, cwd=ROOT, env=environment, stderr=output)
+
+    def asked() -> int:
+        address = f"http://127.0.0.1:{free_port}/"
+        with urllib.request.urlopen(address, timeout=40) as answer:
+            return int(answer.status)
+
+    def lines() -> str:
+        return said.read_text()
+
+    try:
+        until(lambda: "messages started" in lines(), seconds=40)
+        assert "pages started" not in lines()
+        started_s = time.monotonic()
+        assert asked() == 200  # of the door's queue: nobody is turned away
+        first_s = time.monotonic() - started_s
+        assert lines().count("pages started") == 1
+        assert asked() == 200
+        until(lambda: "pages ended: nobody came" in lines(), seconds=110)
+        assert asked() == 200
+        assert lines().count("pages started") == 2
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait(30)
+    assert process.returncode == 0
+    print(f"first answer after {first_s:.1f} s")
