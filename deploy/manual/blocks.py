@@ -1,0 +1,116 @@
+"""Fences of the manual's own, and what is made from the program in their place.
+
+::
+
+    ```{run}            commands, as typed; the test runs them in order, in one folder a page
+    ```{says}           what the commands before answer; "…" stands for anything
+    ```{file} NAME      a file that the reader writes
+    ```{example} KIND   a message, decoded by the program's own decoder when the manual is built
+
+Options of `run`: `serving` (it goes on until the page ends; the next block waits for the board),
+`by-hand` (why the test does not run it).
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from docutils import nodes
+from docutils.parsers.rst import directives
+from sphinx.util.docutils import SphinxDirective
+
+from deploy.manual.examples import decoded
+from deploy.manual.made import MADE
+
+if TYPE_CHECKING:
+    from sphinx.application import Sphinx
+
+PAGES = Path(__file__).parent / "pages"
+_FENCE = re.compile(
+    r"^```\{(run|says|file)\}[ ]*([^\n]*)\n((?::[^\n]*\n)*)(.*?)^```$", re.MULTILINE | re.DOTALL
+)
+_MADE = re.compile(r"^<!-- made: ([a-z-]+) ?(.*?) -->$", re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One block of a page, for the test that follows the page as a reader would."""
+
+    kind: str  # run, says, file
+    name: str
+    text: str
+    options: frozenset[str]
+
+
+def blocks(page: Path) -> Iterator[Block]:
+    """Blocks of a page in its order."""
+    for kind, name, options, text in _FENCE.findall(page.read_text(encoding="utf-8")):
+        given = frozenset(re.findall(r"^:([a-z-]+):", options, re.MULTILINE))
+        yield Block(kind, name.strip(), text, given)
+
+
+class _Shown(SphinxDirective):
+    has_content = True
+    css = ""
+
+    def literal(self) -> nodes.literal_block:
+        """The text as it stands."""
+        text = "\n".join(self.content)
+        return nodes.literal_block(text, text, language="none", classes=[self.css])
+
+
+class _Run(_Shown):
+    css = "run"
+    option_spec = {"serving": directives.flag, "by-hand": directives.unchanged_required}  # noqa: RUF012
+
+    def run(self) -> list[nodes.Node]:
+        """What is typed."""
+        return [self.literal()]
+
+
+class _Says(_Shown):
+    css = "says"
+
+    def run(self) -> list[nodes.Node]:
+        """What it answers."""
+        return [nodes.paragraph("", "It answers:", classes=["answers"]), self.literal()]
+
+
+class _File(_Shown):
+    css = "file"
+    required_arguments = 1
+
+    def run(self) -> list[nodes.Node]:
+        """A file and its name."""
+        name = nodes.paragraph("", "", classes=["file-name"])
+        name += [nodes.Text("The file "), nodes.literal("", self.arguments[0])]
+        return [name, self.literal()]
+
+
+class _Example(_Shown):
+    css = "message"
+    required_arguments = 1
+    final_argument_whitespace = True
+
+    def run(self) -> list[nodes.Node]:
+        """A message and what the program makes of it; one that it refuses ends the build."""
+        kind, _, more = self.arguments[0].partition(" ")
+        rows = decoded(kind, more, "\n".join(self.content))
+        told = "\n".join(f"{name:<12} {value}" for name, value in rows)
+        block = nodes.literal_block(told, told, language="none", classes=["becomes"])
+        return [self.literal(), nodes.paragraph("", "It becomes:", classes=["answers"]), block]
+
+
+def _make(_app: "Sphinx", _name: str, source: list[str]) -> None:
+    """Put in what is made from the program."""
+    source[0] = _MADE.sub(lambda found: MADE[found[1]](found[2]), source[0])
+
+
+def setup(app: "Sphinx") -> dict[str, Any]:
+    """Tell Sphinx of them."""
+    for name, kind in (("run", _Run), ("says", _Says), ("file", _File), ("example", _Example)):
+        app.add_directive(name, kind)
+    app.connect("source-read", _make)
+    return {"parallel_read_safe": True}
