@@ -7,8 +7,8 @@
     ```{file} NAME      a file that the reader writes
     ```{example} KIND   a message, decoded by the program's own decoder when the manual is built
 
-Options of `run`: `serving` (it goes on until the page ends; the next block waits for the board),
-`by-hand` (why the test does not run it).
+Options of `run`: `serving` (it goes on; what it says before the next block), `ends-serving` (what goes on is
+ended first), `until` (asked again until it says so), `input` (what is typed), `by-hand` (why no test runs it).
 """
 
 import re
@@ -41,13 +41,13 @@ class Block:
     kind: str  # run, says, file
     name: str
     text: str
-    options: frozenset[str]
+    options: dict[str, str]
 
 
 def blocks(page: Path) -> Iterator[Block]:
     """Blocks of a page in its order."""
     for kind, name, options, text in _FENCE.findall(page.read_text(encoding="utf-8")):
-        given = frozenset(re.findall(r"^:([a-z-]+):", options, re.MULTILINE))
+        given = dict(re.findall(r"^:([a-z-]+): ?(.*)$", options, re.MULTILINE))
         yield Block(kind, name.strip(), text, given)
 
 
@@ -63,11 +63,22 @@ class _Shown(SphinxDirective):
 
 class _Run(_Shown):
     css = "run"
-    option_spec = {"serving": directives.flag, "by-hand": directives.unchanged_required}  # noqa: RUF012
+    option_spec = {  # noqa: RUF012  docutils' own
+        "serving": directives.unchanged_required,
+        "ends-serving": directives.flag,
+        "until": directives.unchanged_required,
+        "input": directives.unchanged_required,
+        "by-hand": directives.unchanged_required,
+    }
 
     def run(self) -> list[nodes.Node]:
-        """What is typed."""
-        return [self.literal()]
+        """What is typed, and what is typed into it."""
+        shown: list[nodes.Node] = [self.literal()]
+        if typed := self.options.get("input"):
+            asked = nodes.paragraph("", "It waits for you to type, such as: ", classes=["answers"])
+            asked += nodes.literal("", typed)
+            shown.append(asked)
+        return shown
 
 
 class _Says(_Shown):
@@ -108,9 +119,31 @@ def _make(_app: "Sphinx", _name: str, source: list[str]) -> None:
     source[0] = _MADE.sub(lambda found: MADE[found[1]](found[2]), source[0])
 
 
+_TABLE = re.compile(r"<table.*?</table>", re.DOTALL)
+_HEAD = re.compile(r"<th[^>]*>(.*?)</th>", re.DOTALL)
+_ROW = re.compile(r"(<tr[^>]*>)(.*?)</tr>", re.DOTALL)
+
+
+def _label(_app: "Sphinx", _page: str, _template: str, context: dict[str, Any], _tree: object) -> None:
+    """Write a column's name beside each of its cells: on a phone a row is read as a list."""
+    context["body"] = _TABLE.sub(_labelled, context.get("body", ""))
+
+
+def _labelled(found: re.Match[str]) -> str:
+    heads = [re.sub(r"<[^>]+>", "", head).strip() for head in _HEAD.findall(found[0])]
+
+    def row(one: re.Match[str]) -> str:
+        names = iter(heads)
+        cells = re.sub("<td", lambda _: f'<td data-label="{next(names, "")}"', one[2])
+        return f"{one[1]}{cells}</tr>"
+
+    return _ROW.sub(row, found[0]).replace("<table class=\"", "<table class=\"rows ", 1)
+
+
 def setup(app: "Sphinx") -> dict[str, Any]:
     """Tell Sphinx of them."""
     for name, kind in (("run", _Run), ("says", _Says), ("file", _File), ("example", _Example)):
         app.add_directive(name, kind)
     app.connect("source-read", _make)
+    app.connect("html-page-context", _label)
     return {"parallel_read_safe": True}
