@@ -91,7 +91,7 @@ class Reader:
         return ["/bin/bash", "-c", begin + text + end]
 
     def _type(self, text: str, typed: str) -> None:
-        done = subprocess.run(
+        done = subprocess.run(  # noqa: PLW1510  its status is looked at below
             self._shell(text),
             cwd=self.folder,
             env=self.environment,

@@ -124,7 +124,9 @@ _HEAD = re.compile(r"<th[^>]*>(.*?)</th>", re.DOTALL)
 _ROW = re.compile(r"(<tr[^>]*>)(.*?)</tr>", re.DOTALL)
 
 
-def _label(_app: "Sphinx", _page: str, _template: str, context: dict[str, Any], _tree: object) -> None:
+def _label(
+    _app: "Sphinx", _page: str, _template: str, context: dict[str, Any], _tree: object
+) -> None:
     """Write a column's name beside each of its cells: on a phone a row is read as a list."""
     context["body"] = _TABLE.sub(_labelled, context.get("body", ""))
 
@@ -137,7 +139,7 @@ def _labelled(found: re.Match[str]) -> str:
         cells = re.sub("<td", lambda _: f'<td data-label="{next(names, "")}"', one[2])
         return f"{one[1]}{cells}</tr>"
 
-    return _ROW.sub(row, found[0]).replace("<table class=\"", "<table class=\"rows ", 1)
+    return _ROW.sub(row, found[0]).replace('<table class="', '<table class="rows ', 1)
 
 
 def setup(app: "Sphinx") -> dict[str, Any]:

@@ -123,14 +123,18 @@ def kit(name: str, body_type: str, slides: int) -> str:
     """A kit in a body as HTML: its views with numbered probes, and the list of them."""
     placed = _placed(KITS[name], body_type, slides, WEATHER)
     number = {code: place for place, (code, _, _) in enumerate(placed, start=1)}
-    drawn = outline(body_type, [Shown(code, kind, "unknown") for code, kind, _ in placed], slides=slides)
+    drawn = outline(
+        body_type, [Shown(code, kind, "unknown") for code, kind, _ in placed], slides=slides
+    )
     sheets = "".join(_sheet(view, number) for view in drawn.views if view.marks)
     rows = "".join(
         f'<li value="{number[code]}"><b>{escape(code)}</b> <span class="kind">{escape(kind)}</span> '
         f"{escape(place)}{_undrawn(drawn, code)}</li>"
         for code, kind, place in placed
     )
-    return f'<div class="kit"><div class="sheets">{sheets}</div><ol class="probes">{rows}</ol></div>'
+    return (
+        f'<div class="kit"><div class="sheets">{sheets}</div><ol class="probes">{rows}</ol></div>'
+    )
 
 
 def _undrawn(drawn: Outline, code: str) -> str:

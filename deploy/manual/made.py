@@ -1,9 +1,11 @@
 """Parts of the manual that are made from the program when it is built, as Markdown."""
 
+import ast
 import inspect
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
 from typing import Any, get_args
 
 import typer
@@ -17,6 +19,9 @@ from monitor.evidence.entries import couplings
 from monitor.evidence.weights import shipped
 from monitor.judge.rules import LIMITS
 from monitor.lot import ALARM_KINDS, AlarmClass
+from sensors import wire
+
+ROOT = Path(__file__).parents[2]
 
 UNITS = {  # by the end of a key
     "minutes": "minutes", "days": "days", "years": "years", "km": "km", "_s": "seconds", "batch": "points",
@@ -35,7 +40,7 @@ def settings(_words: str) -> str:
             continue
         table, many = _table(field, schema)
         head = f"[[{name}]]" if many else f"[{name}]"
-        parts.append(f"### `{head}`\n\n{_meaning(table)}\n")
+        parts.append(f"## `{head}`\n\n{_meaning(table)}\n")
         parts += [_rows(name, table, schema)]
     return "\n".join(parts)
 
@@ -48,7 +53,9 @@ def setting_keys() -> Iterator[tuple[str, str]]:
             yield from _keys(name, _table(field, schema)[0], schema)
 
 
-def _keys(name: str, table: Mapping[str, Any], schema: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+def _keys(
+    name: str, table: Mapping[str, Any], schema: Mapping[str, Any]
+) -> Iterator[tuple[str, str]]:
     for key, field in table["properties"].items():
         yield f"{name}.{key}", field.get("description", "")
         inner, _ = _table(field, schema)
@@ -254,9 +261,46 @@ def coupling_table(_words: str) -> str:
     lines = ["| the leak adds at the probe, points of humidity | leaks | found |", "|---|---|---|"]
     for one in couplings().classes:
         most = "more" if one.most_points is None else f"{one.most_points:g}"
-        between = f"{one.least_points:g} to {most}" if one.most_points else f"{one.least_points:g} or more"
+        between = (
+            f"{one.least_points:g} to {most}"
+            if one.most_points
+            else f"{one.least_points:g} or more"
+        )
         lines.append(f"| {between} | {one.leaks} | {100 * one.found / one.leaks:.0f} % |")
     return "\n".join(lines) + "\n"
+
+
+# --- messages and sources -------------------------------------------------------------------------
+
+
+def quantities(_words: str) -> str:
+    """Names on the wire with their units and limits, as rows of a table."""
+    return "\n".join(
+        f"| `{name}` | {f'`{unit}`' if unit else 'none'} | {_limit(one.low)} | {_limit(one.high)} |"
+        for name, units in wire._QUANTITIES.items()
+        for unit, one in units.items()
+    )
+
+
+def _limit(value: float) -> str:
+    return f"{value:g}" if abs(value) < 1e6 else "2^53 - 1" if value > 1e15 else f"{value:.3g}"
+
+
+def sources(_words: str) -> str:
+    """References of every module that names some, by what the module is about."""
+    parts = []
+    for path in sorted(
+        path for top in ("monitor", "sensors") for path in (ROOT / top).rglob("*.py")
+    ):
+        said = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+        _, mark, listed = said.partition("References\n----------\n")
+        if mark:
+            name = path.relative_to(ROOT).with_suffix("").as_posix().replace("/", ".")
+            entries = re.split(r"^\.\. \[\d+\] ", listed, flags=re.MULTILINE)[1:]
+            items = "\n".join(f"1. {' '.join(entry.split())}" for entry in entries)
+            about = said.partition("\n\n")[0].replace("\n", " ")
+            parts.append(f"## `{name}`\n\n{about}\n\n{items}\n")
+    return "\n".join(parts)
 
 
 # --- places and safety ----------------------------------------------------------------------------
@@ -288,7 +332,10 @@ def bench_steps(_words: str) -> str:
 
     lines = [f"{number}. {step}" for number, step in enumerate(bench.STEPS, start=1)]
     cautions = "\n".join(f"- {one}" for one in bench.CAUTIONS)
-    return "\n".join(lines) + f"\n\n{bench.PRACTICE} (A case takes up air within about {CASE_H:g} hours.)\n\n{cautions}\n"
+    return (
+        "\n".join(lines)
+        + f"\n\n{bench.PRACTICE} (A case takes up air within about {CASE_H:g} hours.)\n\n{cautions}\n"
+    )
 
 
 MADE: Mapping[str, Callable[[str], str]] = {
@@ -303,4 +350,6 @@ MADE: Mapping[str, Callable[[str], str]] = {
     "bodies": bodies,
     "sentences": sentences,
     "bench-steps": bench_steps,
+    "quantities": quantities,
+    "sources": sources,
 }
