@@ -109,7 +109,7 @@ class _Example(_Shown):
         """A message and what the program makes of it; one that it refuses ends the build."""
         kind, _, more = self.arguments[0].partition(" ")
         rows = decoded(kind, more, "\n".join(self.content))
-        told = "\n".join(f"{name:<12} {value}" for name, value in rows)
+        told = "\n".join(f"{name:<17} {value}" for name, value in rows)
         block = nodes.literal_block(told, told, language="none", classes=["becomes"])
         return [self.literal(), nodes.paragraph("", "It becomes:", classes=["answers"]), block]
 
@@ -122,13 +122,21 @@ def _make(_app: "Sphinx", _name: str, source: list[str]) -> None:
 _TABLE = re.compile(r"<table.*?</table>", re.DOTALL)
 _HEAD = re.compile(r"<th[^>]*>(.*?)</th>", re.DOTALL)
 _ROW = re.compile(r"(<tr[^>]*>)(.*?)</tr>", re.DOTALL)
+_CELL = re.compile(r"<td[^>]*>(.*?)</td>", re.DOTALL)
+_APART = re.compile(r"(<(pre|code|svg)\b.*?</\2>|<[^>]+>)", re.DOTALL)
+_FIGURE = re.compile(r"(?<=\d) (?=°C|°F|%|mm|mL|m²|K\b|points\b|hours?\b|days?\b)")
 
 
-def _label(
+def _finish(
     _app: "Sphinx", _page: str, _template: str, context: dict[str, Any], _tree: object
 ) -> None:
-    """Write a column's name beside each of its cells: on a phone a row is read as a list."""
-    context["body"] = _TABLE.sub(_labelled, context.get("body", ""))
+    """Name the column beside each cell, for phones; keep a figure and its unit on one line."""
+    body = _TABLE.sub(_labelled, context.get("body", ""))
+    pieces = _APART.split(body)  # text, then what is left as it is with its name, and so on
+    texts = [_FIGURE.sub("\u00a0", text) for text in pieces[::3]]
+    kept = [*pieces[1::3], ""]
+    context["body"] = "".join(text + as_is for text, as_is in zip(texts, kept, strict=True))
+    context["body"] = context["body"].replace("<pre>", '<pre tabindex="0">')
 
 
 def _labelled(found: re.Match[str]) -> str:
@@ -136,10 +144,15 @@ def _labelled(found: re.Match[str]) -> str:
 
     def row(one: re.Match[str]) -> str:
         names = iter(heads)
-        cells = re.sub("<td", lambda _: f'<td data-label="{next(names, "")}"', one[2])
-        return f"{one[1]}{cells}</tr>"
+        return f"{one[1]}{_CELL.sub(lambda cell: _cell(next(names, ''), cell[1]), one[2])}</tr>"
 
-    return _ROW.sub(row, found[0]).replace('<table class="', '<table class="rows ', 1)
+    table = _ROW.sub(row, found[0]).replace('<table class="', '<table class="rows ', 1)
+    return f'<div class="scroll">{table}</div>'
+
+
+def _cell(name: str, inside: str) -> str:
+    told = inside.removeprefix("<p>").removesuffix("</p>").strip()
+    return f'<td data-label="{name}">{inside}</td>' if told else "<td></td>"
 
 
 def setup(app: "Sphinx") -> dict[str, Any]:
@@ -147,5 +160,5 @@ def setup(app: "Sphinx") -> dict[str, Any]:
     for name, kind in (("run", _Run), ("says", _Says), ("file", _File), ("example", _Example)):
         app.add_directive(name, kind)
     app.connect("source-read", _make)
-    app.connect("html-page-context", _label)
+    app.connect("html-page-context", _finish)
     return {"parallel_read_safe": True}
