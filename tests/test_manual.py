@@ -192,7 +192,7 @@ def test_figures_of_missed_leaks_are_those_of_the_weights(pages: dict[str, Seen]
     shown = pages["numbers.html"].words
     for size in ("all", "5 mL", "20 mL", "50 mL", "200 mL"):
         assert size in shown
-    assert "0.058 a healthy zone in a year" in shown  # DEVELOPERS, "How leak evidence does"
+    assert "0.058 a healthy zone and year" in shown  # DEVELOPERS, "How leak evidence does"
 
 
 # --- examples and files ---------------------------------------------------------------------------

@@ -5,6 +5,7 @@ import inspect
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping
+from math import log2
 from operator import attrgetter
 from pathlib import Path
 from typing import Any, get_args
@@ -258,7 +259,7 @@ def found_leaks(_words: str) -> str:
     if false is None or len(lines) < 7:
         raise ValueError("the weights tell their figures otherwise than the manual reads them")
     missed = 100 - float(shares["20 mL"])
-    said = f"\nSo {missed:.0f} % of leaks of 20 mL at each rain are not found within sixty days.\nFalse suspicions on the same worlds: {false[1]} a healthy zone in a year.\n"
+    said = f"\nSo {missed:.0f} % of leaks of 20 mL at each rain are not found within sixty days.\nFalse suspicions on the same worlds: {false[1]} a healthy zone and year.\n"
     return "\n".join(lines) + "\n" + said
 
 
@@ -294,7 +295,7 @@ _COLUMNS = {
     "humidity_percent": "mean relative humidity, %",
     "dew_point_c": "dew point, below 0 °C frost point, °C",
     "humidity_ratio_g_kg": "water in the air, g a kg of dry air",
-    "surface_humidity_percent": "humidity at the coldest surface, %; rooms and beds",
+    "surface_humidity_percent": "humidity at the coldest surface, in a wall beside the wood, %",
     "dew_point_margin_k": "how far that surface is above the dew point, K",
     "wood_moisture_percent": "wood moisture, %",
     "moisture_basis": "air or pin: what that is taken from",
@@ -303,8 +304,8 @@ _COLUMNS = {
     "mould_index_low": "across longer gaps: the index if the missing hours were dry",
     "mould_index_high": "across longer gaps: the index if they were wet",
     "mould_index_sensitive": "the index of class VS, the readiest, beside it",
-    "days_to_index_1": "days to index 1 if the last fortnight went on",
-    "days_to_index_3": "days to index 3",
+    "days_to_index_1": "days to index 1 if the last 24 hours went on",
+    "days_to_index_3": "the same to index 3",
     "thirty_day_humidity_percent": "humidity at the surface, mean of 30 days, %",
     "rot_hours": "rot hours so far",
     "leak_score": "leak score, 0 to 1",
@@ -319,16 +320,21 @@ _COLUMNS = {
 
 
 def quantities(_words: str) -> str:
-    """Names on the wire with their units and limits, as rows of a table."""
-    return "\n".join(
-        f"| `{name}` | {f'`{unit}`' if unit else 'none'} | {_limit(one.low)} | {_limit(one.high)} |"
-        for name, units in wire._QUANTITIES.items()
-        for unit, one in units.items()
-    )
+    """Names on the wire with their units and limits in them, as rows of a table."""
+    rows = []
+    for name, units in wire._QUANTITIES.items():
+        for unit, one in units.items():
+            low, high = ((limit - one.offset) / one.factor for limit in (one.low, one.high))
+            shown = "`vb`: true or false | |" if one.flag else f"{_limit(low)} | {_limit(high)} |"
+            rows.append(f"| `{name}` | {f'`{unit}`' if unit else 'none'} | {shown}")
+    return "\n".join(rows)
 
 
 def _limit(value: float) -> str:
-    return f"{value:g}" if abs(value) < 1e6 else "2^53 - 1" if value > 1e15 else f"{value:.3g}"
+    power = round(log2(value + 1)) if value > 1e9 else 0
+    if power and abs(value - 2**power) <= 1:
+        return f"2^{power}" if value == 2**power else f"2^{power} - 1"
+    return f"{value:.6g}"
 
 
 def sources(_words: str) -> str:
