@@ -23,6 +23,8 @@ from tests.followed import ROOT, Reader
 
 SOURCES = sorted(PAGES.glob("*.md"))
 FOLLOWED = [page for page in SOURCES if any(block.kind == "run" for block in blocks(page))]
+pytestmark = pytest.mark.xdist_group("programs")  # one build, and commands one after another
+
 FORBIDDEN = re.compile(
     r"\b(safe|safely|toxic|mou?ld-free|harmless|certified|guarantee\w*|required by law)\b"
     # life-safety alarms: never what they do

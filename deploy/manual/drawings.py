@@ -43,7 +43,6 @@ _PLACES = {
 class Kit:
     """A number of probes with a purpose; `grows`: the rest as the program names the next ones."""
 
-    title: str
     purpose: str
     zones: tuple[Zone, ...]
     grows: int = 0
@@ -52,24 +51,20 @@ class Kit:
 _FIRST: tuple[Zone, ...] = (("air-main", "cabin"), ("outside", "outside"), (LEAN + "-low", "wall"))
 KITS = {
     "store-3": Kit(
-        "Store with three",
         "One unit, stored. Tells damp weather from a wet corner; it sees one corner of four.",
         _FIRST,
     ),
     "store-6": Kit(
-        "Store with six",
         "One unit, stored, with the paths that leak most.",
         _FIRST,
         grows=6,
     ),
     "full-12": Kit(
-        "All round with twelve",
         "A unit that is lived in, or one that leaked before.",
         _FIRST,
         grows=12,
     ),
     "intake-4": Kit(
-        "Intake with four",
         "A trade-in: four low corners for 72 hours or more and one hose test, then on to the next unit.",
         (
             ("off-rear-low", "wall"),
@@ -79,7 +74,6 @@ KITS = {
         ),
     ),
     "repair": Kit(
-        "Around a repair",
         "At the repaired place, above it, and at a dry twin; the air outside beside them. Here the repair "
         "is in the middle of the off side.",
         (

@@ -22,7 +22,7 @@ from monitor.evidence.weights import shipped
 from monitor.files import HOURS_COLUMNS
 from monitor.judge.rules import LIMITS
 from monitor.lot import ALARM_KINDS, AlarmClass
-from monitor.text import bench, cases  # noqa: F401  so that `text` has them
+from monitor.text import bench, cases, rounds  # noqa: F401  so that `text` has them
 from sensors import wire
 
 ROOT = Path(__file__).parents[2]
@@ -89,7 +89,7 @@ def _rows(name: str, table: Mapping[str, Any], schema: Mapping[str, Any]) -> str
         left_out = "must be given" if key in table.get("required", ()) else _default(field)
         kind = _inline(held) if held else _kind(key, field)
         lines.append(
-            f"| `{name}.{key}` | {kind} | {left_out} | {_unit(key)} | {field['description']} |"
+            f"| `{name}.{key}` | {kind} | {left_out} | {_unit(key)} | {field.get('description', '')} |"
         )
         if held and "at" not in held["properties"]:
             inner.append((f"{name}.{key}", held))
@@ -130,10 +130,13 @@ def _plain_kind(key: str, field: Mapping[str, Any]) -> str:
         return _or([json.dumps(one) for one in field["enum"]])
     if field.get("format") == "path":
         return "path of a file" if key.endswith("file") else "path of a folder"
-    if field["type"] in {"integer", "number"}:
+    if field.get("type") in {"integer", "number"}:
         whole = "whole number" if field["type"] == "integer" else "number"
-        return f"{whole}, {field['minimum']:g} to {field['maximum']:g}"
-    return "text"
+        ends = [f"{field[end]:g}" for end in ("minimum", "maximum") if end in field]
+        return f"{whole}, {' to '.join(ends)}" if ends else whole
+    if field.get("type") == "boolean":
+        return "`true` or `false`"
+    return "a list" if field.get("type") == "array" else "text"
 
 
 def _default(field: Mapping[str, Any]) -> str:
@@ -277,6 +280,13 @@ def coupling_table(_words: str) -> str:
     return "\n".join(lines) + "\n"
 
 
+def meter_bands(_words: str) -> str:
+    """Labels of hand meters' figures, as a round shows them."""
+    said = [rounds.meter_label(float(percent)) for percent in range(101)]
+    bands = "\n".join(f"- {label}" for label in dict.fromkeys(said))
+    return f"{bands}\n\nOf the {rounds.SCALE}, without a source.\n"
+
+
 def columns(_words: str) -> str:
     """Columns of the file of judged hours; a new one ends the build until it is explained."""
     lines = ["| column | is |", "|---|---|"]
@@ -400,6 +410,7 @@ MADE: Mapping[str, Callable[[str], str]] = {
     "sentences": sentences,
     "bench-steps": bench_steps,
     "columns": columns,
+    "meter-bands": meter_bands,
     "quantities": quantities,
     "sources": sources,
 }
