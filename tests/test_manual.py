@@ -272,6 +272,17 @@ def test_symptoms_are_told_in_the_programs_own_words() -> None:
     assert missing == []
 
 
+@pytest.mark.parametrize("name", ["owner", "technician", "repairer"])
+def test_screens_are_named_as_the_board_names_them(name: str) -> None:
+    page = (PAGES / f"{name}.md").read_text(encoding="utf-8")
+    own = {"u04", "your first decision"}  # of the yard, and of the manual
+    steps = re.findall(r"^\d\. \*\*([^*]+)\*\*", page, re.MULTILINE) if name == "repairer" else []
+    bold = {one.strip(".").lower() for one in re.findall(r"\*\*([^*]+)\*\*", page)} - own
+    bold -= {step.strip(".").lower() for step in steps}
+    assert len(bold) >= 4
+    assert [one for one in bold if one not in said_by_the_program()] == []
+
+
 def test_a_full_disk_is_told_in_the_words_of_sqlite() -> None:
     page = (PAGES / "symptoms.md").read_text(encoding="utf-8")
     with closing(sqlite3.connect(":memory:")) as db:

@@ -387,6 +387,13 @@ def sentences(words: str) -> str:
     return "\n\n".join(attrgetter(name)(text) for name in words.split()) + "\n"
 
 
+def mould(_words: str) -> str:
+    """What is said of cleaning: the long caution without what other chapters of it say."""
+    before = f"{text.LOOK_FROM_A_LADDER} {text.CUT_THE_POWER} "
+    own = text.CAUTION_LONG.removeprefix(before).partition(f" {text.SHARP_SMELL}")[0]
+    return f"{own}\n\n{text.CAUTION_CLEANING.partition('. ')[0]}.\n"
+
+
 def bench_steps(_words: str) -> str:
     """How a probe is checked over salt, as the Bench page tells it."""
     lines = [f"{number}. {step}" for number, step in enumerate(bench.STEPS, start=1)]
@@ -411,6 +418,7 @@ MADE: Mapping[str, Callable[[str], str]] = {
     "bench-steps": bench_steps,
     "columns": columns,
     "meter-bands": meter_bands,
+    "mould": mould,
     "quantities": quantities,
     "sources": sources,
 }
