@@ -87,22 +87,29 @@ FilePath = Annotated[Path | None, AfterValidator(_existing)]
 class _Table(BaseModel):
     """One table of the file: unknown keys are errors, values stay as read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # the sentence below a key is its description: the manual's list of settings is made of them
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
 
 
 class Broker(_Table):
     """Where readings come from. Without `host` an embedded broker is started on this machine."""
 
     host: str = ""
+    """The broker; without it `sillkeep serve` starts one of its own, for this machine alone."""
     port: Port = 1883
+    """Port of the broker."""
     username: str = ""
-    password_file: FilePath = None  # first line is the password: no secret in the settings
-    ca_file: FilePath = None  # certificates that may have signed the broker's; turns TLS on
-    # first part of every topic; no wildcards, so that a typo cannot widen the subscription
+    """Name that Sillkeep signs in with at the broker; needs `host`."""
+    password_file: FilePath = None  # no secret in the settings
+    """File whose first line is the password for the broker."""
+    ca_file: FilePath = None
+    """Certificates that may have signed the broker's; turns TLS on."""
+    # no wildcards, so that a typo cannot widen the subscription
     prefix: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] = "sillkeep"
+    """First part of every topic."""
 
-    # folder in which the list of who may do what at the broker is kept up, for mosquitto
     access_files: HomePath = None
+    """Folder in which the list of who may do what at the broker is kept up, for mosquitto."""
 
     @property
     def embedded(self) -> bool:
@@ -144,23 +151,31 @@ class Record(_Table):
     """Where the record is kept; without `path`, in the home folder."""
 
     path: HomePath = None
-    # older readings are sealed; a node that was cut off still sends what its ring holds, 40 days
+    """Folder of the record; without it the home folder."""
+    # a node that was cut off still sends what its ring holds, 40 days
     fresh_days: Annotated[int, Field(ge=45, le=36_500, strict=True)] = 60
-    # single readings of units sold or left are dropped after so many years; None: never
+    """Readings older than this are sealed: they take less room and are read as before."""
     keep_years: Annotated[int, Field(ge=1, le=100, strict=True)] | None = None
-    # how often each part leaves its pulse; rarer spares a memory card. Three missed ones restart it
+    """Single readings of units sold or left, and of probes placed nowhere, are dropped after so many years; without it never."""
     pulse_seconds: Annotated[int, Field(ge=5, le=60, strict=True)] = 5
+    """How often each part leaves its pulse; rarer spares a memory card. Three missed ones restart it."""
 
 
 class Archive(_Table):
     """An InfluxDB that mirrors readings and hours; without `url` there is none."""
 
     url: str = ""
+    """Address of the InfluxDB; without it there is no archive."""
     org: str = ""
-    bucket: str = "sillkeep"  # one for each record
-    token_file: FilePath = None  # first line; without it, `ARCHIVE_TOKEN` of the environment
+    """Organisation that the archive puts it under."""
+    bucket: str = "sillkeep"
+    """Bucket it goes into: one for each record, without a retention limit."""
+    token_file: FilePath = None
+    """File whose first line is the token; without it the environment variable `SILLKEEP_ARCHIVE_TOKEN`."""
     ca_file: FilePath = None
-    batch: Annotated[int, Field(ge=1, le=20_000, strict=True)] = 5_000  # points a request
+    """Certificates that may have signed the archive's."""
+    batch: Annotated[int, Field(ge=1, le=20_000, strict=True)] = 5_000
+    """Points in one request."""
 
     def token(self, environment: Mapping[str, str] = os.environ) -> str:
         """Token from its file, else from the environment, else ""; ConfigError if unreadable."""
@@ -189,9 +204,10 @@ class Archive(_Table):
 class Messages(_Table):
     """How people are told, and how somebody outside learns that Sillkeep lives."""
 
-    board_url: str = ""  # how people reach the board, for the links in messages
-    # called once a minute while every part makes progress; something outside misses the calls
+    board_url: str = ""
+    """Address by which people reach the board; messages link there."""
     heartbeat_url: str = ""
+    """Called once a minute while every part makes progress; something outside tells when the calls stop."""
 
     @model_validator(mode="after")
     def _addresses_of_the_web(self) -> "Messages":
@@ -207,11 +223,13 @@ class Pages(_Table):
     """Where the board answers."""
 
     host: str = "127.0.0.1"
+    """Address that the board listens on; any but this machine's own needs `proxy`."""
     port: Port = 8750
-    # name of the reverse proxy in front that encrypts; needed to listen beyond this machine
+    """Port of the board."""
     proxy: str = ""
-    # the board is started by its first visitor and ends after so long without one; None: it runs
+    """Name or address of the reverse proxy with TLS in front."""
     idle_minutes: Annotated[int, Field(ge=1, le=1440, strict=True)] | None = None
+    """The board is started by its first visitor and ends after so long without one; without it, it runs."""
 
     @model_validator(mode="after")
     def _no_open_door(self) -> "Pages":
@@ -241,13 +259,16 @@ class Log(_Table):
     """How the processes log, all alike."""
 
     form: Literal["text", "json"] = "text"
+    """`json` is one object a line, for machines."""
     level: Literal["debug", "info", "warning", "error"] = "info"
+    """The least that is logged."""
 
 
 class Metrics(_Table):
     """Figures of operation for a machine that asks at `/metrics`; without a token there are none."""
 
-    token_file: FilePath = None  # first line, to be sent as a bearer token
+    token_file: FilePath = None
+    """File whose first line, of 32 characters at least, is to be sent as a bearer token to `/metrics`."""
 
     def token(self) -> str:
         """Token from its file, "" without one; ConfigError if it cannot be read or can be guessed."""
@@ -266,37 +287,47 @@ class Column(_Table):
     """One figure of a weather service: where it is in the answer (JMESPath), and in what unit."""
 
     at: Annotated[str, AfterValidator(_expression)]
+    """Where the figure is in the answer or message (JMESPath)."""
     unit: str
+    """Unit that it comes in."""
 
 
 class Temperature(Column):
     """In degrees Celsius or Fahrenheit, or kelvin."""
 
     unit: Literal["Cel", "K", "degF"]
+    """Unit that it comes in."""
 
 
 class Humidity(Column):
     """Relative, per cent or a share of 1."""
 
     unit: Literal["%", "1"]
+    """Unit that it comes in."""
 
 
 class Rain(Column):
     """Fallen in the period of each time."""
 
     unit: Literal["mm", "cm", "in", "kg/m2"]
+    """Unit that it comes in."""
 
 
 class Figures(_Table):
     """Where an answer has its times and figures: one value each, or lists of one length."""
 
     time: Annotated[str, AfterValidator(_expression)]
+    """Where the times are (JMESPath): one, or a list."""
     temperature: Temperature | None = None
+    """Air temperature outside."""
     humidity: Humidity | None = None
+    """Relative humidity outside."""
     rain: Rain | None = None
-    # figures may be of a whole period, which its time begins ("start") or ends ("end")
+    """Rain in the period of each time."""
     period_minutes: Annotated[int, Field(ge=1, le=1440, strict=True)] = 60
+    """How long a period each figure is of."""
     time_is: Literal["start", "end"] = "end"
+    """Whether a time begins or ends its period."""
 
     def columns(self) -> dict[str, Column]:
         """The figures that are given, by name."""
@@ -312,16 +343,27 @@ class Weather(_Table):
     """A service that measures or expects the weather of a site, asked over HTTP for JSON."""
 
     site: str
+    """Site whose weather it is."""
     url: str
-    name: Annotated[str, Field(min_length=1, max_length=60)]  # shown beside its figures
+    """Address that answers with JSON."""
+    name: Annotated[str, Field(min_length=1, max_length=60)]
+    """Who measures it; shown beside the figures."""
     distance_km: Annotated[float, Field(ge=0, le=500)]
+    """How far it is measured from the site."""
     zone: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,63}$")] = "weather"
+    """Zone of the site that its figures fill."""
     every_minutes: Annotated[int, Field(ge=5, le=1440, strict=True)] = 30
+    """How often it is asked."""
     settle_minutes: Annotated[int, Field(ge=0, le=1440, strict=True)] = 60
-    timezone: str = ""  # of times without an offset
-    token_file: FilePath = None  # first line, sent as a bearer token
+    """A figure is taken once, when it is so old."""
+    timezone: str = ""
+    """Time zone of times without an offset."""
+    token_file: FilePath = None
+    """File whose first line is sent as a bearer token."""
     observed: Figures | None = None
+    """Where measured figures are in the answer."""
     forecast: Figures | None = None
+    """Where expected figures are in the answer."""
 
     def token(self) -> str:
         """Token from its file, "" without one; ConfigError if it cannot be read."""
@@ -349,36 +391,42 @@ class Wood(Column):
     """Moisture of wood, per cent or a share of 1."""
 
     unit: Literal["%", "1"]
+    """Unit that it comes in."""
 
 
 class Contact(_Table):
     """Liquid water: true or false, 1 or 0."""
 
     at: Annotated[str, AfterValidator(_expression)]
+    """Where it is in the message (JMESPath)."""
 
 
 class Pressure(Column):
     """Of the air."""
 
     unit: Literal["Pa", "hPa", "kPa"]
+    """Unit that it comes in."""
 
 
 class CarbonDioxide(Column):
     """In the air."""
 
     unit: Literal["ppm"]
+    """Unit that it comes in."""
 
 
 class Battery(Column):
     """What is left, per cent or a share of 1."""
 
     unit: Literal["%", "1"]
+    """Unit that it comes in."""
 
 
 class Signal(Column):
     """Strength at the receiver."""
 
     unit: Literal["dBm"]
+    """Unit that it comes in."""
 
 
 Code = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,63}$")]
@@ -389,28 +437,47 @@ class Map(_Table):
     """Messages of a topic filter that are not ours, and where in them the readings are (JMESPath)."""
 
     topic: str
+    """MQTT topic filter, not under our own prefix; + stands for a level, # for all that follow."""
     site: Code
+    """Site that the readings are of."""
     node: Annotated[str, AfterValidator(_expression)]
+    """Where the node's code is (JMESPath); letters are made small."""
     probe: OptionalExpression = ""
-    # when it was sampled: a text with an offset, or a number since 1970 in `time_in`
+    """Where the probe's code is (JMESPath); without it p1."""
     time: OptionalExpression = ""
+    """Where the time of the sample is (JMESPath): a text with an offset, or a number since 1970."""
     time_in: Literal["s", "ms"] = "s"
-    timezone: str = ""  # of times without an offset
-    # a number that each sample has for itself, for good or with `boot`; else its time tells it apart
+    """Unit of a time that is a number."""
+    timezone: str = ""
+    """Time zone of times without an offset."""
     sequence: OptionalExpression = ""
+    """Where a number is that each sample has for itself (JMESPath); without it the time tells samples apart."""
     boot: OptionalExpression = ""
+    """Where a number is that rises when `sequence` begins anew (JMESPath)."""
     longest_silence_s: Annotated[int, Field(ge=1, le=31 * 86400, strict=True)] | None = None
-    compact: OptionalExpression = ""  # our 11 bytes, as text
+    """Longest silence to expect of the node; without it 900 s."""
+    compact: OptionalExpression = ""
+    """Where our 11 bytes are, as text (JMESPath)."""
     compact_in: Literal["base64", "hex"] = "base64"
+    """How those bytes are written."""
     temperature: Temperature | None = None
+    """Temperature of the air at the probe."""
     humidity: Humidity | None = None
+    """Relative humidity at the probe."""
     wood: Wood | None = None
+    """Wood moisture of a pin probe."""
     contact: Contact | None = None
+    """Liquid water at the probe."""
     rain: Rain | None = None
+    """Rain since the last sample."""
     pressure: Pressure | None = None
+    """Pressure of the air."""
     co2: CarbonDioxide | None = None
+    """Carbon dioxide in the air."""
     battery: Battery | None = None
+    """Charge of the node's battery."""
     signal: Signal | None = None
+    """Strength of its signal at the receiver."""
 
     def compiled(self) -> "mapped.Map":
         """What the decoder takes."""
@@ -464,15 +531,25 @@ class Settings(_Table):
     """Everything `sillkeep.toml` may say; `home` is the folder it was read from."""
 
     home: Path
+    """The folder it was read from."""
     broker: Broker = Broker()
+    """Where readings come from."""
     record: Record = Record()
+    """Where the record is kept."""
     archive: Archive = Archive()
+    """A mirror of readings and hours."""
     messages: Messages = Messages()
+    """How people are told."""
     pages: Pages = Pages()
+    """Where the board answers."""
     log: Log = Log()
+    """How every process logs."""
     metrics: Metrics = Metrics()
+    """Figures for a machine."""
     weather: tuple[Weather, ...] = ()
+    """Services that are asked for the weather of a site."""
     map: tuple[Map, ...] = ()
+    """Messages of other makers that become readings."""
 
     @model_validator(mode="after")
     def _topics_of_others(self) -> "Settings":

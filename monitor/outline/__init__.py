@@ -13,7 +13,7 @@ wheels are drawn where they often are: common practice, no source.
 """
 
 from monitor.outline.bodies import Body, body
-from monitor.outline.draw import svg
+from monitor.outline.draw import ground, svg
 from monitor.outline.places import Told, told
 from monitor.outline.sheet import Mark, Outline, Shown, View, Way, outline
 
@@ -26,6 +26,7 @@ __all__ = [
     "View",
     "Way",
     "body",
+    "ground",
     "outline",
     "svg",
     "told",

@@ -46,9 +46,7 @@ def svg(view: View, *, label: str, link: Callable[[str], str]) -> str:
     parts = [
         f'<svg class="outline-view" viewBox="{box}" role="group" aria-label="{escape(label)}">',
         '<g aria-hidden="true">',
-        *(_shape(shape) for shape in view.frame.shapes),
-        *(_title(title) for title in view.titles),
-        *(_over(line) for mark in view.marks for line in mark.over),
+        ground(view),
         *(_way(way) for way in view.ways),
         *(_number(way) for way in view.ways),
         "</g>",
@@ -56,6 +54,14 @@ def svg(view: View, *, label: str, link: Callable[[str], str]) -> str:
         "</svg>",
     ]
     return "".join(parts)
+
+
+def ground(view: View) -> str:
+    """What lies under the marks of a view: body, names of its edges, lines that marks may be on."""
+    shapes = (_shape(shape) for shape in view.frame.shapes)
+    titles = (_title(title) for title in view.titles)
+    lines = (_over(line) for mark in view.marks for line in mark.over)
+    return "".join((*shapes, *titles, *lines))
 
 
 def _n(value: float) -> str:
