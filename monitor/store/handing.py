@@ -72,14 +72,17 @@ NAMED = (  # columns that say who did something
     t.seal_entry.c.who, t.seal_rule.c.who, t.repair_case.c.who, t.bench_point.c.who, t.bench_undo.c.who,
 )  # fmt: skip
 LEAST_H = 12  # of a day that must be known for its mean
-MOST_TEXT = 20_000
+MOST_TEXT, MOST_LONG = (
+    4_000,
+    20_000,
+)  # letters of a cell that somebody typed, and that a program wrote
 MOST_S = 2**40
 
 # --- columns --------------------------------------------------------------------------------------
 
 Kind = (
     str | tuple[str, ...]
-)  # whole, real, text, code; the words allowed; "?" after it: may be empty
+)  # whole, real, text, long, code; the words allowed; "?" after it: may be empty
 _STATES = ("dry", "damp", "wet", "unknown", "")
 _TRENDS = ("steady", "wetting", "drying", "")
 _AIR = (  # of an hour, what tells when somebody was in
@@ -102,7 +105,6 @@ _HOUR: dict[str, Kind] = {
     "cause": "text",
     "witnessed": "whole",
 }
-_ZONE = ("material", "faces")
 _PROOF: dict[str, Kind] = {
     "zone": "code",
     "repaired_s": "whole",
@@ -110,8 +112,8 @@ _PROOF: dict[str, Kind] = {
     "at_s": "whole",
     "verdict": "text",
     "size_ml": "real?",
-    "missing": "text",
-    "figures": "text",
+    "missing": "long",
+    "figures": "long",
     "reason": "text",
     "version": "text",
     "recorded_s": "whole",
@@ -172,7 +174,7 @@ class Giver:
 
     def plain(self, said: str) -> str:
         """What somebody typed, without the names that are known here."""
-        return said if self.names is None else self.names.sub(SOMEBODY, said)
+        return (said if self.names is None else self.names.sub(SOMEBODY, said))[:MOST_TEXT]
 
     def hand(self, said: str) -> str:
         """From or to whom a unit went, as far as it goes along: a key, a role, a word of the program."""
@@ -441,12 +443,12 @@ _ALARMS: dict[str, Kind] = {
     "cleared_s": "whole?",
     "state": get_args(AlarmState),
     "cause": "text",
-    "text": "text",
+    "text": "long",
     "instant": "whole",
     "withdrawn_s": "whole?",
     "revision": "whole",
-    "parts": "text",
-    "facts": "text",
+    "parts": "long",
+    "facts": "long",
 }
 _STEPS: dict[str, Kind] = {
     "alarm": "whole",
@@ -670,8 +672,8 @@ def _keep_photos(taker: Taker, rows: list[dict[str, Any]]) -> None:
 
 _FINDINGS: dict[str, Kind] = {
     "identity": "text", "zone": "code", "round": "text", "at_s": "whole", "recorded_s": "whole",
-    "who": "text", "construction": get_args(Construction), "checks": "text",
-    "result": get_args(FoundResult), "note": "text", "photos": "text", "withdraws": "text",
+    "who": "text", "construction": get_args(Construction), "checks": "long",
+    "result": get_args(FoundResult), "note": "text", "photos": "long", "withdraws": "text",
     "score": "real?", "score_hour": "whole?",
     "device": "text", "mode": ("", *get_args(MeterMode)), "percent": "real?", "scale": "text",
     "temperature_c": "real?", "depth_mm": "real?",
@@ -684,8 +686,8 @@ _JOINTS: dict[str, Kind] = {
 }  # fmt: skip
 _SEALS: dict[str, Kind] = {
     "joint": "text", "act": SEAL_ACTS, "at_s": "whole", "recorded_s": "whole", "who": "text",
-    "finding": SEAL_FINDINGS, "sealant": SEALANTS, "product": "text", "note": "text", "photos": "text",
-    "confirmed": "text",
+    "finding": SEAL_FINDINGS, "sealant": SEALANTS, "product": "text", "note": "text", "photos": "long",
+    "confirmed": "long",
 }  # fmt: skip
 _RULES: dict[str, Kind] = {
     "grp": SEAL_GROUPS, "joint": "text", "days": "whole?", "at_s": "whole", "who": "text", "why": "text",
