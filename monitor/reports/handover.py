@@ -36,7 +36,7 @@ from monitor.lot import Site
 from monitor.photos import MOST_KEPT, is_kept
 from monitor.reports import tree
 from monitor.store import Record
-from monitor.store.handing import MOST_S, MOST_TEXT, PARTS, Brought, Kind, Taken
+from monitor.store.handing import MOST_LONG, MOST_S, MOST_TEXT, PARTS, Brought, Kind, Taken
 from monitor.store.photos import MOST_OF_UNIT
 from monitor.times import time_zone
 from monitor.written import cell, uncovered
@@ -390,7 +390,13 @@ def _real(cell: str) -> float:
 
 
 def _text(cell: str) -> str:
-    if len(cell) > MOST_TEXT or "\x00" in cell:
+    if len(cell) > 2 * MOST_TEXT:  # a line break is two letters in a cell
+        raise ValueError("a text is too long")
+    return _long(cell)
+
+
+def _long(cell: str) -> str:
+    if len(cell) > MOST_LONG or "\x00" in cell:
         raise ValueError("a text is too long")
     return _ESCAPED.sub(lambda found: {"n": "\n", "r": "\r"}.get(found[1], found[1]), cell)
 
@@ -405,7 +411,7 @@ def _days(cell: str) -> float:
     return math.inf if cell == "inf" else _real(cell)  # never
 
 
-_READ = {"days": _days, "whole": _whole, "real": _real, "text": _text, "code": _code}
+_READ = {"days": _days, "whole": _whole, "real": _real, "text": _text, "long": _long, "code": _code}
 
 
 def _short(error: BaseException) -> str:

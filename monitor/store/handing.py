@@ -73,14 +73,17 @@ NAMED = (  # columns that say who did something
     t.bench_back.c.who, t.bench_undo.c.who,
 )  # fmt: skip
 LEAST_H = 12  # of a day that must be known for its mean
-MOST_TEXT = 20_000
+MOST_TEXT, MOST_LONG = (
+    4_000,
+    20_000,
+)  # letters of a cell that somebody typed, and that a program wrote
 MOST_S = 2**40
 
 # --- columns --------------------------------------------------------------------------------------
 
 Kind = (
     str | tuple[str, ...]
-)  # whole, real, text, code; the words allowed; "?" after it: may be empty
+)  # whole, real, text, long, code; the words allowed; "?" after it: may be empty
 _STATES = ("dry", "damp", "wet", "unknown", "")
 _TRENDS = ("steady", "wetting", "drying", "")
 _AIR = (  # of an hour, what tells when somebody was in
@@ -103,7 +106,6 @@ _HOUR: dict[str, Kind] = {
     "cause": "text",
     "witnessed": "whole",
 }
-_ZONE = ("material", "faces")
 _PROOF: dict[str, Kind] = {
     "zone": "code",
     "repaired_s": "whole",
@@ -111,8 +113,8 @@ _PROOF: dict[str, Kind] = {
     "at_s": "whole",
     "verdict": "text",
     "size_ml": "real?",
-    "missing": "text",
-    "figures": "text",
+    "missing": "long",
+    "figures": "long",
     "reason": "text",
     "version": "text",
     "recorded_s": "whole",
@@ -173,7 +175,7 @@ class Giver:
 
     def plain(self, said: str) -> str:
         """What somebody typed, without the names that are known here."""
-        return said if self.names is None else self.names.sub(SOMEBODY, said)
+        return (said if self.names is None else self.names.sub(SOMEBODY, said))[:MOST_TEXT]
 
     def hand(self, said: str) -> str:
         """From or to whom a unit went, as far as it goes along: a key, a role, a word of the program."""
@@ -442,12 +444,12 @@ _ALARMS: dict[str, Kind] = {
     "cleared_s": "whole?",
     "state": get_args(AlarmState),
     "cause": "text",
-    "text": "text",
+    "text": "long",
     "instant": "whole",
     "withdrawn_s": "whole?",
     "revision": "whole",
-    "parts": "text",
-    "facts": "text",
+    "parts": "long",
+    "facts": "long",
 }
 _STEPS: dict[str, Kind] = {
     "alarm": "whole",
@@ -671,8 +673,8 @@ def _keep_photos(taker: Taker, rows: list[dict[str, Any]]) -> None:
 
 _FINDINGS: dict[str, Kind] = {
     "identity": "text", "zone": "code", "round": "text", "at_s": "whole", "recorded_s": "whole",
-    "who": "text", "construction": get_args(Construction), "checks": "text",
-    "result": get_args(FoundResult), "note": "text", "photos": "text", "withdraws": "text",
+    "who": "text", "construction": get_args(Construction), "checks": "long",
+    "result": get_args(FoundResult), "note": "text", "photos": "long", "withdraws": "text",
     "score": "real?", "score_hour": "whole?",
     "device": "text", "mode": ("", *get_args(MeterMode)), "percent": "real?", "scale": "text",
     "temperature_c": "real?", "depth_mm": "real?",
@@ -685,8 +687,8 @@ _JOINTS: dict[str, Kind] = {
 }  # fmt: skip
 _SEALS: dict[str, Kind] = {
     "joint": "text", "act": SEAL_ACTS, "at_s": "whole", "recorded_s": "whole", "who": "text",
-    "finding": SEAL_FINDINGS, "sealant": SEALANTS, "product": "text", "note": "text", "photos": "text",
-    "confirmed": "text",
+    "finding": SEAL_FINDINGS, "sealant": SEALANTS, "product": "text", "note": "text", "photos": "long",
+    "confirmed": "long",
 }  # fmt: skip
 _RULES: dict[str, Kind] = {
     "grp": SEAL_GROUPS, "joint": "text", "days": "whole?", "at_s": "whole", "who": "text", "why": "text",
