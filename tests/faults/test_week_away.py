@@ -79,7 +79,13 @@ class Watcher:
 
 
 @pytest.mark.timeout(600)
-@pytest.mark.parametrize("clocks", [True, False], ids=["clocks", "no clocks"])
+@pytest.mark.parametrize(
+    "clocks",
+    [
+        pytest.param(True, id="clocks", marks=pytest.mark.long),
+        pytest.param(False, id="no clocks, and a broker that forgets"),
+    ],
+)
 def test_a_week_without_a_broker_comes_back_whole(folder: Path, *, clocks: bool) -> None:
     logging.disable(logging.WARNING)
     watcher = Watcher()
