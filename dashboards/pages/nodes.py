@@ -215,7 +215,7 @@ def _access(node: NodeRow, told: Told) -> str:
     if found is None:
         return say("no credential from here")
     at = {
-        name: words.when(at_s, "UTC") if (at_s := getattr(found, f"{name}_s")) else ""
+        name: f"{words.when(at_s, 'UTC')} UTC" if (at_s := getattr(found, f"{name}_s")) else ""
         for name in ("claimed", "waits", "ended")
     }
     return nodes_text.access_text(**at, why=found.why)

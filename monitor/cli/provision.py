@@ -174,8 +174,8 @@ def _show(settings: "Settings", token: str, picture: Path | None, *, until_s: in
     code = segno.make(url, micro=False)
     if picture is not None:
         try:
+            picture.touch(mode=0o600)  # for few eyes from its first byte
             code.save(str(picture), scale=8, border=4)
-            picture.chmod(0o600)
         except OSError as error:
             raise InputError(f"{picture} cannot be written: {error}; use the text") from error
         typer.echo(f"QR code: {picture}")
