@@ -86,7 +86,10 @@ class _Says(_Shown):
 
     def run(self) -> list[nodes.Node]:
         """What it answers."""
-        return [nodes.paragraph("", "It answers:", classes=["answers"]), self.literal()]
+        return [
+            nodes.paragraph("", "It answers, among other things:", classes=["answers"]),
+            self.literal(),
+        ]
 
 
 class _File(_Shown):
