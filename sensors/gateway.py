@@ -22,6 +22,7 @@ import msgspec
 from sensors.node import Broker, Node
 from sensors.outbox import Outbox
 from sensors.probes.ble import Collector, Device, Heard, Scanner, forget_counter
+from sensors.probes.hwmon import Hwmon
 from sensors.probes.i2c import Bme280, LinuxBus, PinProbe, ProbeError, Sht4x, Values
 from sensors.probes.pins import Contact
 from sensors.wire import CODE, MAX_SILENCE_S, SILENCE_S, Reading
@@ -52,11 +53,12 @@ class ProbeTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A wired probe."""
 
     code: Code
-    kind: Literal["sht4x", "bme280", "contact", "wood"]
+    kind: Literal["sht4x", "bme280", "contact", "wood", "hwmon"]
     bus: int = 1  # /dev/i2c-<bus>
     address: int | None = None  # on the bus; None: the chip's usual one
     chip: str = "/dev/gpiochip0"  # of a contact
     line: int | None = None
+    folder: str = ""  # of hwmon: where the kernel shows the chip's figures
     curve: list[tuple[float, float]] = []  # of wood: (ohm, per cent)
     reference_ohm: Annotated[float, msgspec.Meta(gt=0)] | None = None
     supply_v: Annotated[float, msgspec.Meta(gt=0)] = 3.3
@@ -239,6 +241,8 @@ def read_settings(path: Path) -> Table:
     for each in table.probe:
         if each.kind == "contact" and each.line is None:
             raise SettingsError(f"{path}: contact {each.code} needs the line of its chip")
+        if each.kind == "hwmon" and not each.folder:
+            raise SettingsError(f"{path}: hwmon {each.code} needs the folder of its chip")
         if each.kind == "wood" and (len(each.curve) < 2 or each.reference_ohm is None):
             raise SettingsError(f"{path}: wood {each.code} needs curve and reference_ohm")
     return table
@@ -341,6 +345,8 @@ def _maker(table: ProbeTable, stop: threading.Event) -> Callable[[], Probe]:
     def make() -> Probe:
         if table.kind == "contact":
             return Contact(table.chip, table.line or 0)
+        if table.kind == "hwmon":
+            return Hwmon(table.folder)
         bus = LinuxBus(table.bus)
         if table.kind == "sht4x":
             return Sht4x(bus, stop.wait, **at)

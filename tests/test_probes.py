@@ -15,6 +15,7 @@ from sensors.gateway import Gateway, SettingsError, read_settings
 from sensors.node import Node
 from sensors.outbox import Outbox
 from sensors.probes.ble import Collector, Device, Heard, Scanner, forget_counter
+from sensors.probes.hwmon import Hwmon
 from sensors.probes.i2c import Bme280, PinProbe, ProbeError, Sht4x, checksum
 from sensors.wire import Reading
 from tests.chips import Ads1115Chip, Bme280Chip, FakeBus, Sht4xChip
@@ -349,6 +350,7 @@ key_file = "door.key"
         ('kind = "sht4x"', 'kind = "sht9"', "kind"),
         ('kind = "sht4x"', 'kind = "contact"', "line"),
         ('kind = "sht4x"', 'kind = "wood"', "curve"),
+        ('kind = "sht4x"', 'kind = "hwmon"', "folder"),
         ('code = "door"', 'code = "p1"', "two probes"),
         ('site = "home"', 'site = "home"\nevrey_s = 5', "evrey_s"),
         ("[[probe]]", "[[", "cannot be read"),
@@ -396,3 +398,50 @@ def test_the_command_publishes_and_tells_what_fails(
         client.loop_stop()
     assert process.returncode == 0
     assert b"probe p1: " in log
+
+
+# --- what the kernel drives -----------------------------------------------------------------------
+
+# The Linux kernel, "Naming and data format standards for sysfs files": thousandths of °C and of %RH
+
+
+def chip(folder: Path, **files: str) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in files.items():
+        (folder / name).write_text(text)
+    return folder
+
+
+def test_the_kernel_s_figures_are_thousandths(tmp_path: Path) -> None:
+    place = chip(tmp_path / "hwmon3", temp1_input="-1250\n", humidity1_input="63480\n")
+    probe = Hwmon(str(tmp_path / "hwmon*"))
+    assert probe.read() == {"temperature_c": -1.25, "humidity_percent": 63.48}
+    (place / "humidity1_input").unlink()  # a chip that measures temperature alone
+    assert probe.read() == {"temperature_c": -1.25}
+
+
+@pytest.mark.parametrize(
+    ("files", "says"),
+    [
+        ({"temp1_input": ""}, "temp1_input cannot be read"),
+        ({"temp1_input": "warm"}, "temp1_input cannot be read"),
+        ({"temp1_input": "2000000"}, "says 2000, which cannot be"),
+        ({"temp1_input": "20000", "humidity1_input": "140000"}, "says 140, which cannot be"),
+        ({"humidity1_input": "60000"}, "temp1_input cannot be read"),
+    ],
+)
+def test_what_the_kernel_cannot_read_gives_no_value(
+    tmp_path: Path, files: dict[str, str], says: str
+) -> None:
+    chip(tmp_path / "hwmon0", **files)
+    with pytest.raises(ProbeError, match=says):
+        Hwmon(str(tmp_path / "hwmon0")).read()
+
+
+def test_a_folder_that_is_gone_or_is_two_gives_no_value(tmp_path: Path) -> None:
+    with pytest.raises(ProbeError, match="0 folders"):
+        Hwmon(str(tmp_path / "hwmon*")).read()
+    for name in ("hwmon0", "hwmon1"):
+        chip(tmp_path / name, temp1_input="20000")
+    with pytest.raises(ProbeError, match="2 folders"):
+        Hwmon(str(tmp_path / "hwmon*")).read()
