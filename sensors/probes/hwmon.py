@@ -34,7 +34,7 @@ class Hwmon:
 
     def read(self) -> Values:
         """Temperature [°C] and humidity [%RH]; ProbeError says why there are none."""
-        found = sorted(glob.glob(self._pattern))
+        found = sorted(glob.glob(self._pattern))  # noqa: PTH207  a whole path, with its root
         if len(found) != 1:
             raise ProbeError(f"{len(found)} folders are called {self._pattern}, one is needed")
         values: Values = {}
