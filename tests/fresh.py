@@ -1,0 +1,162 @@
+"""Follows the manual's page of installation on a freshly installed Debian, with services of its own systemd.
+
+    python tests/fresh.py [--keep]      as an administrator, with debootstrap and systemd-container installed
+
+Makes a Debian 12 of its own in a temporary folder, takes what the page installs into it (packages of
+Debian and of `constraints.txt`; the machine itself has no network, so that it touches no other),
+starts it, types every block of the page as the administrator from the folder of the program, then
+starts the machine again and asks whether both nodes are heard. No test of `./tests/run`: it takes
+several minutes and needs more than a user's rights.
+"""
+
+import argparse
+import os
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from deploy.manual.blocks import Block, blocks
+from tests.followed import LIMIT_S
+
+ROOT = Path(__file__).parents[1]
+PAGE = ROOT / "deploy/manual/pages/install.md"
+PROGRAM = "/root/sillkeep"
+DEBIAN = "python3,python3-venv,systemd,systemd-sysv,dbus,iproute2,openssl,mosquitto,mosquitto-clients,ca-certificates"
+TYPED = ("HOME=/root", "PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
+         "LANG=C.UTF-8", "TERM=dumb", "PIP_NO_INDEX=1", f"PIP_FIND_LINKS={PROGRAM}-wheels")  # fmt: skip
+
+
+def make(machine: Path) -> None:
+    """A Debian with the program's folder, and the packages that its page installs."""
+    subprocess.run(
+        ["debootstrap", "--variant=minbase", f"--include={DEBIAN}", "bookworm", machine],
+        check=True,
+        stdout=subprocess.DEVNULL,
+    )
+    (machine / "etc/hostname").write_text("lot-machine\n")
+    program = machine / PROGRAM[1:]
+    program.mkdir()
+    kept = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, check=True, capture_output=True)
+    for name in kept.stdout.decode().split("\0")[:-1]:
+        (program / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy2(ROOT / name, program / name)
+    wheels = machine / f"{PROGRAM[1:]}-wheels"
+    for lock in ("constraints.txt",):
+        subprocess.run(
+            [sys.executable, "-m", "pip", "download", "-q", "--prefer-binary", "--require-hashes",
+             "-r", ROOT / lock, "-d", wheels],
+            check=True,
+        )  # fmt: skip
+
+
+class Machine:
+    """A machine that runs in a container, and a terminal on it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.said = ""
+        self.container: subprocess.Popen[bytes] | None = None
+        self.leader = 0
+
+    def start(self) -> None:
+        """Start it, and wait until its services have."""
+        self.container = subprocess.Popen(
+            ["systemd-nspawn", "-q", "-D", self.folder, "--register=no", "--keep-unit",
+             "--private-network", "--console=pipe", "-b"],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+        )  # fmt: skip
+        until_s = time.monotonic() + 60
+        while not self.leader:
+            children = Path(f"/proc/{self.container.pid}/task/{self.container.pid}/children")
+            found = children.read_text().split()
+            self.leader = int(found[0]) if found else 0
+            assert time.monotonic() < until_s, "the machine does not start"
+            time.sleep(0.5)
+        self.run("systemctl is-system-running --wait || true")
+        self.run("ip link set lo up")
+
+    def stop(self) -> None:
+        """Shut it down as its administrator would."""
+        if self.container is not None:
+            self.run("systemctl poweroff")
+            self.container.wait(120)
+        self.container, self.leader = None, 0
+
+    def run(self, text: str, typed: str = "") -> int:
+        """Type a block; its status."""
+        command = ["nsenter", "-t", str(self.leader), "-m", "-u", "-i", "-n", "-p", "-r", "-w"]
+        done = subprocess.run(
+            [*command, "env", "-i", *TYPED, "bash", "-ec", f"cd {PROGRAM}\n{text}"],
+            input=typed.replace("\\n", "\n") + "\n",
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            timeout=LIMIT_S,
+            check=False,
+        )
+        self.said = done.stdout
+        return done.returncode
+
+    def follow(self, block: Block) -> None:
+        """Do what a block says; AssertionError with what was said otherwise."""
+        if block.kind == "file":
+            path = self.folder / str(Path(PROGRAM, block.name))[1:]
+            path.write_text(block.text, encoding="utf-8")
+            return
+        if block.kind == "says":
+            for line in block.text.strip().splitlines():
+                pattern = ".*".join(re.escape(part) for part in line.split("…"))
+                assert re.search(pattern, self.said), f"“{line}” is not in:\n{self.said}"
+            return
+        if "by-hand" in block.options:
+            return
+        words = block.options.get("until", "")
+        until_s = time.monotonic() + LIMIT_S
+        while True:
+            status = self.run(block.text, block.options.get("input", ""))
+            assert status == 0, f"{block.text}\n{self.said}"
+            if not words or re.search(words, self.said):
+                return
+            assert time.monotonic() < until_s, f"“{words}” was never said:\n{self.said}"
+            time.sleep(5)
+
+
+def main() -> None:
+    """Walk."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--keep", type=Path, help="Folder of a machine to make once and keep.")
+    given = parser.parse_args()
+    if os.getuid() != 0 or not (shutil.which("debootstrap") and shutil.which("systemd-nspawn")):
+        sys.exit("as an administrator, with: apt install debootstrap systemd-container")
+    with tempfile.TemporaryDirectory() as name:
+        folder = given.keep or Path(name) / "machine"
+        if not folder.exists():
+            make(folder)
+        machine = Machine(folder)
+        machine.start()
+        try:
+            for block in blocks(PAGE):
+                began = time.monotonic()
+                machine.follow(block)
+                first = (block.text.strip().splitlines() or [""])[0]
+                print(
+                    f"{time.monotonic() - began:6.1f} s  {block.kind:5s} {block.name or first[:90]}",
+                    flush=True,
+                )
+            machine.stop()
+            machine.start()
+            machine.follow(Block("run", "", "sillkeep node list", {"until": "van  20"}))
+            print(f"after a restart of the machine: {machine.said}")
+            print(shlex.quote(str(folder)))
+        finally:
+            machine.stop()
+
+
+if __name__ == "__main__":
+    main()
