@@ -742,3 +742,54 @@ def test_claims_are_void_after_a_day_after_another_and_after_the_end(tmp_path: P
                                   ("yard", "N 1", False), ("yard", "../x", False)):  # fmt: skip
             with pytest.raises(InputError):
                 record.offer_node(site, node, renew=renew, by=BY)
+
+
+def test_a_restored_backup_brings_no_revoked_node_and_no_used_claim_back(
+    yard: Yard, tmp_path: Path
+) -> None:
+    home, now_s = tmp_path / "home", int(time.time())
+    home.mkdir()
+    (home / "ca.crt").write_bytes(yard.ca.read_bytes())
+    settings_of(home, yard.broker.port)
+    there = Yard(home, yard.broker, home / "ca.crt")
+    with open_record(home) as record:
+        record.add_site(Site("yard"))
+    for node in ("stays", "stolen", "renewed"):
+        there.claimed(node)
+    waiting = claim_in(there.command("node", "add", "new", "--site", "yard")).rpartition("/")[2]
+    unused = claim_in(there.command("node", "add", "never", "--site", "yard")).rpartition("/")[2]
+    there.command("backup", str(copy := tmp_path / "copy.sqlite"))
+    there.command("node", "revoke", "stolen", "--why", "stolen")
+    again = claim_in(there.command("node", "renew", "renewed")).rpartition("/")[2]
+    with open_record(home) as record:
+        assert record.take_claim(again, at_s=now_s, address="")
+        assert record.take_claim(waiting, at_s=now_s, address="")
+        newest = record.node_hashes()
+    there.claimed("unknown")
+    said = there.command("restore", str(copy))
+    assert "refused at the broker: yard/unknown" in said
+    with open_record(home) as record:
+        assert record.node_hashes() == newest
+        assert record.take_claim(waiting, at_s=now_s, address="") is None
+        assert record.take_claim(unused, at_s=now_s, address="")  # it waits in both
+    listed = (there.list_folder / accesslist.PASSWD).read_text()
+    assert "stolen:" not in listed
+    assert "stays:" in listed
+
+    # on another machine nobody knows what was ended since: claims are void, and it says so
+    (home / "record.sqlite").unlink()
+    done = CliRunner().invoke(app, ["restore", str(copy)], env={"SILLKEEP_HOME": str(home)})
+    assert done.exit_code == 0
+    assert "may send: yard/renewed, yard/stays, yard/stolen" in done.output
+    with open_record(home) as record:
+        assert record.take_claim(unused, at_s=now_s, address="") is None
+
+
+def test_a_clock_that_is_set_back_makes_no_claim_last_longer(tmp_path: Path) -> None:
+    with open_record(tmp_path) as record:
+        record.add_site(Site("yard"))
+        token = record.offer_node("yard", "n1", by=BY)
+        a_week_s = 7 * 86_400
+        assert record.take_claim(token, at_s=NOW_S - a_week_s, address="") is None
+        assert record.look_at_claim(token, now_s=NOW_S - a_week_s) is None
+        assert record.take_claim(token, at_s=NOW_S - 60, address="") is not None

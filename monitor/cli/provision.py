@@ -8,7 +8,7 @@ import typer
 
 from monitor.cli import _moment, _now, _record, _settings
 from monitor.cli.users import _doer
-from monitor.errors import ConfigError, InputError
+from monitor.errors import ConfigError, InputError, StoreError
 
 if TYPE_CHECKING:
     from monitor.config import Settings
@@ -118,6 +118,26 @@ def broker_files(
         raise InputError(f"the access list cannot be written: {error}") from error
     said = f"written; {_TAKES_IN}" if is_new else "up to date"
     typer.echo(f"{place / accesslist.PASSWD} and {place / accesslist.ACL}: {said}")
+
+
+def follow_credentials(aside: Path | None) -> None:
+    """After a restore: what was ended or used since the backup stays so; say what cannot be known."""
+    with _record() as record:
+        try:
+            lost = record.follow_credentials(aside, by=_doer())
+        except StoreError as error:
+            typer.echo(f"sillkeep: {error}", err=True)
+            aside, lost = None, record.follow_credentials(None, by=_doer())
+        held = [f"{site}/{node}" for site, node, _ in record.node_hashes()]
+        _bring_up(record, _settings())
+    if lost:
+        typer.echo(f"not in the backup, and refused at the broker: {', '.join(lost)}; enter them")
+    if held and aside is None:
+        typer.echo(
+            f"as in the backup, these may send: {', '.join(held)}; revoke whose credential was "
+            "ended since: sillkeep node revoke",
+            err=True,
+        )
 
 
 _TAKES_IN = "mosquitto takes it in when it reloads (systemctl reload mosquitto, or SIGHUP)"
