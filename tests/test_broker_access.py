@@ -568,6 +568,50 @@ def test_by_hand_nothing_is_added_under_a_name_of_ours(yard: Yard) -> None:
         own.write_text(before)
 
 
+def test_a_fault_in_what_was_written_by_hand_stops_no_revocation(
+    yard: Yard, observer: Client
+) -> None:
+    passwd, acl = (yard.list_folder / name for name in (accesslist.OWN_PASSWD, accesslist.OWN_ACL))
+    before = passwd.read_text(), acl.read_text()
+    yard.claimed("lost")
+    try:
+        acl.write_text(before[1] + "user lost\ntopic readwrite #\nuser other\ntopic read its/own\n")
+        assert '"lost"' in yard.command("broker", "files", code=2)
+        listed = (yard.list_folder / accesslist.ACL).read_text()
+        assert listed.count("user lost\n") == 1  # ours alone
+        assert "user other\ntopic read its/own\n" in listed
+        yard.command("node", "revoke", "lost", "--why", "stolen")
+        assert "lost:" not in (yard.list_folder / accesslist.PASSWD).read_text()
+        assert '"lost"' in yard.command("node", "add", "lost", "--site", "yard", code=2)
+    finally:
+        passwd.write_text(before[0])
+        acl.write_text(before[1])
+        yard.command("broker", "files")
+
+
+def test_what_was_written_by_hand_widens_nothing_for_our_nodes(
+    yard: Yard, observer: Client
+) -> None:
+    own = yard.list_folder / accesslist.OWN_ACL
+    before = own.read_text()
+    try:  # and its last line has no end
+        own.write_text(
+            before + "pattern readwrite #\n  pattern write %u\nuser last\ntopic read x/y"
+        )
+        assert '"pattern"' in yard.command("broker", "files", code=2)
+        yard.reload()
+        assert yard.broker.process is not None
+        with yard.client("n1") as client:
+            assert client.answer == 0
+            assert client.publish("sillkeep/yard/n2/senml", b"x") == NOT_AUTHORIZED
+            assert client.publish("sillkeep/yard/n1/senml", b"x") < 0x80
+        assert "topic read x/y\n" in (yard.list_folder / accesslist.ACL).read_text()
+    finally:
+        own.write_text(before)
+        yard.command("broker", "files")
+        yard.reload()
+
+
 # --- from the claim to the reading ----------------------------------------------------------------
 
 

@@ -165,7 +165,7 @@ def _bring_up(record: "Record", settings: "Settings") -> None:
     try:
         accesslist.keep(record, settings)
     except (OSError, ConfigError) as error:  # what was asked for is done; the watch tries again
-        typer.echo(f"sillkeep: the broker's files could not be written now: {error}", err=True)
+        typer.echo(f"sillkeep: the broker's files: {error}", err=True)
 
 
 def _site(record: "Record", name: str, site: str) -> str:
