@@ -4,6 +4,7 @@ import json
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -174,6 +175,37 @@ def test_an_intake_that_the_record_refuses_shows_progress_by_its_lock_file(tmp_p
         glance.close()
     assert len({before["intake"], touched["intake"], beaten["intake"]}) == 3
     assert before["watch"] == touched["watch"] == beaten["watch"] == 5
+
+
+@pytest.mark.timeout(240)
+def test_a_board_that_nobody_came_to_takes_what_is_still_coming_in(
+    tmp_path: Path, free_port: int, until: Callable[..., None]
+) -> None:
+    (tmp_path / "sillkeep.toml").write_text(
+        f'[broker]\nhost = "127.0.0.1"\nport = 1\n[pages]\nport = {free_port}\nidle_minutes = 1\n'
+    )
+    with socket.create_server(("127.0.0.1", free_port)) as door:
+        door.setblocking(False)
+        board = subprocess.Popen(
+            [sys.executable, "-m", "dashboards", "--socket", str(door.fileno())],
+            cwd=ROOT,
+            env=os.environ | {"SILLKEEP_HOME": str(tmp_path)},
+            pass_fds=[door.fileno()],
+        )
+    try:
+        with socket.create_connection(("127.0.0.1", free_port), timeout=40) as slow:
+            slow.sendall(
+                f"POST /login HTTP/1.1\r\nHost: 127.0.0.1:{free_port}\r\n"
+                "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 100\r\n\r\n".encode()
+            )
+            for _ in range(100):  # a slow line: 100 s, of which the board hears nothing as pages
+                slow.sendall(b"a")
+                time.sleep(1)
+            assert slow.recv(9) == b"HTTP/1.1 "
+        until(lambda: board.poll() == 0, seconds=100)
+    finally:
+        board.kill()
+        board.wait()
 
 
 @pytest.mark.timeout(240)
