@@ -177,6 +177,32 @@ def test_an_intake_that_the_record_refuses_shows_progress_by_its_lock_file(tmp_p
     assert before["watch"] == touched["watch"] == beaten["watch"] == 5
 
 
+def test_who_knocks_while_it_ends_does_not_make_it_fail(
+    tmp_path: Path, free_port: int, until: Callable[..., None]
+) -> None:
+    ending = tmp_path / "ending"
+    slow = (
+        f"import pathlib, signal, sys, time; end = pathlib.Path({str(ending)!r})\n"
+        "def stop(*_): end.touch(); time.sleep(2); sys.exit()\n"
+        "signal.signal(signal.SIGTERM, stop); end.with_name('up').touch(); time.sleep(60)"
+    )
+    code = (
+        "import os, sys\nfrom monitor import serve\nfrom monitor.config import Pages\n"
+        f"door = serve._pages(Pages(port={free_port}, idle_minutes=1))\n"
+        f"slow = serve.Part('slow', (sys.executable, '-c', {slow!r}))\n"
+        "serve.Supervisor(parts=[slow], environment=dict(os.environ), pulses=dict).run()\n"
+    )
+    process = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT)
+    try:
+        until((tmp_path / "up").exists)
+        process.terminate()
+        until(ending.exists)
+        socket.create_connection(("127.0.0.1", free_port), timeout=5).close()
+        assert process.wait(20) == 0
+    finally:
+        process.kill()
+
+
 @pytest.mark.timeout(240)
 def test_a_board_that_nobody_came_to_takes_what_is_still_coming_in(
     tmp_path: Path, free_port: int, until: Callable[..., None]
