@@ -35,11 +35,12 @@ from monitor.cli import app
 from monitor.config import load
 from monitor.errors import ConfigError
 from monitor.lot import Placement, Site, Unit, Zone
-from monitor.store import nodekeys
+from monitor.store import nodekeys, users
 from monitor.store.record import open_record
 from monitor.store.users import Doer
 from tests.conftest import MOSQUITTO, ROOT, RunningBroker, is_open, unused_port, wait_until
 from tests.integration.test_firmware_broker import Authority
+from tests.signed import session
 
 PASSWD = shutil.which("mosquitto_passwd", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
 MONITOR = "0123456789-of-the-monitor"
@@ -802,7 +803,12 @@ def test_a_restored_backup_brings_no_revoked_node_and_no_used_claim_back(
         there.claimed(node)
     waiting = claim_in(there.command("node", "add", "new", "--site", "yard")).rpartition("/")[2]
     unused = claim_in(there.command("node", "add", "never", "--site", "yard")).rpartition("/")[2]
+    cookie = session(home, now_s=now_s)
     there.command("backup", str(copy := tmp_path / "copy.sqlite"))
+    with open_record(home) as record:
+        who = users.visitor(record.engine, cookie, now_s=now_s)
+        assert who is not None
+        users.end(record.engine, who, by=BY)
     there.command("node", "revoke", "stolen", "--why", "stolen")
     again = claim_in(there.command("node", "renew", "renewed")).rpartition("/")[2]
     with open_record(home) as record:
@@ -812,7 +818,9 @@ def test_a_restored_backup_brings_no_revoked_node_and_no_used_claim_back(
     there.claimed("unknown")
     said = there.command("restore", str(copy))
     assert "refused at the broker: yard/unknown" in said
+    assert "everybody signs in anew" in said
     with open_record(home) as record:
+        assert users.visitor(record.engine, cookie, now_s=now_s) is None
         assert record.node_hashes() == newest
         assert record.take_claim(waiting, at_s=now_s, address="") is None
         assert record.take_claim(unused, at_s=now_s, address="")  # it waits in both

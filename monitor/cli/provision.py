@@ -122,7 +122,15 @@ def broker_files(
 
 def follow_credentials(aside: Path | None) -> None:
     """After a restore: what was ended or used since the backup stays so; say what cannot be known."""
+    from monitor.store import users
+
     with _record() as record:
+        if users.anybody(record.engine):
+            users.end_everybodys(record.engine, why="a backup was restored", by=_doer())
+            typer.echo(
+                "everybody signs in anew; users, passwords and links are as in the backup: end what "
+                "was ended since (sillkeep user list, Links)"
+            )
         try:
             lost = record.follow_credentials(aside, by=_doer())
         except StoreError as error:
