@@ -71,6 +71,8 @@ def compose(
         If a name cannot stand in the files.
     """
     user, kept = monitor
+    if broken := [each for each in mapped if not each.isprintable()]:
+        raise ConfigError(f"[[map]] topic {broken[0]!a} cannot stand in the broker's access list")
     passwd, acl = [f"{user}:{kept}"], [f"user {user}"]
     acl += [f"topic read {prefix}/+/+/{last}" for last in ("senml", "state")]
     acl += [f"topic read {each}" for each in mapped]

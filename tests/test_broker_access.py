@@ -557,6 +557,18 @@ def test_a_name_that_is_there_twice_or_no_name_stops_the_list() -> None:
     for site, node in (("yard", "monitor"), ("yard", "a b"), ("ya/rd", "n"), ("yard", "n\nuser x")):
         with pytest.raises(ConfigError):
             accesslist.compose([(site, node, kept)], ("monitor", kept), "sillkeep", [])
+    with pytest.raises(ConfigError):
+        accesslist.compose([], ("monitor", kept), "sillkeep", ["a\nuser n1\ntopic write b"])
+
+
+def test_a_picture_of_a_claim_is_for_its_owners_eyes_also_over_another(
+    yard: Yard, tmp_path: Path
+) -> None:
+    picture = tmp_path / "claim.svg"
+    picture.touch(mode=0o644)
+    yard.command("node", "add", "drawn", "--site", "yard", "--qr", str(picture))
+    assert "<svg" in picture.read_text()
+    assert stat.S_IMODE(picture.stat().st_mode) == 0o600
 
 
 def test_by_hand_nothing_is_added_under_a_name_of_ours(yard: Yard) -> None:

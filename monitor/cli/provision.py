@@ -203,6 +203,7 @@ def _show(settings: "Settings", token: str, picture: Path | None, *, until_s: in
     if picture is not None:
         try:
             picture.touch(mode=0o600)  # for few eyes from its first byte
+            picture.chmod(0o600)  # one that was there is written over
             code.save(str(picture), scale=8, border=4)
         except OSError as error:
             raise InputError(f"{picture} cannot be written: {error}; use the text") from error
