@@ -111,8 +111,9 @@ def keep(record: "Record", settings: Settings, folder: Path | None = None) -> bo
         mapped = sorted({each.topic for each in settings.map})
         monitor = broker.username, _monitor_hash(broker, before[0])
         wanted = compose(record.node_hashes(), monitor, broker.prefix, mapped)
-        *wanted, faults = _with_own(folder, *wanted)
-        is_new = tuple(wanted) != before
+        passwd, acl, faults = _with_own(folder, *wanted)
+        wanted = passwd, acl
+        is_new = wanted != before
         for name, text in zip((PASSWD, ACL), wanted, strict=True) if is_new else ():
             _replace(folder / name, text)
     if faults:
