@@ -7,6 +7,7 @@ import socket
 import sys
 import threading
 import time
+from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -75,15 +76,23 @@ def serve(home: Path, *, port: int | None = None, door: int | None = None) -> No
     at_door: dict[str, Any] = {"host": settings.pages.host, "port": port or settings.pages.port}
     if door is not None:
         at_door = {"sockets": [socket.socket(fileno=door)]}
-        _end_when_idle(app.server, settings.pages.idle_minutes or 1)
-    waitress.serve(
+    served = waitress.create_server(
         app.server, threads=THREADS, ident="", clear_untrusted_proxy_headers=True,
         **at_door, **_forwarded(proxy),
     )  # fmt: skip
+    if door is not None:
+        # with one socket there is one server; a connection that says nothing ends after 2 minutes
+        minutes = settings.pages.idle_minutes or 1
+        _end_when_idle(app.server, minutes, lambda: bool(served.active_channels))
+    served.print_listen("Serving on http://{}:{}")
+    served.run()
 
 
-def _end_when_idle(server: "Flask", minutes: int) -> None:
-    """End this process when nobody came for so long; who knocks then is let in by the next one."""
+def _end_when_idle(server: "Flask", minutes: int, is_busy: Callable[[], bool]) -> None:
+    """End this process when nobody came for so long; who knocks then is let in by the next one.
+
+    Not while a connection is open: photos may come in, or a document go out, for longer than that.
+    """
     seen_s = time.monotonic()
 
     def note() -> None:
@@ -91,7 +100,7 @@ def _end_when_idle(server: "Flask", minutes: int) -> None:
         seen_s = time.monotonic()
 
     def look() -> None:
-        while time.monotonic() - seen_s < minutes * 60:
+        while is_busy() or time.monotonic() - seen_s < minutes * 60:
             pause.wait(15)
         os._exit(0)  # nothing is being answered, and the record was only read
 

@@ -424,7 +424,10 @@ def _guard(server: Flask, app: Dash) -> None:
 
     @server.errorhandler(Exception)
     def failed(error: Exception) -> AnyResponse:
-        log.error("page failed", exc_info=error, extra={"path": request.path})
+        # whoever has the address of a claim or a link has what it opens: its pattern is logged instead
+        is_secret = "secret" in (request.view_args or {})
+        path = request.url_rule.rule if is_secret and request.url_rule else request.path
+        log.error("page failed", exc_info=error, extra={"path": path})
         expected = (
             str(error) if isinstance(error, MonitorError) else say("see the log of the pages")
         )

@@ -71,6 +71,7 @@ class Claims:
             taken = record.take_claim(secret, at_s=at_s, address=address)
             if taken is None:
                 return self._dead()
+            self._delay.passed("claim", address)
             try:
                 self._told.claimed(record)
             except (OSError, MonitorError):  # the watch tries again every few seconds

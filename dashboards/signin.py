@@ -70,7 +70,8 @@ class Delay:
         if count < free:
             return 0
         whole = min(1 << min(count - free, 20), longest_s)
-        return max(last_s + whole - now_s, 0)
+        # no longer than meant, where the clock was set back since
+        return max(min(last_s + whole - now_s, whole), 0)
 
     @staticmethod
     def _key(name: str, net: str) -> str:

@@ -14,7 +14,7 @@ last, so that whoever watches it finds both. Mosquitto reads them when it is tol
 
 import fcntl
 import os
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,10 +34,17 @@ _HEAD = "# written by Sillkeep from its record: changes here are lost\n"
 
 
 def check_name(node: str, broker: Broker) -> None:
-    """Refuse a node the name of the monitor; ConfigError."""
+    """Refuse a node the name of the monitor, or of somebody entered by hand; ConfigError."""
     if node in {"monitor", broker.username}:
         raise ConfigError(
             f'"{node}" is the name of the monitor at the broker: name the node otherwise'
+        )
+    if (folder := broker.access_files) is None:
+        return
+    _, _, twice = _own(_read(folder / OWN_PASSWD), _read(folder / OWN_ACL), {node})
+    if node in twice:
+        raise ConfigError(
+            f'"{node}" is in {folder / OWN_PASSWD} or {OWN_ACL}: name the node otherwise'
         )
 
 
@@ -64,6 +71,8 @@ def compose(
         If a name cannot stand in the files.
     """
     user, kept = monitor
+    if broken := [each for each in mapped if not each.isprintable()]:
+        raise ConfigError(f"[[map]] topic {broken[0]!a} cannot stand in the broker's access list")
     passwd, acl = [f"{user}:{kept}"], [f"user {user}"]
     acl += [f"topic read {prefix}/+/+/{last}" for last in ("senml", "state")]
     acl += [f"topic read {each}" for each in mapped]
@@ -86,7 +95,8 @@ def keep(record: "Record", settings: Settings, folder: Path | None = None) -> bo
     Raises
     ------
     ConfigError
-        If the monitor has no name or a short password, or a name is there twice.
+        If the monitor has no name or a short password: nothing is written. If something written by
+        hand cannot be: both files are written without it, for a revocation does not wait for that.
     OSError
         If a file cannot be read or written.
     """
@@ -101,12 +111,18 @@ def keep(record: "Record", settings: Settings, folder: Path | None = None) -> bo
         mapped = sorted({each.topic for each in settings.map})
         monitor = broker.username, _monitor_hash(broker, before[0])
         wanted = compose(record.node_hashes(), monitor, broker.prefix, mapped)
-        wanted = _with_own(folder, *wanted)
-        if wanted == before:
-            return False
-        for name, text in zip((PASSWD, ACL), wanted, strict=True):
+        passwd, acl, faults = _with_own(folder, *wanted)
+        wanted = passwd, acl
+        is_new = wanted != before
+        for name, text in zip((PASSWD, ACL), wanted, strict=True) if is_new else ():
             _replace(folder / name, text)
-        return True
+    if faults:
+        raise ConfigError(
+            f"left out of {folder / OWN_PASSWD} and {OWN_ACL}, all else is written: "
+            + ", ".join(f'"{each}"' for each in faults)
+            + " (no name of ours, and no pattern, for it holds for our nodes too)"
+        )
+    return is_new
 
 
 def _monitor_hash(broker: Broker, before: str) -> str:
@@ -126,22 +142,37 @@ def _monitor_hash(broker: Broker, before: str) -> str:
     return nodekeys.hashed(password)
 
 
-def _with_own(folder: Path, passwd: str, acl: str) -> tuple[str, str]:
-    """The files with what somebody wrote by hand; no name of theirs may be one of ours."""
-    own_passwd, own_acl = _read(folder / OWN_PASSWD), _read(folder / OWN_ACL)
+def _with_own(folder: Path, passwd: str, acl: str) -> tuple[str, str, list[str]]:
+    """The files with what somebody wrote by hand, and what was left out of that."""
     ours = {line.partition(":")[0] for line in passwd.splitlines()}
-    theirs = {line.partition(":")[0].strip() for line in own_passwd.splitlines()}
-    named = {
-        line.split()[1]
-        for line in own_acl.splitlines()
-        if line.split()[:1] == ["user"] and line.split()[1:]
-    }
-    if twice := sorted(ours & (theirs | named)):
-        raise ConfigError(
-            f'"{twice[0]}" of {folder / OWN_PASSWD} or {OWN_ACL} is a name of Sillkeep'
-        )
+    own_passwd, own_acl, faults = _own(_read(folder / OWN_PASSWD), _read(folder / OWN_ACL), ours)
     # before ours: a line of theirs without a user is then nobody's, and not our last node's
-    return passwd + own_passwd, own_acl + acl
+    return passwd + own_passwd, own_acl + acl, faults
+
+
+def _own(passwd: str, acl: str, ours: Collection[str]) -> tuple[str, str, list[str]]:
+    """What of the files by hand can be taken in, and what not: names of ours, and patterns."""
+    faults, users, lines = set(), [], []
+    for line in passwd.splitlines():
+        name = line.partition(":")[0].strip()
+        if name in ours:
+            faults.add(name)
+        else:
+            users.append(line)
+    user = ""
+    for line in acl.splitlines():
+        word, *rest = line.split() or [""]
+        user = " ".join(rest) if word == "user" else user
+        if word == "pattern" or user in ours:
+            faults.add("pattern" if word == "pattern" else user)
+        else:
+            lines.append(line)
+    # each line with its end: one that runs on into ours would stop the broker
+    return _whole(users), _whole(lines), sorted(faults)
+
+
+def _whole(lines: Sequence[str]) -> str:
+    return "".join(f"{line}\n" for line in lines)
 
 
 def _read(path: Path) -> str:

@@ -279,7 +279,9 @@ def _pages(pages: Pages) -> Part:
         door = socket.create_server((pages.host, pages.port), family=family, backlog=64)
     except OSError as error:
         raise ConfigError(f"pages: {pages.host}:{pages.port} cannot be used: {error}") from error
-    # the kernel says when somebody knocks: SIGIO ends the wait of the supervisor's round
+    # The kernel says when somebody knocks: SIGIO ends the wait of the supervisor's round. Before and after
+    # that round, where it is not blocked, it would end the supervisor: who knocks then is not heard.
+    signal.signal(signal.SIGIO, signal.SIG_IGN)
     fcntl.fcntl(door, fcntl.F_SETOWN, os.getpid())
     flags = fcntl.fcntl(door, fcntl.F_GETFL)
     fcntl.fcntl(door, fcntl.F_SETFL, flags | os.O_ASYNC | os.O_NONBLOCK)

@@ -35,11 +35,12 @@ from monitor.cli import app
 from monitor.config import load
 from monitor.errors import ConfigError
 from monitor.lot import Placement, Site, Unit, Zone
-from monitor.store import nodekeys
+from monitor.store import nodekeys, users
 from monitor.store.record import open_record
 from monitor.store.users import Doer
 from tests.conftest import MOSQUITTO, ROOT, RunningBroker, is_open, unused_port, wait_until
 from tests.integration.test_firmware_broker import Authority
+from tests.signed import session
 
 PASSWD = shutil.which("mosquitto_passwd", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
 MONITOR = "0123456789-of-the-monitor"
@@ -556,6 +557,18 @@ def test_a_name_that_is_there_twice_or_no_name_stops_the_list() -> None:
     for site, node in (("yard", "monitor"), ("yard", "a b"), ("ya/rd", "n"), ("yard", "n\nuser x")):
         with pytest.raises(ConfigError):
             accesslist.compose([(site, node, kept)], ("monitor", kept), "sillkeep", [])
+    with pytest.raises(ConfigError):
+        accesslist.compose([], ("monitor", kept), "sillkeep", ["a\nuser n1\ntopic write b"])
+
+
+def test_a_picture_of_a_claim_is_for_its_owners_eyes_also_over_another(
+    yard: Yard, tmp_path: Path
+) -> None:
+    picture = tmp_path / "claim.svg"
+    picture.touch(mode=0o644)
+    yard.command("node", "add", "drawn", "--site", "yard", "--qr", str(picture))
+    assert "<svg" in picture.read_text()
+    assert stat.S_IMODE(picture.stat().st_mode) == 0o600
 
 
 def test_by_hand_nothing_is_added_under_a_name_of_ours(yard: Yard) -> None:
@@ -566,6 +579,50 @@ def test_by_hand_nothing_is_added_under_a_name_of_ours(yard: Yard) -> None:
         assert '"n1"' in yard.command("broker", "files", code=2)
     finally:
         own.write_text(before)
+
+
+def test_a_fault_in_what_was_written_by_hand_stops_no_revocation(
+    yard: Yard, observer: Client
+) -> None:
+    passwd, acl = (yard.list_folder / name for name in (accesslist.OWN_PASSWD, accesslist.OWN_ACL))
+    before = passwd.read_text(), acl.read_text()
+    yard.claimed("lost")
+    try:
+        acl.write_text(before[1] + "user lost\ntopic readwrite #\nuser other\ntopic read its/own\n")
+        assert '"lost"' in yard.command("broker", "files", code=2)
+        listed = (yard.list_folder / accesslist.ACL).read_text()
+        assert listed.count("user lost\n") == 1  # ours alone
+        assert "user other\ntopic read its/own\n" in listed
+        yard.command("node", "revoke", "lost", "--why", "stolen")
+        assert "lost:" not in (yard.list_folder / accesslist.PASSWD).read_text()
+        assert '"lost"' in yard.command("node", "add", "lost", "--site", "yard", code=2)
+    finally:
+        passwd.write_text(before[0])
+        acl.write_text(before[1])
+        yard.command("broker", "files")
+
+
+def test_what_was_written_by_hand_widens_nothing_for_our_nodes(
+    yard: Yard, observer: Client
+) -> None:
+    own = yard.list_folder / accesslist.OWN_ACL
+    before = own.read_text()
+    try:  # and its last line has no end
+        own.write_text(
+            before + "pattern readwrite #\n  pattern write %u\nuser last\ntopic read x/y"
+        )
+        assert '"pattern"' in yard.command("broker", "files", code=2)
+        yard.reload()
+        assert yard.broker.process is not None
+        with yard.client("n1") as client:
+            assert client.answer == 0
+            assert client.publish("sillkeep/yard/n2/senml", b"x") == NOT_AUTHORIZED
+            assert client.publish("sillkeep/yard/n1/senml", b"x") < 0x80
+        assert "topic read x/y\n" in (yard.list_folder / accesslist.ACL).read_text()
+    finally:
+        own.write_text(before)
+        yard.command("broker", "files")
+        yard.reload()
 
 
 # --- from the claim to the reading ----------------------------------------------------------------
@@ -742,3 +799,61 @@ def test_claims_are_void_after_a_day_after_another_and_after_the_end(tmp_path: P
                                   ("yard", "N 1", False), ("yard", "../x", False)):  # fmt: skip
             with pytest.raises(InputError):
                 record.offer_node(site, node, renew=renew, by=BY)
+
+
+def test_a_restored_backup_brings_no_revoked_node_and_no_used_claim_back(
+    yard: Yard, tmp_path: Path
+) -> None:
+    home, now_s = tmp_path / "home", int(time.time())
+    home.mkdir()
+    (home / "ca.crt").write_bytes(yard.ca.read_bytes())
+    settings_of(home, yard.broker.port)
+    there = Yard(home, yard.broker, home / "ca.crt")
+    with open_record(home) as record:
+        record.add_site(Site("yard"))
+    for node in ("stays", "stolen", "renewed"):
+        there.claimed(node)
+    waiting = claim_in(there.command("node", "add", "new", "--site", "yard")).rpartition("/")[2]
+    unused = claim_in(there.command("node", "add", "never", "--site", "yard")).rpartition("/")[2]
+    cookie = session(home, now_s=now_s)
+    there.command("backup", str(copy := tmp_path / "copy.sqlite"))
+    with open_record(home) as record:
+        who = users.visitor(record.engine, cookie, now_s=now_s)
+        assert who is not None
+        users.end(record.engine, who, by=BY)
+    there.command("node", "revoke", "stolen", "--why", "stolen")
+    again = claim_in(there.command("node", "renew", "renewed")).rpartition("/")[2]
+    with open_record(home) as record:
+        assert record.take_claim(again, at_s=now_s, address="")
+        assert record.take_claim(waiting, at_s=now_s, address="")
+        newest = record.node_hashes()
+    there.claimed("unknown")
+    said = there.command("restore", str(copy))
+    assert "refused at the broker: yard/unknown" in said
+    assert "everybody signs in anew" in said
+    with open_record(home) as record:
+        assert users.visitor(record.engine, cookie, now_s=now_s) is None
+        assert record.node_hashes() == newest
+        assert record.take_claim(waiting, at_s=now_s, address="") is None
+        assert record.take_claim(unused, at_s=now_s, address="")  # it waits in both
+    listed = (there.list_folder / accesslist.PASSWD).read_text()
+    assert "stolen:" not in listed
+    assert "stays:" in listed
+
+    # on another machine nobody knows what was ended since: claims are void, and it says so
+    (home / "record.sqlite").unlink()
+    done = CliRunner().invoke(app, ["restore", str(copy)], env={"SILLKEEP_HOME": str(home)})
+    assert done.exit_code == 0
+    assert "may send: yard/renewed, yard/stays, yard/stolen" in done.output
+    with open_record(home) as record:
+        assert record.take_claim(unused, at_s=now_s, address="") is None
+
+
+def test_a_clock_that_is_set_back_makes_no_claim_last_longer(tmp_path: Path) -> None:
+    with open_record(tmp_path) as record:
+        record.add_site(Site("yard"))
+        token = record.offer_node("yard", "n1", by=BY)
+        a_week_s = 7 * 86_400
+        assert record.take_claim(token, at_s=NOW_S - a_week_s, address="") is None
+        assert record.look_at_claim(token, now_s=NOW_S - a_week_s) is None
+        assert record.take_claim(token, at_s=NOW_S - 60, address="") is not None

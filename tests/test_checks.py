@@ -347,6 +347,14 @@ def test_a_broker_that_is_off_mute_or_of_our_own(
         assert asked(settings_of(tmp_path, host="127.0.0.1", port=port)) == ["broker old"]
 
 
+@pytest.mark.parametrize("pulse_s", [5, 60])  # as it is, and as on a small board
+def test_an_intake_that_lives_is_not_asked_for_its_connection(pulse_s: int) -> None:
+    there = Seen(pulses={"intake": NOW_S}, details={"intake": {"connected": True}})
+    for age_s in (0, pulse_s, 2 * pulse_s):
+        assert checks.is_heard(there, now_s=NOW_S + age_s, pulse_s=pulse_s), age_s
+    assert not checks.is_heard(there, now_s=NOW_S + 3 * pulse_s + 30, pulse_s=pulse_s)
+
+
 @pytest.fixture
 def guarded(tmp_path: Path, authority: Authority) -> Iterator[RunningBroker]:
     """Mosquitto with TLS and users; all of one user's connections have one client name."""

@@ -14,6 +14,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -277,3 +278,67 @@ def test_the_table_of_sizes_is_worked_out_as_it_says() -> None:
         assert million == pytest.approx(a_day * 365 / 1e6, rel=0.02)
         assert first == pytest.approx((a_day * (60 * 54.1 + 305 * 3.58) + hours) / 1e6, rel=0.03)
         assert later == pytest.approx((a_day * 365 * 3.58 + hours) / 1e6, rel=0.03)
+
+
+# --- the broker's access list is taken in ---------------------------------------------------------
+
+
+class Taking:
+    """The command of sillkeep-broker-access.service, on folders of this test."""
+
+    def __init__(self, folder: Path) -> None:
+        self.there, self.here, self.tools = folder / "home", folder / "mosquitto", folder / "tools"
+        for each in (self.there, self.here, self.tools, folder / "tmp"):
+            each.mkdir()
+        unit = ROOT / "deploy" / "systemd" / "sillkeep-broker-access.service"
+        text = unit.read_text().partition("/bin/sh -ec '")[2].partition("'\n")[0]
+        for theirs, ours in (
+            ("/var/lib/sillkeep/broker", str(self.there)),
+            ("/etc/mosquitto", str(self.here)),
+            ("-o mosquitto -g mosquitto ", ""),
+            ("-u sillkeep ", "-u nobody "),
+            (">/tmp/", f">{folder}/tmp/"),
+            (" /tmp/", f" {folder}/tmp/"),
+            ("\\\n", "\n"),
+            ("$$", "$"),
+        ):
+            assert theirs in text
+            text = text.replace(theirs, ours)
+        self.command = text
+
+    def run(self, on_reload: str = ":") -> int:
+        tool = self.tools / "systemctl"
+        tool.write_text(f"#!/bin/sh\n{on_reload}\n")
+        tool.chmod(0o755)
+        path = f"{self.tools}:{os.environ['PATH']}:/usr/sbin:/sbin"
+        shell = ["/bin/sh", "-ec", self.command]
+        return subprocess.run(shell, env={"PATH": path}, check=False, timeout=30).returncode
+
+
+@pytest.fixture
+def taking() -> Iterator[Taking]:
+    if os.getuid() != 0 or shutil.which("runuser", path="/usr/sbin:/sbin:/usr/bin") is None:
+        pytest.skip("only root reads as another user")
+    with tempfile.TemporaryDirectory(prefix="sillkeep-", dir="/var/tmp") as folder:
+        Path(folder).chmod(0o755)  # the other user has to come in
+        yield Taking(Path(folder))
+
+
+def test_the_list_is_taken_in_with_what_changes_meanwhile(taking: Taking) -> None:
+    for name in ("passwd", "acl"):
+        (taking.there / f"sillkeep.{name}").write_text(f"{name} 1\n")
+    acl = taking.there / "sillkeep.acl"
+    assert taking.run(f"[ -e {taking.tools}/once ] || echo later >{acl}; >{taking.tools}/once") == 0
+    assert (taking.here / "sillkeep.passwd").read_text() == "passwd 1\n"
+    assert (taking.here / "sillkeep.acl").read_text() == "later\n"
+    assert (taking.here / "sillkeep.acl").stat().st_mode & 0o777 == 0o600
+
+
+def test_a_link_in_the_place_of_the_list_hands_nothing_of_roots_over(taking: Taking) -> None:
+    secret = taking.tools / "of-root"
+    secret.write_text("root:secret\n")
+    secret.chmod(0o600)
+    (taking.there / "sillkeep.passwd").symlink_to(secret)
+    (taking.there / "sillkeep.acl").write_text("acl\n")
+    assert taking.run() != 0
+    assert not (taking.here / "sillkeep.passwd").exists()

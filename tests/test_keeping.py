@@ -77,6 +77,15 @@ def test_what_is_no_copy_stays_and_so_does_the_newest(tmp_path: Path) -> None:
 # --- the drill ------------------------------------------------------------------------------------
 
 
+def test_copies_of_a_clock_that_ran_ahead_push_none_out(tmp_path: Path) -> None:
+    last = datetime(2026, 11, 27, 2, tzinfo=UTC)
+    ahead = nights(tmp_path, 9, datetime(2031, 5, 1, 2, tzinfo=UTC))
+    mine = nights(tmp_path, 9, last)
+    gone = keeping.thin(tmp_path, keeping.Keep(7, 0, 0), now_s=int(last.timestamp()))
+    assert set(gone) == set(sorted(mine)[:2])
+    assert all(path.exists() for path in ahead)
+
+
 @pytest.fixture
 def home(tmp_path: Path) -> Path:
     return tmp_path / "home"
@@ -162,6 +171,21 @@ def test_a_drill_finds_what_would_not_come_back(
         assert newest.name in said
     newest.write_bytes(whole)
     assert digests(home) == before
+
+
+def test_a_drill_is_not_taken_in_by_a_copy_of_a_clock_that_ran_ahead(
+    home: Path, record: Record, folder: Path, scratch: Path
+) -> None:
+    take(record, range(3))
+    old = datetime(2026, 11, 1, tzinfo=UTC)
+    now_s = int(old.timestamp()) + 20 * keeping.DAY_S
+    ahead = copy_of(folder, datetime(2031, 5, 1, 2, tzinfo=UTC))
+    found = keeping.drill(home, folder, scratch, now_s=now_s)
+    assert "later than now" in found.trouble
+    backup.back_up(home, folder, now_s=int(old.timestamp()))
+    found = keeping.drill(home, folder, scratch, now_s=now_s)
+    assert "20.0 days old" in found.trouble
+    assert ahead.exists()
 
 
 def test_a_record_that_lost_readings_is_told_by_its_backup(

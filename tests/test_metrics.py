@@ -13,12 +13,14 @@ from prometheus_client.openmetrics import parser
 
 from dashboards.app import Running, make_app
 from monitor.config import load
-from monitor.errors import ConfigError
+from monitor.errors import ConfigError, StoreError
 from monitor.intake import LATE_S, Batch, late
+from monitor.lot import Site
 from monitor.store import board
 from monitor.store.engine import FILE_NAME
 from monitor.store.health import BACKUP, CHECKS, CheckLine, Checks, written_checks
 from monitor.store.record import Record, open_record
+from monitor.store.users import Doer
 from sensors.wire import Reading
 from tests.filled import NOW_S, filled_record
 from tests.signed import sign_in
@@ -215,3 +217,20 @@ def test_late_samples_are_those_an_hour_old_when_they_come() -> None:
     batch.readings = [sample(NOW_S - LATE_S), sample(NOW_S - LATE_S - 1), sample(None)]
     batch.untold = [sample(NOW_S - 9 * LATE_S)]
     assert late(batch) == 2
+
+
+def test_a_claim_that_fails_leaves_its_secret_in_no_log(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    def refuse() -> Record:
+        raise StoreError("the record is locked")
+
+    with open_record(tmp_path) as record:
+        record.add_site(Site("yard"))
+        token = record.offer_node("yard", "n1", by=Doer("test", NOW_S))
+        made = make_app(record, now=lambda: NOW_S, change=refuse)
+        answer = made.server.test_client().post(f"/claim/{token}", json={})
+    assert answer.status_code == 500
+    (said,) = [each for each in caplog.records if each.message == "page failed"]
+    assert vars(said)["path"] == "/claim/<secret>"
+    assert token not in caplog.text

@@ -54,6 +54,7 @@ class Front:
     plain: int
     authority: Path
     cookie: str
+    log: Path
 
     def ask(
         self, path: str, *, method: str = "GET", body: bytes | None = None, **headers: str
@@ -110,7 +111,7 @@ def front(certificates: Path, tmp_path_factory: pytest.TempPathFactory) -> Itera
     (folder / "nginx.conf").write_text(
         f"daemon off; worker_processes 1; {user} pid {folder}/pid; error_log {folder}/log warn;\n"
         f"events {{ worker_connections 256; }}\n"
-        f"http {{ access_log off; {temporary} include {folder}/site.conf; }}\n"
+        f"http {{ access_log {folder}/access; {temporary} include {folder}/site.conf; }}\n"
     )
     command = [str(NGINX), "-c", str(folder / "nginx.conf")]
     tried = subprocess.run([*command, "-t"], capture_output=True, text=True, check=False)
@@ -122,7 +123,7 @@ def front(certificates: Path, tmp_path_factory: pytest.TempPathFactory) -> Itera
         stderr=subprocess.DEVNULL,
     )
     proxy = subprocess.Popen(command, stderr=subprocess.DEVNULL)
-    found = Front(tls, plain, certificates, cookie)
+    found = Front(tls, plain, certificates, cookie, folder / "access")
     try:
         wait_until(lambda: answers(found), seconds=60)
         yield found
@@ -205,3 +206,12 @@ def test_the_certificate_is_for_its_name_and_runs_out_in_time_to_be_renewed(
     days = (ssl.cert_time_to_seconds(str(found["notAfter"])) - ssl.cert_time_to_seconds(
         str(found["notBefore"]))) / 86_400  # fmt: skip
     assert days == 398
+
+
+def test_addresses_that_open_something_stay_out_of_the_log(front: Front) -> None:
+    for path in ("/claim/of-a-node-0", "/link/of-a-stranger-0", "/login?after"):
+        front.ask(path)
+    wait_until(lambda: "/login?after" in front.log.read_text())
+    log = front.log.read_text()
+    assert "of-a-node-0" not in log
+    assert "of-a-stranger-0" not in log

@@ -37,6 +37,7 @@ BACKUP_OLD_S, BACKUP_TOO_OLD_S = (
     8 * 86_400,
 )  # nightly is advised; a week without is no slip
 JOURNAL_BYTES = 256_000_000  # SQLite folds it in at 4 MB, unless somebody reads all the while
+LATE_S = 10  # that a pulse may be late by
 MOST_WAYS = 12  # addresses that are tried, the first ones
 
 Look = Callable[[], Sequence[CheckLine]]
@@ -85,8 +86,10 @@ def run(settings: Settings, at: Moment) -> Checks:
         "secrets": [lambda: system.secrets(settings)],
         "processes": [lambda: processes(settings, found, now_s=at.now_s)],
         "board": [lambda: board(settings, found)],
-        "broker": [lambda: network.broker(settings, is_heard=is_heard(found, now_s=at.now_s),
-                                          is_started=bool(found.pulses))],
+        "broker": [lambda: network.broker(
+            settings,
+            is_heard=is_heard(found, now_s=at.now_s, pulse_s=settings.record.pulse_seconds),
+            is_started=bool(found.pulses))],
         "disk": [lambda: system.disk(settings.record_home, sizes)],
         "clock": [lambda: system.clock(
             found.before.clock if found.before else None, clock, newest_s=found.newest_s)],
@@ -200,10 +203,14 @@ def _bare(error: Exception) -> str:
 # --- processes ------------------------------------------------------------------------------------
 
 
-def is_heard(seen: Seen, *, now_s: int) -> bool:
-    """Whether an intake says, not long ago, that the broker has taken its subscription."""
+def is_heard(seen: Seen, *, now_s: int, pulse_s: int) -> bool:
+    """Whether an intake says, not long ago, that the broker has taken its subscription.
+
+    Not long ago is two pulses: to ask the broker while the intake lives takes its connection away.
+    """
     at_s = seen.pulses.get("intake")
-    is_fresh = at_s is not None and abs(now_s - at_s) < messages.ALIVE_S // 10
+    fresh_s = max(messages.ALIVE_S // 10, 2 * pulse_s + LATE_S)
+    is_fresh = at_s is not None and abs(now_s - at_s) < fresh_s
     return is_fresh and bool(seen.details["intake"].get("connected"))
 
 

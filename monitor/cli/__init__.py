@@ -740,6 +740,9 @@ def restore(
             aside = backup.restore(home, source, now_s=_now(), force=force, tell=tell)
     was = f"; the record as it was is {aside}" if aside else ""
     typer.echo(f"restored and compared: {source}{was}")
+    from monitor.cli.provision import follow_credentials
+
+    follow_credentials(aside)
 
 
 @contextmanager

@@ -17,7 +17,10 @@ if TYPE_CHECKING:
 
 
 def back_up(
-    to: Annotated[Path, typer.Argument(help="A folder, or a file that does not exist yet.")],
+    to: Annotated[
+        Path,
+        typer.Argument(help="A folder of this record alone, or a file that does not exist yet."),
+    ],
     force: Annotated[bool, typer.Option("--force", help="Also if it is damaged.")] = False,
     keep: Annotated[
         str,

@@ -8,7 +8,7 @@ import typer
 
 from monitor.cli import _moment, _now, _record, _settings
 from monitor.cli.users import _doer
-from monitor.errors import ConfigError, InputError
+from monitor.errors import ConfigError, InputError, StoreError
 
 if TYPE_CHECKING:
     from monitor.config import Settings
@@ -120,6 +120,34 @@ def broker_files(
     typer.echo(f"{place / accesslist.PASSWD} and {place / accesslist.ACL}: {said}")
 
 
+def follow_credentials(aside: Path | None) -> None:
+    """After a restore: what was ended or used since the backup stays so; say what cannot be known."""
+    from monitor.store import users
+
+    with _record() as record:
+        if users.anybody(record.engine):
+            users.end_everybodys(record.engine, why="a backup was restored", by=_doer())
+            typer.echo(
+                "everybody signs in anew; users, passwords and links are as in the backup: end what "
+                "was ended since (sillkeep user list, Links)"
+            )
+        try:
+            lost = record.follow_credentials(aside, by=_doer())
+        except StoreError as error:
+            typer.echo(f"sillkeep: {error}", err=True)
+            aside, lost = None, record.follow_credentials(None, by=_doer())
+        held = [f"{site}/{node}" for site, node, _ in record.node_hashes()]
+        _bring_up(record, _settings())
+    if lost:
+        typer.echo(f"not in the backup, and refused at the broker: {', '.join(lost)}; enter them")
+    if held and aside is None:
+        typer.echo(
+            f"as in the backup, these may send: {', '.join(held)}; revoke whose credential was "
+            "ended since: sillkeep node revoke",
+            err=True,
+        )
+
+
 _TAKES_IN = "mosquitto takes it in when it reloads (systemctl reload mosquitto, or SIGHUP)"
 
 
@@ -145,7 +173,7 @@ def _bring_up(record: "Record", settings: "Settings") -> None:
     try:
         accesslist.keep(record, settings)
     except (OSError, ConfigError) as error:  # what was asked for is done; the watch tries again
-        typer.echo(f"sillkeep: the broker's files could not be written now: {error}", err=True)
+        typer.echo(f"sillkeep: the broker's files: {error}", err=True)
 
 
 def _site(record: "Record", name: str, site: str) -> str:
@@ -175,6 +203,7 @@ def _show(settings: "Settings", token: str, picture: Path | None, *, until_s: in
     if picture is not None:
         try:
             picture.touch(mode=0o600)  # for few eyes from its first byte
+            picture.chmod(0o600)  # one that was there is written over
             code.save(str(picture), scale=8, border=4)
         except OSError as error:
             raise InputError(f"{picture} cannot be written: {error}; use the text") from error

@@ -19,13 +19,14 @@ from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, Row, create_engine, event, inspect
 from sqlalchemy.exc import DBAPIError
 
 from monitor.errors import DamageError, InputError, StoreError
-from monitor.store import checking
+from monitor.store import checking, nodekeys
 from monitor.store.engine import FILE_NAME, open_engine, revisions
 
 PAGES_A_STEP = 2048
@@ -132,6 +133,19 @@ def restore(
         return _exchange(home / FILE_NAME, copy, _stamp(now_s))
     except (DBAPIError, sqlite3.Error, OSError) as error:
         raise StoreError(f"nothing was restored: {error}") from error
+    finally:
+        engine.dispose()
+
+
+def credential_steps(file: Path) -> list[Row[Any]]:
+    """Credentials and claims of nodes in a record that was set aside; StoreError if unreadable."""
+    engine = _opened(file)
+    try:
+        with engine.connect() as connection:
+            has_them = inspect(connection).has_table("node_key")
+            return nodekeys.steps(connection) if has_them else []
+    except (DBAPIError, sqlite3.Error) as error:
+        raise StoreError(f"{file} cannot be read: {error}") from error
     finally:
         engine.dispose()
 

@@ -72,7 +72,8 @@ def thin(folder: Path, keep: Keep, *, now_s: int) -> list[Path]:
     """Take away old copies, and what a broken-off backup left more than a day ago.
 
     Days, weeks and months without a copy are not counted: a machine that was off for a month loses
-    none for it. The newest copy always stays.
+    none for it. The newest copy always stays. Copies from later than now, of a clock that was wrong,
+    are left alone and push no others out.
 
     Parameters
     ----------
@@ -88,7 +89,7 @@ def thin(folder: Path, keep: Keep, *, now_s: int) -> list[Path]:
     list[Path]
         What is gone.
     """
-    made = copies(folder)
+    made = [(at_s, path) for at_s, path in copies(folder) if at_s <= now_s]
     kept = {path for _, path in made[:1]}
     for count, period in ((keep.daily, _day), (keep.weekly, _week), (keep.monthly, _month)):
         newest: dict[str, Path] = {}
@@ -150,7 +151,11 @@ def drill(
     made = copies(folder)
     if not made:
         return Drilled(now_s, trouble=f"there is no backup in {folder}")
-    made_s, newest = made[0]
+    now_or_before = [(at_s, path) for at_s, path in made if at_s <= now_s]
+    if not now_or_before:
+        ahead = f"{made[0][1].name} was made later than now: the clock is wrong, or was"
+        return Drilled(now_s, made[0][1].name, made[0][0], trouble=ahead)
+    made_s, newest = now_or_before[0]
     restored: dict[str, int] | None = None
     live: dict[str, int] | None = None
     try:

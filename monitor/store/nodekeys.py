@@ -5,6 +5,7 @@
     offer   a claim: 192 random bits that whoever has them exchanges, once and within `CLAIM_S`
     take    the claim for a secret, which is made in that moment; an older one of the node ends
     end     all that a node has: lost, stolen, sold
+    follow  after a backup is restored: what was used or ended since then stays so
 
 The record holds the SHA-256 of a claim, and of a secret what mosquitto needs to check it: never
 either of them in clear. Every step is a line of the log.
@@ -29,6 +30,7 @@ from sensors.wire import CODE
 
 SECRET_BYTES = 24
 CLAIM_S = 86_400
+SLACK_S = 600  # that a clock may be set back after a claim was made
 MOST_SAID = 200
 # the form and the rounds of `mosquitto_passwd` 2.0; a secret of 192 random bits needs no more of them
 ROUNDS, SALT_BYTES = 101, 12
@@ -137,8 +139,10 @@ def offer(
 def look(connection: Connection, token: str, *, now_s: int) -> Access | None:
     """The node that a claim is for, while it can be exchanged."""
     row = _claim(connection, token)
-    if row is None or row.claimed_s is not None or row.ended_s is not None or row.ends_s <= now_s:
+    if row is None or row.claimed_s is not None or row.ended_s is not None:
         return None
+    if not row.made_s - SLACK_S <= now_s < row.ends_s:
+        return None  # over; or a clock that was set back would make it last longer
     return Access(row.site, row.node, waits_s=row.ends_s)
 
 
@@ -240,6 +244,64 @@ def listed(connection: Connection, *, now_s: int) -> dict[tuple[str, str], Acces
     return found
 
 
+def steps(connection: Connection) -> list[Row[Any]]:
+    """Every credential and claim that there was, with its node: what `follow` needs of a record."""
+    return list(connection.execute(_keys()).all())
+
+
+def follow(connection: Connection, former: Sequence[Row[Any]], *, by: Doer) -> tuple[str, ...]:
+    """Have a restored record follow the one that it replaces: time does not undo a revocation.
+
+    A credential or claim goes from made to claimed to ended and never back, so of two records the
+    one that is further is right. Claims that nobody vouches for are ended: they may have been used.
+
+    Parameters
+    ----------
+    connection : Connection
+        Of the restored record.
+    former : sequence of rows
+        `steps` of the record that it replaces; empty where there was none.
+    by : Doer
+        Who restores.
+
+    Returns
+    -------
+    tuple[str, ...]
+        Nodes (site/node) that had a credential in the former record and are not in this one.
+    """
+    c, known = t.node_key.c, {row.claim: row for row in steps(connection)}
+    lost, changed = set(), 0
+    for row in former:
+        mine = known.get(row.claim)
+        if mine is not None:
+            if _is_further(row, mine):
+                here = update(t.node_key).where(c.claim == row.claim)
+                changed += connection.execute(here.values(_step(row))).rowcount
+        elif number := connection.execute(_node(row.site, row.node)).scalar():
+            connection.execute(t.node_key.insert().values(node_id=number, **_step(row)))
+            changed += 1
+        elif row.hash:
+            lost.add(f"{row.site}/{row.node}")
+    vouched = [row.claim for row in former]
+    doubtful = (c.claim.not_in(vouched), c.claimed_s.is_(None), c.ended_s.is_(None))
+    changed += _end(connection, doubtful, by=by, why="a backup was restored")
+    if changed:
+        said = f"{changed} as in the record that was replaced, or ended"
+        users.note_in(connection, by, "node credentials followed", said)
+    return tuple(sorted(lost))
+
+
+def _is_further(row: Row[Any], mine: Row[Any]) -> bool:
+    """Whether a credential went on, in another record, from where it stands in this one."""
+    went_on = row.ended_s is not None or (row.claimed_s is not None and mine.claimed_s is None)
+    return mine.ended_s is None and went_on
+
+
+def _step(row: Row[Any]) -> dict[str, Any]:
+    left_out = {"node_key_id", "node_id"}
+    return {name: getattr(row, name) for name in t.node_key.c.keys() if name not in left_out}  # noqa: SIM118
+
+
 def only_in(connection: Connection, unit_id: int) -> set[tuple[str, str]]:
     """Nodes (site, node) whose probes watch this unit and nothing else."""
     placed = judging.in_force()
@@ -259,14 +321,17 @@ def only_in(connection: Connection, unit_id: int) -> set[tuple[str, str]]:
 
 def _claim(connection: Connection, token: str) -> Row[Any] | None:
     digest = _digest(token)
-    query = (
+    row = connection.execute(_keys().where(t.node_key.c.claim == digest)).one_or_none()
+    return row if row is not None and hmac.compare_digest(row.claim, digest) else None
+
+
+def _keys() -> Select[Any]:
+    return (
         select(t.node_key, t.site.c.code.label("site"), t.node.c.code.label("node"))
         .join_from(t.node_key, t.node, t.node.c.node_id == t.node_key.c.node_id)
         .join(t.site, t.site.c.site_id == t.node.c.site_id)
-        .where(t.node_key.c.claim == digest)
+        .order_by(t.node_key.c.node_key_id)
     )
-    row = connection.execute(query).one_or_none()
-    return row if row is not None and hmac.compare_digest(row.claim, digest) else None
 
 
 def _node(site: str, node: str) -> Select[tuple[int]]:

@@ -41,6 +41,7 @@ from monitor.lot import (
 )
 from monitor.store import (
     alarming,
+    backup,
     bench,
     causes,
     chaining,
@@ -469,6 +470,20 @@ class Record:
         """Exchange a claim for a node's credential, once."""
         with self._writing() as connection:
             return nodekeys.take(connection, token, at_s=at_s, address=address)
+
+    def follow_credentials(self, former: Path | None, *, by: Doer) -> tuple[str, ...]:
+        """After a restore, have nodes' credentials follow the record that was in its place.
+
+        See `monitor.store.nodekeys.follow`. `former` None: there was none, or it cannot be read.
+
+        Raises
+        ------
+        StoreError
+            If the former record cannot be read.
+        """
+        steps = backup.credential_steps(former) if former is not None else []
+        with self._writing() as connection:
+            return nodekeys.follow(connection, steps, by=by)
 
     def revoke_node(self, site: str, node: str, *, why: str, by: Doer) -> None:
         """End all that a node has at the broker."""

@@ -366,6 +366,15 @@ def end(engine: Engine, who: Visitor, *, by: Doer) -> None:
         note_in(db, by, "signed out")
 
 
+def end_everybodys(engine: Engine, *, why: str, by: Doer) -> int:
+    """End every session there is, of users and of links; how many."""
+    with writing(engine) as db:
+        count = db.execute(delete(t.session)).rowcount
+        if count:
+            note_in(db, by, "sessions ended", f"all: {why}")
+    return count
+
+
 def end_all(engine: Engine, name: str, *, by: Doer) -> None:
     """End all sessions of a user."""
     with writing(engine) as db:

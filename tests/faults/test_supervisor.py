@@ -4,6 +4,7 @@ import json
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -174,6 +175,63 @@ def test_an_intake_that_the_record_refuses_shows_progress_by_its_lock_file(tmp_p
         glance.close()
     assert len({before["intake"], touched["intake"], beaten["intake"]}) == 3
     assert before["watch"] == touched["watch"] == beaten["watch"] == 5
+
+
+def test_who_knocks_while_it_ends_does_not_make_it_fail(
+    tmp_path: Path, free_port: int, until: Callable[..., None]
+) -> None:
+    ending = tmp_path / "ending"
+    slow = (
+        f"import pathlib, signal, sys, time; end = pathlib.Path({str(ending)!r})\n"
+        "def stop(*_): end.touch(); time.sleep(2); sys.exit()\n"
+        "signal.signal(signal.SIGTERM, stop); end.with_name('up').touch(); time.sleep(60)"
+    )
+    code = (
+        "import os, sys\nfrom monitor import serve\nfrom monitor.config import Pages\n"
+        f"door = serve._pages(Pages(port={free_port}, idle_minutes=1))\n"
+        f"slow = serve.Part('slow', (sys.executable, '-c', {slow!r}))\n"
+        "serve.Supervisor(parts=[slow], environment=dict(os.environ), pulses=dict).run()\n"
+    )
+    process = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT)
+    try:
+        until((tmp_path / "up").exists)
+        process.terminate()
+        until(ending.exists)
+        socket.create_connection(("127.0.0.1", free_port), timeout=5).close()
+        assert process.wait(20) == 0
+    finally:
+        process.kill()
+
+
+@pytest.mark.timeout(240)
+def test_a_board_that_nobody_came_to_takes_what_is_still_coming_in(
+    tmp_path: Path, free_port: int, until: Callable[..., None]
+) -> None:
+    (tmp_path / "sillkeep.toml").write_text(
+        f'[broker]\nhost = "127.0.0.1"\nport = 1\n[pages]\nport = {free_port}\nidle_minutes = 1\n'
+    )
+    with socket.create_server(("127.0.0.1", free_port)) as door:
+        door.setblocking(False)
+        board = subprocess.Popen(
+            [sys.executable, "-m", "dashboards", "--socket", str(door.fileno())],
+            cwd=ROOT,
+            env=os.environ | {"SILLKEEP_HOME": str(tmp_path)},
+            pass_fds=[door.fileno()],
+        )
+    try:
+        with socket.create_connection(("127.0.0.1", free_port), timeout=40) as slow:
+            slow.sendall(
+                f"POST /login HTTP/1.1\r\nHost: 127.0.0.1:{free_port}\r\n"
+                "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 100\r\n\r\n".encode()
+            )
+            for _ in range(100):  # a slow line: 100 s, of which the board hears nothing as pages
+                slow.sendall(b"a")
+                time.sleep(1)
+            assert slow.recv(9) == b"HTTP/1.1 "
+        until(lambda: board.poll() == 0, seconds=100)
+    finally:
+        board.kill()
+        board.wait()
 
 
 @pytest.mark.timeout(240)
