@@ -6,12 +6,11 @@ entered one counts, so that a wrong move is put right by another with its time.
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import cast
 
 from monitor import correction
 from monitor.catalogue import say
 from monitor.errors import InputError
-from monitor.lot import ZONE_KINDS, Placement, Unit, Zone, ZoneKind
+from monitor.lot import ZONE_KINDS, Placement, Unit, Zone
 from monitor.store import Record
 from monitor.text import moving as text
 from sensors.wire import CODE
@@ -50,15 +49,18 @@ class Move:
     leaves_box: bool = False
     in_box: bool = False  # still, by a point over salt after it
 
-    @property
-    def touched(self) -> tuple[Placement, ...]:
-        """Placements whose zones it bears on."""
-        return tuple(filter(None, (self.before, self.instead, self.entry)))
+    def short(self, when: text.When) -> str:
+        """It in one sentence."""
+        return text.moved_text(self.entry, when, later=self.later)
 
     def said(self, when: text.When) -> str:
         """It in words."""
-        return text.moved_text(
-            self.entry, when, before=self.before, instead=self.instead, later=self.later
+        return " ".join(
+            [
+                text.moved_text(self.entry, when, later=self.later),
+                text.before_text(self.before, when),
+                *([text.instead_text(self.instead)] if self.instead else []),
+            ]
         )
 
 
@@ -259,7 +261,7 @@ def _new_zone(zones: Sequence[Zone], wanted: Wanted) -> Zone | None:
         raise InputError(say("choose one of: {known}", known=", ".join(map(say, ZONE_KINDS))))
     if not CODE.fullmatch(wanted.zone):
         raise InputError(say("{code} is no code of a zone", code=repr(wanted.zone[:64])))
-    return Zone(wanted.unit, wanted.zone, cast("ZoneKind", wanted.kind))
+    return Zone(wanted.unit, wanted.zone, wanted.kind)
 
 
 def _together(

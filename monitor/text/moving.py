@@ -40,56 +40,44 @@ def placed_text(one: Placement) -> str:
     return zone_text(one.unit, one.site, one.zone) if one.zone else say("nothing")
 
 
-def moved_text(
-    entry: Placement,
-    when: When,
-    *,
-    before: Placement | None,
-    instead: Placement | None,
-    later: Placement | None,
-) -> str:
-    """One probe's move: where it hangs since when, and what it watched before.
-
-    `instead` is the entry of the same time that no longer counts, `later` the next one that still does.
-    """
-    probe, since = f"{entry.node}/{entry.probe}", when(entry.from_s)
+def moved_text(entry: Placement, when: When, *, later: Placement | None) -> str:
+    """What a probe watches since when; `later` is the next entry, which still counts."""
+    told = {"probe": f"{entry.node}/{entry.probe}", "since": when(entry.from_s)}
     if entry.zone:
-        parts = [
-            say(
-                "{probe} watches {zone} since {since}.",
-                probe=probe,
-                zone=placed_text(entry),
-                since=since,
-            )
-        ]
+        said = say("{probe} watches {zone} since {since}.", zone=placed_text(entry), **told)
     else:
-        parts = [say("{probe} watches nothing since {since}.", probe=probe, since=since)]
-    if before is not None and before.zone:
-        parts.append(
-            say(
-                "Before: {zone} since {since}.",
-                zone=placed_text(before),
-                since=when(before.from_s),
-            )
-        )
-    else:
-        parts.append(say("Before: nothing."))
-    if instead is not None:
-        parts.append(
-            say(
-                "This stands in place of {zone}, entered for the same time.",
-                zone=placed_text(instead),
-            )
-        )
-    if later is not None and placed_text(later) != placed_text(entry):
-        parts.append(
-            say(
-                "Only until {until}: from then on a later entry counts, {zone}.",
-                until=when(later.from_s),
-                zone=placed_text(later),
-            )
-        )
-    return " ".join(parts)
+        said = say("{probe} watches nothing since {since}.", **told)
+    if later is None or placed_text(later) == placed_text(entry):
+        return said
+    until = say(
+        "Only until {until}: from then on a later entry counts, {zone}.",
+        until=when(later.from_s),
+        zone=placed_text(later),
+    )
+    return f"{said} {until}"
+
+
+def before_text(before: Placement | None, when: When) -> str:
+    """What a probe watched until it was moved."""
+    if before is None or not before.zone:
+        return say("Before: nothing.")
+    since = when(before.from_s)
+    return say("Before: {zone} since {since}.", zone=placed_text(before), since=since)
+
+
+def instead_text(instead: Placement) -> str:
+    """The entry of the same time that no longer counts."""
+    zone = placed_text(instead)
+    return say("This stands in place of {zone}, entered for the same time.", zone=zone)
+
+
+def many_text(entries: Sequence[Placement]) -> str:
+    """Several probes of one node, moved together."""
+    first = entries[0]
+    told = {"probes": ", ".join(one.probe for one in entries), "node": first.node}
+    if first.zone:
+        return say("{probes} of {node} are in {unit} now.", unit=first.unit or first.site, **told)
+    return say("{probes} of {node} are taken away.", **told)
 
 
 def stays_text(staying: Sequence[Placement]) -> str:
