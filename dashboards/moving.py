@@ -161,18 +161,22 @@ class Moving:
         return redirect(f"/move?{urlencode({'note': note} | back)}", code=303)
 
     def _enter(self, record: Record, plan: Plan) -> str:
+        node = f"{plan.moves[0].entry.site}/{plan.moves[0].entry.node}"
+        probes = movable(record, self.gate.sight, now_s=self.now()).get(node, ())
+        codes = {probe.code for probe in probes}
         for move in plan.moves:
-            self._may(move)
+            self._may(move, codes)
         who = self.gate.doer().who
         moving.enter(record, plan, who=who, why="", now_s=self.now())
         if len(plan.moves) == 1:
             return plan.moves[0].short(_when(record, plan.moves[0]))
         return text.many_text([move.entry for move in plan.moves])
 
-    def _may(self, move: Move) -> None:
+    def _may(self, move: Move, codes: set[str]) -> None:
         """What it changes of the past must be the visitor's too: a unit that was sold is not."""
         changed = move.instead or move.before
-        if changed is not None and not _seen(changed, self.gate.sight):
+        own = changed is None or _seen(changed, self.gate.sight)
+        if not own or (codes and move.entry.probe not in codes):
             raise InputError(
                 say(
                     "{probe} watched at that time what is not yours to change",
@@ -187,7 +191,7 @@ class Moving:
         where = Wanted(
             site=wanted.site,
             node=wanted.node,
-            at_s=wanted.at_s,
+            at_s=self._last_s(record, wanted) if sent("right") == "1" else wanted.at_s,
             probe=wanted.probe,
             unit="" if place == AT_SITE else place,
             zone=sent("zone")[:64],
@@ -197,6 +201,21 @@ class Moving:
         if where.zone and not where.probe:
             raise InputError(say("choose which probe hangs there"))
         return moving.placing(record, where, now_s=self.now(), when=_clock(record, wanted.site))
+
+    def _last_s(self, record: Record, wanted: Wanted) -> int:
+        """When the last entry of a probe, or of all that move together, began."""
+        node = f"{wanted.site}/{wanted.node}"
+        times = {
+            probe.now.from_s
+            for probe in movable(record, self.gate.sight, now_s=self.now())[node]
+            if probe.now is not None
+            and (probe.code == wanted.probe or (not wanted.probe and probe.now.unit))
+        }
+        if len(times) != 1:
+            raise InputError(
+                say("its last entries are of several times: put them right one by one")
+            )
+        return times.pop()
 
     def _take(self, record: Record, node: str) -> Plan:
         return moving.taking(record, self._wanted(record, node), now_s=self.now())

@@ -271,7 +271,7 @@ def _together(
     standing = [
         one for one in _standing(own, wanted.at_s) if one.zone and wanted.probe in {"", one.probe}
     ]
-    moved = [one for one in standing if one.unit]
+    moved = [one for one in standing if one.unit] or _taken(own, wanted)
     if not moved:
         raise InputError(
             say("{node} watches no unit at that time: say the probe and its zone", node=wanted.node)
@@ -288,6 +288,22 @@ def _together(
         {one.probe: one.zone for one in moved},
         tuple(one for one in standing if not one.unit),
     )
+
+
+def _taken(own: Sequence[Placement], wanted: Wanted) -> list[Placement]:
+    """Where probes hung that were taken away together as the last ones: the kit is in somebody's hands."""
+    away = [
+        one
+        for one in _standing(own, wanted.at_s)
+        if not one.zone and wanted.probe in {"", one.probe}
+    ]
+    last_s = max((one.from_s for one in away), default=0)
+    found = []
+    for one in away:
+        earlier = [p for p in own if p.probe == one.probe and p.zone and p.from_s < one.from_s]
+        if one.from_s == last_s and earlier and earlier[-1].unit:
+            found.append(earlier[-1])
+    return found
 
 
 def _free(

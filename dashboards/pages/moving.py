@@ -127,12 +127,14 @@ def _placing(told: Told) -> list[Any]:
         said = say("{unit} has no zones yet: enter them first.", unit=_called(told.place))
         return [html.P(said)]
     moving = [probe for probe in told.probes if probe.now is not None and probe.now.unit]
-    away = told.place != AT_SITE and any(
-        probe.now.unit != told.place for probe in moving if probe.now is not None
+    taken = not any(probe.now is not None and probe.now.zone for probe in told.probes)
+    away = told.place != AT_SITE and (
+        taken or any(probe.now.unit != told.place for probe in moving if probe.now is not None)
     )
     probes = [(probe.code, probe.code) for probe in told.probes]
-    if away and len(moving) > 1:
-        probes.insert(0, ("", say("all that watch a unit")))
+    if away and len(told.probes if taken else moving) > 1:
+        every = say("all that were taken away together") if taken else say("all that watch a unit")
+        probes.insert(0, ("", every))
     zones = [(zone.code, _zone(zone, told)) for zone in told.zones]
     if away:
         zones.insert(0, ("", say("the zone of the same code")))
@@ -144,6 +146,7 @@ def _placing(told: Told) -> list[Any]:
                 choice(say("Probe"), "probe", probes),
                 choice(say("Zone in {unit}", unit=_called(told.place)), "zone", zones),
                 _hours("-place"),
+                _tick("right", say("It puts the last entry right: since the same time")),
                 _tick("beside", say("It hangs beside another probe of that zone")),
             ],
             say("It hangs there"),

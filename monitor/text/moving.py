@@ -23,10 +23,11 @@ STILL_IN_BOX = (
 UNKNOWN: tuple[str, ...] = (
     "Whether a probe hangs where it is entered: its figures show that only where they differ much.",
     "What its new zone did before it came, unless another probe watched.",
+    "Whether a zone that nobody watches any more has dried: its alarms stay.",
 )
 WRONG = (
-    "Entered a wrong place? Enter the right one with the same time: the later entry counts, both stay in the record. "
-    "Alarms of the zone that it left stand until somebody answers them."
+    "Entered a wrong place? Enter the right one and tick that it puts the last entry right: it counts from the same time "
+    "on, and both stay in the record."
 )
 
 
