@@ -48,14 +48,15 @@ log = logging.getLogger("sillkeep.pages")
 MAY: Mapping[str, frozenset[str]] = {
     "owner": frozenset(
         {"lot", "unit", "living", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "bench",
-         "links", "users", "log", "people", "settings", "change", "account"}
+         "place", "links", "users", "log", "people", "settings", "change", "account"}
     ),
     "lot lead": frozenset(
-        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "bench", "links",
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "bench", "place", "links",
          "people", "settings", "change", "account"}
     ),
     "technician": frozenset(
-        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "bench", "account"}
+        {"lot", "unit", "alarms", "proof", "chain", "acknowledge", "round", "seals", "seal", "bench", "place",
+         "account"}
     ),
     "sales": frozenset({"lot", "unit", "proof", "seals", "links", "account"}),
     "auditor": frozenset(
@@ -123,6 +124,7 @@ ROUTES: Mapping[str, str] = {
     "/bench/point": "bench",  # of whose probe, the route looks at itself
     "/bench/back": "bench",
     "/bench/undo": "bench",
+    "/move/<act>": "place",  # which probes and zones, the route looks at itself
     "/proof/<unit>/open": "acknowledge",
     "/proof/<unit>/<zone>/<int:repaired_s>/<act>": "acknowledge",
     "/holds/<int:hold_id>/end": "acknowledge",  # whose hold it is, the route looks at itself
@@ -145,6 +147,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (r"/chain", "chain"),
     (r"/nodes", "chain"),
     (r"/bench", "bench"),
+    (r"/move", "place"),
     (r"/links", "links"),
     (r"/users", "users"),
     (r"/log", "log"),

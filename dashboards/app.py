@@ -27,6 +27,7 @@ from dashboards import (
     gather,
     leaving,
     metrics,
+    moving,
     paint,
     repairs,
     rounds,
@@ -201,6 +202,7 @@ def make_app(
     leaving.add_routes(server, gate, now=now, change=change)
     seals.add_routes(server, gate, record, now=now, change=change)
     bench.add_routes(server, gate, now=now, change=change)
+    moving.add_routes(server, gate, now=now, change=change)
     repairs.add_routes(server, gate, now=now, change=change)
     exports.add_routes(server, gate, record, now=now)
     rounds.add_routes(server, gate, lots, now=now, change=change)
@@ -302,6 +304,7 @@ def _blocks(
         "/seals": lambda: seals.lot_page(record, asked, sight, lots.read(asked.now_s)),
         "/nodes": lambda: gather.nodes_page(record, asked, sight),
         "/bench": lambda: gather.bench_page(record, asked, sight, token=token),
+        "/move": lambda: moving.page(record, asked, sight, token=token),
         "/proof": lambda: proof_page.blocks(
             list(sight.placed(record.repairs())),
             asked,

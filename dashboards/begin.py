@@ -28,6 +28,10 @@ def add_routes(
     server.post("/begin/<step>")(Steps(gate, now, change).take)
 
 
+class EnteredError(InputError):
+    """A node is there already: it may have been moved."""
+
+
 @dataclass(frozen=True, slots=True)
 class Steps:
     """The routes; `change` opens the record for writing."""
@@ -47,6 +51,13 @@ class Steps:
                 note, unit = acts[step](record)
             self.gate.note("entered", f"{step} {note[:80]}")
             note = say("Entered: {what}.", what=note)
+        except EnteredError as error:
+            where = {"node": f"{error}", "unit": sent("unit")[:64]}
+            note = say(
+                "Not entered: node {code} is entered already. Was it moved? Say so here.",
+                code=f"{error}".partition("/")[2],
+            )
+            return redirect(f"/move?{urlencode({'note': note} | where)}", code=303)
         except InputError as error:
             note = say("Not entered: {why}.", why=error)
             unit = sent("unit")[:64]
@@ -97,7 +108,7 @@ class Steps:
     def _node(self, record: Record) -> tuple[str, str]:
         unit, code = self._of(record), _code()
         if any((p.site, p.node) == (unit.site, code) for p in record.placements()):
-            raise InputError(say("node {code} is entered already", code=code))
+            raise EnteredError(f"{unit.site}/{code}")
         zones = {("unit", zone.code) for zone in record.zones(unit.code)}
         zones |= {("site", zone.code) for zone in record.site_zones(unit.site) if not zone.source}
         places = []

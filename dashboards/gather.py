@@ -105,7 +105,10 @@ def nodes_page(record: Record, asked: Wish, sight: Sight) -> list[Any]:
         if (point.site, point.node) in seen
     ]
     told = nodes_view.Told(
-        record.node_access(now_s=asked.now_s), record.node_faults(), tuple(lying)
+        record.node_access(now_s=asked.now_s),
+        record.node_faults(),
+        tuple(lying),
+        may_move="place" in sight.acts,
     )
     return nodes_view.blocks(nodes, asked, checks=holds, may_bench="bench" in sight.acts, told=told)
 

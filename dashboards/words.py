@@ -50,6 +50,7 @@ CHOICES = (
     "unit",
     "joint",
     "probe",
+    "node",
 )  # that narrow a list, as addresses name them
 VIEWS = {
     "plan": "From above",

@@ -46,9 +46,9 @@ ORIGIN = {"Origin": "http://localhost"}
 
 # what each role may do, written down here a second time, by hand
 MAY = {
-    "owner": "lot unit living alarms proof chain acknowledge round seals seal bench links users log people settings change account",
-    "lot lead": "lot unit alarms proof chain acknowledge round seals seal bench links people settings change account",
-    "technician": "lot unit alarms proof chain acknowledge round seals seal bench account",
+    "owner": "lot unit living alarms proof chain acknowledge round seals seal bench place links users log people settings change account",
+    "lot lead": "lot unit alarms proof chain acknowledge round seals seal bench place links people settings change account",
+    "technician": "lot unit alarms proof chain acknowledge round seals seal bench place account",
     "sales": "lot unit proof seals links account",
     "auditor": "lot unit alarms proof chain seals log people settings account",
     "verifier": "unit proof",
@@ -116,6 +116,7 @@ ASKED = {
     "/bench/point": ("POST", "/bench/point", "bench"),
     "/bench/back": ("POST", "/bench/back", "bench"),
     "/bench/undo": ("POST", "/bench/undo", "bench"),
+    "/move/<act>": ("POST", "/move/place", "place"),
     "/proof/<unit>/open": ("POST", "/proof/van-wet/open", "acknowledge"),
     "/proof/<unit>/<zone>/<int:repaired_s>/<act>": (
         "POST", "/proof/van-wet/off-rear-low/5/photo", "acknowledge"),
@@ -130,6 +131,7 @@ PAGES = {
     "/chain": "chain",
     "/nodes": "chain",
     "/bench": "bench",
+    "/move": "place",
     "/links": "links",
     "/users": "users",
     "/log": "log",

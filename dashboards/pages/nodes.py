@@ -58,6 +58,7 @@ class Told:
     access: Mapping[tuple[str, str], Access] = field(default_factory=dict)
     faults: Mapping[tuple[str, str], tuple[int, Mapping[str, str]]] = field(default_factory=dict)
     lying: Sequence[BenchPoint] = ()  # of probes that lie in a box over salt, as far as is known
+    may_move: bool = False
 
 
 NOTHING = Told()
@@ -226,7 +227,7 @@ def _row(word: str, node: NodeRow, asked: Wish, told: Told) -> Component:
     cells: list[Any] = [
         html.B(say(word)),
         " ".join([*_faults(node, told), *_steps(word, node)]),
-        _places(node, asked),
+        _places(node, asked, may_move=told.may_move),
         words.age(heard),
         _battery(node),
         _signal(node),
@@ -270,12 +271,16 @@ def _steps(word: str, node: NodeRow) -> list[str]:
     return list(dict.fromkeys(filter(None, said)))
 
 
-def _places(node: NodeRow, asked: Wish) -> list[Any]:
+def _places(node: NodeRow, asked: Wish, *, may_move: bool) -> list[Any]:
     parts: list[Any] = []
     for probe in node.watching:
         parts += [html.Br()] if parts else []
         parts += [f"{probe.code}: ", *views.place(asked, node.site, probe.unit, probe.zone)]
-    return parts or [say("nothing")]
+    parts = parts or [say("nothing")]
+    if may_move:
+        href = asked.narrowed("/move", node=f"{node.site}/{node.code}", word="", unit="")
+        parts += [html.Br(), html.A("Moved?", href=href, className="reach")]
+    return parts
 
 
 def _battery(node: NodeRow) -> str:

@@ -780,6 +780,7 @@ from monitor.cli.exchange import export_app, import_command  # noqa: E402
 from monitor.cli.keeping import back_up, drill, drill_said, notice  # noqa: E402
 from monitor.cli.limits import limits_app  # noqa: E402
 from monitor.cli.load import load_command  # noqa: E402
+from monitor.cli.moving import node_place, node_take  # noqa: E402
 from monitor.cli.nodes import node_gateway, node_list, node_map, node_run  # noqa: E402
 from monitor.cli.people import messages, person_app  # noqa: E402
 from monitor.cli.provision import (  # noqa: E402
@@ -814,6 +815,8 @@ app.command("backup")(back_up)
 app.command()(drill)
 app.command()(notice)
 node_app.command("list")(node_list)
+node_app.command("place")(node_place)
+node_app.command("take")(node_take)
 node_app.command("gateway")(node_gateway)
 node_app.command("map")(node_map)
 node_app.command("run")(node_run)

@@ -20,9 +20,9 @@ def node_list(as_json: JsonFlag = False) -> None:
         gateways = record.gateways()
         zones: dict[tuple[str, str], list[str]] = {}
         for placed in record.placements():
+            watches = zones.setdefault((placed.site, placed.node), [])
             if placed.to_s is None and placed.zone:
-                watched = f"{placed.unit or placed.site}/{placed.zone}"
-                zones.setdefault((placed.site, placed.node), []).append(watched)
+                watches.append(f"{placed.unit or placed.site}/{placed.zone}")
         access = record.node_access(now_s=_now())
         heard: dict[tuple[str, str], int] = {}
         for sample in record.latest():

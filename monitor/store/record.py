@@ -191,6 +191,22 @@ class Record:
         with self._writing() as connection:
             _place(connection, placement, recorded_s=recorded_s, who=who, why=why)
 
+    def move(
+        self,
+        placements: Sequence[Placement],
+        *,
+        new: Zone | None = None,
+        recorded_s: int,
+        who: str,
+        why: str = "",
+    ) -> None:
+        """`place` for several probes of one site, and a zone that is entered first: all or nothing."""
+        with self._writing() as connection:
+            if new is not None:
+                _enter_zone(connection, placements[0].site, new)
+            for placement in placements:
+                _place(connection, placement, recorded_s=recorded_s, who=who, why=why)
+
     def add_event(self, site: str, event: Event, *, recorded_s: int, who: str = "") -> None:
         """Enter something that happened; what it bears on is judged again from its hour on.
 
