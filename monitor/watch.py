@@ -13,7 +13,7 @@ from typing import Any, TypedDict, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor import alarms, causes, holds, judge, living, text
+from monitor import alarms, causes, correction, holds, judge, living, text
 from monitor.errors import DamageError, InputError, MeanwhileError, StoreError
 from monitor.evidence import trust
 from monitor.explain import ASSUMED_M3
@@ -642,13 +642,12 @@ def _settling(
     for placement in placements:
         if placement.unit == unit.code and placement.zone:
             back = [
-                point.back_s
+                back_s
                 for point in points
                 if (point.site, point.node, point.probe)
                 == (placement.site, placement.node, placement.probe)
-                and point.undone_s is None
-                and point.back_s is not None
-                and placement.from_s <= point.back_s < (placement.to_s or point.back_s + 1)
+                and (back_s := correction.box_end_s(point)) is not None
+                and placement.from_s <= back_s < (placement.to_s or back_s + 1)
             ]
             starts.setdefault(placement.zone, []).extend([placement.from_s, *back])
     return starts

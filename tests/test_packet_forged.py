@@ -504,15 +504,14 @@ def test_an_older_record_s_revisions_are_chained_again_with_their_figures(tmp_pa
 @pytest.mark.parametrize("what", ["sold", "retired"])
 def test_an_older_record_of_a_unit_that_left_makes_packets_again(tmp_path: Path, what: str) -> None:
     """Nobody judges it any more, so nothing else would note what its proof was taken from."""
+    left_s = END_S + DAY_S
     with followed(tmp_path, history()) as record:
-        watch.tick(record, now_s=END_S + DAY_S)
+        watch.tick(record, now_s=left_s)
+        record.leave("u1", Leave(what, left_s, "Ann"), now_s=left_s)
+        watch.tick(record, now_s=left_s + 2 * HOUR_S)  # judged beyond the day on which it left
         as_an_older_version_left_it(record)
-        record.leave("u1", Leave(what, END_S + DAY_S, "Ann"), now_s=END_S + DAY_S)
-        for hours in (1, 2, 30):
-            watch.tick(record, now_s=END_S + DAY_S + hours * HOUR_S)
-        (row,) = record.repairs(unit="u1")
-        assert row.now is not None
-        held = of(record, made_s=END_S + 3 * DAY_S)
+        watch.tick(record, now_s=left_s + 4 * HOUR_S)
+        held = of(record, made_s=left_s + DAY_S)
     assert packet.verify(repacked(held)).holds, failing(repacked(held))
 
 
