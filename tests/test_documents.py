@@ -763,6 +763,17 @@ def test_a_repair_stands_in_a_document_as_it_stood_at_its_end(record: Record) ->
     assert "not yet shown" in shown
 
 
+@pytest.mark.parametrize("kind", ["sale", "season", "intake"])
+def test_where_nothing_was_heard_no_document_says_that_no_alarm_was_raised(
+    tmp_path: Path, kind: str
+) -> None:
+    with open_record(tmp_path) as record:
+        furnish(record)
+        shown = words_of(pdf(handed.make(record, wanted(kind)), paper="a4"))
+    assert text.NO_ALARMS not in shown
+    assert text.NONE_HEARD in shown
+
+
 @pytest.mark.parametrize("kind", ["sale", "season", "warranty"])
 def test_no_verdict_on_a_repair_stands_without_what_it_was_taken_from(
     record: Record, kind: str

@@ -218,7 +218,7 @@ def _ended(told: Told, alarm: Alarm) -> str:
 def alarms(told: Told, chosen: Sequence[Alarm], *, title: str, none: str, most: int) -> list[Block]:
     """A section of alarms."""
     if not chosen:
-        return [Heading(title), Paragraph(none)]
+        return [Heading(title), Paragraph(none if told.heard else say(words.NONE_HEARD))]
     table = Table(
         label=say("Newest first; the cause is what the readings spoke for, not what was found"),
         names=tuple(map(say, ("raised", "what", "place", "cause", "state"))),

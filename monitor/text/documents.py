@@ -365,6 +365,7 @@ def never_text(places: Sequence[str]) -> str:
 SEASON_MEANS = "What was watched of the unit, what the weather did to it, and what was done."
 NO_LISTS = "No lay-up or opening list was begun in this time."
 NO_ALARMS = "No alarm was raised in this time."
+NONE_HEARD = "Nothing was heard in this time, so nothing was found either way."
 NO_REPAIRS = "No repair is noted."
 NO_WETTINGS = "No rain of 2 mm in 6 h, thaw, wash or hose test is on record in this time."
 WARRANTY_MEANS = (
