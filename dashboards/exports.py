@@ -15,6 +15,7 @@ from dashboards import privacy
 from dashboards.access import Gate, plain
 from monitor import living, text
 from monitor.catalogue import say
+from monitor.errors import InputError
 from monitor.lot import ZoneReadings
 from monitor.store import Record
 from monitor.written import READINGS, figure, line, rfc3339
@@ -95,13 +96,17 @@ class Files:
         if self._spells(unit):
             refused: Response = plain(403, say(text.NO_READINGS))  # type: ignore[assignment]
             return refused
-        made = packet.make(
-            self.record,
-            row,
-            key=tree.signing_key(self.record.home),
-            made_s=self.now(),
-            program=f"Sillkeep {version('sillkeep')}",
-        )
+        try:
+            made = packet.make(
+                self.record,
+                row,
+                key=tree.signing_key(self.record.home),
+                made_s=self.now(),
+                program=f"Sillkeep {version('sillkeep')}",
+            )
+        except InputError as error:
+            not_made: Response = plain(409, say("Not made: {why}.", why=str(error).rstrip(".")))  # type: ignore[assignment]
+            return not_made
         self.gate.note("packet taken", f"{unit}/{zone}")
         name = re.sub(r"[^A-Za-z0-9_]+", "_", f"{unit}-{zone}-proof")
         return Response(

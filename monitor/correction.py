@@ -9,7 +9,8 @@
 The newest check holds. It holds for readings after it and never before, and the readings themselves
 stay as they were measured: the correction is applied wherever they are read to be judged. What a probe
 measured from when it was laid into the box until somebody says that it is back is of no zone and is
-left out.
+left out. It stays so of a point that was taken back: a wrong salt or an open lid makes a box no wall. Where
+nobody had said that it is back, its box ends with the point.
 """
 
 from collections.abc import Iterable, Sequence
@@ -120,14 +121,17 @@ def in_box(at_s: Ints, points: Iterable[BenchPoint]) -> NDArray[np.bool_]:
     """Which readings of a probe are of the box over a salt."""
     found = np.zeros(at_s.shape, dtype=np.bool_)
     for point in points:
-        if point.undone_s is None:
-            here = at_s >= point.from_s
-            if (
-                point.back_s is not None
-            ):  # the readings of the point itself are of the box in any case
-                here &= (at_s <= point.at_s) | (at_s < point.back_s)
-            found |= here
+        here = at_s >= point.from_s
+        back_s = box_end_s(point)
+        if back_s is not None:  # the readings of the point itself are of the box in any case
+            here &= (at_s <= point.at_s) | (at_s < back_s)
+        found |= here
     return found
+
+
+def box_end_s(point: BenchPoint) -> int | None:
+    """When a probe left its box; None while it lies in it, as far as is known."""
+    return point.at_s if point.back_s is None and point.undone_s is not None else point.back_s
 
 
 def open_points(points: Iterable[BenchPoint]) -> list[BenchPoint]:

@@ -13,7 +13,7 @@ from typing import Any, TypedDict, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor import alarms, causes, holds, judge, living, text
+from monitor import alarms, causes, correction, holds, judge, living, text
 from monitor.errors import DamageError, InputError, MeanwhileError, StoreError
 from monitor.evidence import trust
 from monitor.explain import ASSUMED_M3
@@ -164,6 +164,8 @@ def tick(record: Record, *, now_s: int, alive: Callable[[], None] = lambda: None
         _guarded(partial(_look_ahead, record, unit, now_s=now_s), unit.code)
         dried = partial(_look_at_dryer, record, sites[unit.site], unit, now_s=now_s)
         _guarded(dried, unit.code)
+    for code in record.uncounted():
+        _guarded(partial(_chain_again, record, units[code], now_s=now_s), code)
     _guarded(partial(_notice_water, record, placements, units, now_s=now_s), "liquid water")
     latest = record.latest()
     known = record.alarms(open_only=True)  # each rule below looks at its own kind
@@ -256,7 +258,7 @@ def judge_unit(
         now_s=now_s,
     )
     is_over = due.from_hour // 24 < to_hour // 24  # a day, or it was changed by late readings
-    if is_over or record.is_uncounted(unit.code):
+    if is_over:
         prove(record, unit, watched, to_hour=to_hour, now_s=now_s)
     hours = sum(len(table["hour"]) for table in found.hours.values())
     return Round(1, hours, len(work.new))
@@ -506,7 +508,14 @@ def prove(record: Record, unit: Unit, watched: judge.Watched, *, to_hour: int, n
         alarms=work,
         now_s=now_s,
     )
-    held = {zone.code for zone in watched.zones if zone.kind not in AIR_KINDS}
+    _note_leaves(record, unit, hours, now_s=now_s)
+
+
+def _note_leaves(
+    record: Record, unit: Unit, hours: Mapping[str, proofs.Table], *, now_s: int
+) -> None:
+    """Add to the chain what is new of all that a unit's proofs were taken from."""
+    held = {zone.code for zone in record.zones(unit.code) if zone.kind not in AIR_KINDS}
     record.note_leaves(
         unit.code,
         hours=proofs.digests(
@@ -515,6 +524,26 @@ def prove(record: Record, unit: Unit, watched: judge.Watched, *, to_hour: int, n
         lines=_leaves(record, unit, held),
         now_s=now_s,
     )
+
+
+def _chain_again(record: Record, unit: Unit, *, now_s: int) -> None:
+    """Chain with figures and counts what an earlier version noted, of units too that nobody judges any more."""
+    own_s = _own_from_s(record, unit.code)
+    repaired_s = [
+        row.repaired_s
+        for row in record.repairs(unit=unit.code)
+        if row.kind in STRUCTURE_KINDS and row.repaired_s >= own_s
+    ]
+    hours = (
+        record.unit_hours(
+            unit.code,
+            from_hour=min(repaired_s) // HOUR_S - proofs.BEFORE_DAYS * 24,
+            to_hour=now_s // DAY_S * 24,
+        )
+        if repaired_s
+        else {}
+    )
+    _note_leaves(record, unit, hours, now_s=now_s)
 
 
 DAMP_AIR_PERCENT = 80.0  # where a wall begins to be damp: there checks are compared
@@ -613,13 +642,12 @@ def _settling(
     for placement in placements:
         if placement.unit == unit.code and placement.zone:
             back = [
-                point.back_s
+                back_s
                 for point in points
                 if (point.site, point.node, point.probe)
                 == (placement.site, placement.node, placement.probe)
-                and point.undone_s is None
-                and point.back_s is not None
-                and placement.from_s <= point.back_s < (placement.to_s or point.back_s + 1)
+                and (back_s := correction.box_end_s(point)) is not None
+                and placement.from_s <= back_s < (placement.to_s or back_s + 1)
             ]
             starts.setdefault(placement.zone, []).extend([placement.from_s, *back])
     return starts

@@ -451,7 +451,13 @@ def test_hours_before_the_box_stay_and_those_in_it_are_unknown(tmp_path: Path) -
         assert {row["state"] for row in after[last : last + 48]} == {"unknown"}
         record.undo_bench_point(number, who="Ann", why="lid open", now_s=END_S)
         watch.tick(record, now_s=END_S)
-        assert judged(record)["off-rear-low"] == before
+        undone = judged(record)["off-rear-low"]
+        assert undone[:first] == before[:first]
+        for row in undone[first + 1 : last]:  # with its lid open too it lay in a box and in no wall
+            assert row["humidity_percent"] is None
+        measured = [row["humidity_percent"] for row in undone[last + 1 :]]
+        assert measured == [row["humidity_percent"] for row in before[last + 1 :]]
+        assert {row["state"] for row in undone[last : last + 48]} == {"unknown"}
         assert record.bench_checks("yard") == []
         (kept,) = record.bench_points()
         assert (kept.undone_who, kept.undone_why) == ("Ann", "lid open")

@@ -744,6 +744,50 @@ def test_what_people_noted_is_of_the_document_s_time(record: Record) -> None:
     assert "long closed" not in shown
 
 
+def test_a_repair_stands_in_a_document_as_it_stood_at_its_end(record: Record) -> None:
+    """Of a time before the thirty days were over nothing says that it stayed dry."""
+    (row,) = record.repairs(unit="u1")
+    assert row.now is not None
+    assert row.now.verdict == "stayed dry"
+    early = read(record, "u1", from_s=None, to_s=REPAIRED_S + 9 * DAY_S)
+    (then,) = early.repairs
+    assert then.now is not None
+    assert then.now.verdict == "not yet shown"
+    assert then.now.at_s <= early.to_s
+    same_day = read(record, "u1", from_s=None, to_s=REPAIRED_S + HOUR_S)
+    assert [one.now for one in same_day.repairs] == [None]
+    now = read(record, "u1", from_s=None, to_s=END_S)
+    assert [one.now for one in now.repairs] == [row.now]
+    shown = words_of(pdf(handed.make(record, wanted("warranty", to_s=early.to_s)), paper="a4"))
+    assert "stayed dry; " not in shown
+    assert "not yet shown" in shown
+
+
+@pytest.mark.parametrize("kind", ["sale", "season", "intake"])
+def test_where_nothing_was_heard_no_document_says_that_no_alarm_was_raised(
+    tmp_path: Path, kind: str
+) -> None:
+    with open_record(tmp_path) as record:
+        furnish(record)
+        shown = words_of(pdf(handed.make(record, wanted(kind)), paper="a4"))
+    assert text.NO_ALARMS not in shown
+    assert text.NONE_HEARD in shown
+
+
+@pytest.mark.parametrize("kind", ["sale", "season", "warranty"])
+def test_no_verdict_on_a_repair_stands_without_what_it_was_taken_from(
+    record: Record, kind: str
+) -> None:
+    shown = words_of(pdf(handed.make(record, wanted(kind)), paper="a4"))
+    (row,) = record.repairs(unit="u1")
+    assert row.now is not None
+    percent = int(row.now.figures["coverage_percent"])
+    said = (
+        f"survived; readings of {percent} % of the time; covers leaks of {row.now.size_ml:.0f} mL"
+    )
+    assert squeezed(said) in squeezed(shown)
+
+
 def heard_on(first_day: int, days: int, since_s: int | None):
     """A zone with readings in some days of a year that begins at START_S."""
     hours = START_S // HOUR_S + np.arange(365 * DAY_H)

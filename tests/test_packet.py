@@ -327,6 +327,8 @@ def test_made_by_command_and_verified_where_there_is_no_record(
     asked = ["handover", "packet", "u1", "--zone", "w1", "--out", str(file)]
     told = CliRunner().invoke(app, asked)
     assert told.exit_code == 0, told.output
+    taken = "wettings survived; readings of 100 % of the time; covers leaks of "
+    assert taken in told.output  # no verdict without what it was taken from
     again = CliRunner().invoke(app, asked)
     assert "is there already" in str(again.exception or again.output)
     key = CliRunner().invoke(app, ["handover", "key"]).output.strip()
@@ -337,6 +339,7 @@ def test_made_by_command_and_verified_where_there_is_no_record(
         env={"SILLKEEP_HOME": str(empty), "PATH": ""}, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
+    assert taken in done.stdout
     assert "holds  verdict" in done.stdout
     assert "holds  hours" in done.stdout
     assert "holds  chain" in done.stdout

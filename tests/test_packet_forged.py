@@ -14,9 +14,12 @@ from monitor.errors import InputError
 from monitor.lot import CaseNote, Event
 from monitor.reports import packed, packet
 from monitor.store import Record, chaining
+from monitor.store.parting import Leave
 from monitor.times import parse_time
 from monitor.written import rfc3339
 from tests.judging import DAY_S, START_S
+from tests.signed import sign_in
+from tests.test_access import make_yard
 from tests.test_packet import KEY, failing, parts, repacked, signed, signed_anew
 from tests.test_repairs import END_S, HOUR_S, REPAIR, REPAIRED_S, benched, followed, history, take
 
@@ -463,22 +466,26 @@ def test_of_form_2_too_revisions_open_lines_and_early_readings_are_looked_at(
 # --- a record that an earlier version wrote -------------------------------------------------------
 
 
+def as_an_older_version_left_it(record: Record) -> None:
+    """Leaves without counts, revisions without figures; closed by it."""
+    with record.engine.begin() as db:
+        db.execute(text("DELETE FROM proof_day"))
+        db.execute(text("DELETE FROM proof_leaf WHERE leaf LIKE 'count%'"))
+        rows: Any = db.execute(
+            text("SELECT proof_leaf_id, leaf FROM proof_leaf WHERE leaf LIKE 'revision%'")
+        ).all()
+        for number, leaf in rows:
+            db.execute(
+                text("UPDATE proof_leaf SET leaf = :leaf WHERE proof_leaf_id = :number"),
+                {"leaf": "\t".join(leaf.split("\t")[:10]), "number": number},
+            )
+    record.close_days(now_s=END_S + DAY_S)
+
+
 def test_an_older_record_s_revisions_are_chained_again_with_their_figures(tmp_path: Path) -> None:
     with followed(tmp_path, history()) as record:
         watch.tick(record, now_s=END_S + DAY_S)
-        with record.engine.begin() as db:  # as it was written
-            db.execute(text("DELETE FROM proof_day"))
-            db.execute(text("DELETE FROM proof_leaf WHERE leaf LIKE 'count%'"))
-            rows: Any = db.execute(
-                text("SELECT proof_leaf_id, leaf FROM proof_leaf WHERE leaf LIKE 'revision%'")
-            ).all()
-            for number, leaf in rows:
-                short = "\t".join(leaf.split("\t")[:10])
-                db.execute(
-                    text("UPDATE proof_leaf SET leaf = :leaf WHERE proof_leaf_id = :number"),
-                    {"leaf": short, "number": number},
-                )
-        record.close_days(now_s=END_S + DAY_S)
+        as_an_older_version_left_it(record)
         with pytest.raises(InputError, match="an earlier version noted"):
             of(record)
         watch.tick(record, now_s=END_S + DAY_S + 2 * HOUR_S)
@@ -494,13 +501,39 @@ def test_an_older_record_s_revisions_are_chained_again_with_their_figures(tmp_pa
     assert "size and figures are in no line of it of revision 1" in bare
 
 
+@pytest.mark.parametrize("what", ["sold", "retired"])
+def test_an_older_record_of_a_unit_that_left_makes_packets_again(tmp_path: Path, what: str) -> None:
+    """Nobody judges it any more, so nothing else would note what its proof was taken from."""
+    left_s = END_S + DAY_S
+    with followed(tmp_path, history()) as record:
+        watch.tick(record, now_s=left_s)
+        record.leave("u1", Leave(what, left_s, "Ann"), now_s=left_s)
+        watch.tick(record, now_s=left_s + 2 * HOUR_S)  # judged beyond the day on which it left
+        as_an_older_version_left_it(record)
+        watch.tick(record, now_s=left_s + 4 * HOUR_S)
+        held = of(record, made_s=left_s + DAY_S)
+    assert packet.verify(repacked(held)).holds, failing(repacked(held))
+
+
+def test_the_board_says_why_a_packet_is_not_made_and_when_it_will_be(tmp_path: Path) -> None:
+    with followed(tmp_path, history()) as record:
+        watch.tick(record, now_s=END_S + DAY_S)
+        as_an_older_version_left_it(record)
+    yard = make_yard(tmp_path)
+    yard.now_s = END_S + DAY_S
+    client = sign_in(yard.app.server.test_client(), tmp_path, now_s=END_S + DAY_S)
+    got = client.get(f"/export/proof/u1/w1/{REPAIRED_S}.zip")
+    assert got.status_code == 409
+    assert "the watch does so again within the hour" in got.text
+
+
 def test_counts_hold_when_nothing_new_is_noted(tmp_path: Path) -> None:
     with followed(tmp_path, history()) as record:
         before = record.leaves("u1")
         assert before[-1][2] == chaining.count_line(len(before))
         record.note_leaves("u1", hours={}, lines=[], now_s=END_S)
         assert record.leaves("u1") == before
-        assert not record.is_uncounted("u1")
+        assert record.uncounted() == []
 
 
 def test_one_changed_byte_of_each_new_figure_fails(closed: Held) -> None:

@@ -126,14 +126,22 @@ def bench_undo(
     who: Who,
     why: Annotated[str, typer.Option(help="The reason; it stands in the record for good.")],
 ) -> None:
-    """Take a point back: wrong salt, lid open. What it corrected is judged again without it."""
+    """Take a point back: wrong salt, lid open. What it corrected is judged again without it.
+
+    What the probe read in the box stays out of its zone.
+    """
+    from monitor import correction
+
     if not who.strip() or not why.strip():
         raise InputError("say who takes it back, and why")
     with _record() as record:
         point = record.undo_bench_point(
             number, who=who.strip()[:80], why=why.strip()[:400], now_s=_now()
         )
-    typer.echo(f"point {number} of {point.site}/{point.node}/{point.probe} is taken back")
+    typer.echo(
+        f"point {number} of {point.site}/{point.node}/{point.probe} is taken back; what it read in the "
+        f"box until {_moment(correction.box_end_s(point) or point.at_s)} UTC stays out of its zone"
+    )
 
 
 def _site_of(record: "Record", node: str) -> str:

@@ -1,12 +1,15 @@
 """`sillkeep handover`: signed packets that a stranger can work out again; the record of a sold unit."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from monitor.cli import JsonFlag, _moment, _now, _print_json, _record
 from monitor.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 handover_app = typer.Typer(
     help="Signed packets of proofs, and records of units for their new owners."
@@ -27,6 +30,7 @@ def packet_make(
 
     from monitor.reports import packet, tree
     from monitor.times import parse_time
+    from monitor.written import rfc3339
 
     if out.exists():
         raise InputError(f"{out} is there already; choose another name")
@@ -45,6 +49,8 @@ def packet_make(
     packet.save(made, out)
     now = rows[0].now
     typer.echo(f"{out}: {now.verdict if now else ''}, {len(made) / 1e6:.2f} MB")
+    if now:
+        typer.echo(f"  {_taken_from(now.figures, now.size_ml, rfc3339(now.at_s))}")
     typer.echo(f"signed by {tree.public_key(key)}; hand this key over by another way")
 
 
@@ -76,6 +82,8 @@ def packet_verify(
                     f"{told['verdict']}, as of {told['as_of']}"
                 )
             )
+            taken = _taken_from(told["figures"], told["size_ml"], told["as_of"])
+            typer.echo(f"  {_plain(taken)}")
             for name in told["missing"]:
                 typer.echo(f"  missing: {_plain(name)}")
         if found.holds and not key:
@@ -117,6 +125,22 @@ def packet_head() -> None:
             f"names were taken out of the record {times} times, last on {when}: days with them have another "
             "head since, and the log has the one before"
         )
+
+
+def _taken_from(figures: "Mapping[str, float | str]", size_ml: float | str, as_of: str) -> str:
+    """What a verdict was taken from, of a record or of a packet's manifest, where none is written as nothing."""
+    from monitor.text.documents import taken_from_text
+
+    def number(said: float | str) -> float:
+        return float(said) if said != "" else float("nan")
+
+    counted = sum(number(figures[kind]) for kind in ("natural", "hose", "wash"))
+    return taken_from_text(
+        survived=counted - number(figures["responses"]),
+        coverage_percent=number(figures["coverage_percent"]),
+        size_ml=number(size_ml),
+        day=as_of,
+    )
 
 
 def _plain(said: object) -> str:

@@ -218,7 +218,7 @@ def _ended(told: Told, alarm: Alarm) -> str:
 def alarms(told: Told, chosen: Sequence[Alarm], *, title: str, none: str, most: int) -> list[Block]:
     """A section of alarms."""
     if not chosen:
-        return [Heading(title), Paragraph(none)]
+        return [Heading(title), Paragraph(none if told.heard else say(words.NONE_HEARD))]
     table = Table(
         label=say("Newest first; the cause is what the readings spoke for, not what was found"),
         names=tuple(map(say, ("raised", "what", "place", "cause", "state"))),
@@ -248,11 +248,9 @@ def repairs(told: Told, *, notes: bool, most: int = ALL) -> list[Block]:
     ]
     table = Table(
         label=say("Newest first; each verdict is so far"),
-        names=tuple(
-            map(say, ("repaired", "place", "what was done", "verdict", "wettings survived"))
-        ),
+        names=tuple(map(say, ("repaired", "place", "what was done", "verdict", "taken from"))),
         rows=cut(rows, most, see=say("the proofs of the repairs")),
-        wide=(2,),
+        wide=(2, 4),
     )
     return [Heading(say("Repairs")), table]
 
@@ -271,7 +269,12 @@ def done(row: RepairRow, *, notes: bool) -> str:
 def _verdict(told: Told, row: RepairRow) -> str:
     if row.now is None:
         return "–"
-    return say("{n:.0f}, as of {day}", n=survived(row), day=told.day(row.now.at_s))
+    return words.taken_from_text(
+        survived=survived(row),
+        coverage_percent=row.now.figures["coverage_percent"],
+        size_ml=row.now.size_ml,
+        day=told.day(row.now.at_s),
+    )
 
 
 def survived(row: RepairRow) -> float:

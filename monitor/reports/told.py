@@ -16,6 +16,7 @@ from monitor.errors import InputError
 from monitor.evidence.entries import BlindSpot
 from monitor.lot import PRIVATE, AlarmKind, AlarmState, Event, Placement, Site, Unit, Zone
 from monitor.store import Alarm, AlarmStep, Record, RepairRow
+from monitor.store.proving import standing_line
 from monitor.text import documents as words
 from monitor.times import time_zone
 
@@ -258,9 +259,7 @@ def read(
         rain_percent=100.0 * float((~np.isnan(rain)).mean()),
         rain_mm=rain,
         alarms=alarms,
-        repairs=tuple(
-            sorted((r for r in record.repairs(unit=code) if r.repaired_s < to_s), key=_repaired)
-        ),
+        repairs=tuple(sorted(_repairs_at(record, code, to_s), key=_repaired)),
         events=tuple(event for event in events if event.unit == code),
         unseen=explain.unseen(
             [(one.zone.code, one.zone.kind) for one in zones if one.first_s], unit
@@ -294,6 +293,20 @@ def _as_at(alarm: Alarm, steps: Iterable[AlarmStep], to_s: int) -> Alarm:
     if state in OVER and (later or again):  # late readings took that end back
         state = "unacknowledged"
     return replace(alarm, state=state, cleared_s=None if later else alarm.cleared_s)
+
+
+def _repairs_at(record: Record, code: str, to_s: int) -> list[RepairRow]:
+    """Repairs of a unit noted by a time, each proof as it stands for that time, by all that is known now."""
+    found = []
+    for row in record.repairs(unit=code):
+        if row.repaired_s >= to_s:
+            continue
+        if row.now is not None and row.now.at_s > to_s:
+            line = standing_line(record.proof_revisions(code, row.zone, row.repaired_s))
+            steps = [step for step in line if step.at_s <= to_s]
+            row = replace(row, now=steps[-1] if steps else None)  # noqa: PLW2901
+        found.append(replace(row, ended_s=_until(row.ended_s, to_s)))
+    return found
 
 
 def _repaired(row: RepairRow) -> tuple[int, str]:

@@ -83,12 +83,13 @@ def is_counted(leaves: Sequence[str]) -> bool:
     return not leaves or leaves[-1].startswith(f"{COUNT}\t")
 
 
-def is_uncounted(connection: Connection, unit: str) -> bool:
-    """Whether a version that did not count wrote the last leaf of a unit."""
+def uncounted(connection: Connection) -> list[str]:
+    """Codes of units whose last leaf a version wrote that did not count."""
     c = t.proof_leaf.c
-    query = select(c.leaf).join_from(t.proof_leaf, t.unit, t.unit.c.unit_id == c.unit_id)
-    query = query.where(t.unit.c.code == unit).order_by(c.proof_leaf_id.desc()).limit(1)
-    return not is_counted(connection.execute(query).scalars().all())
+    last = select(c.leaf).where(c.unit_id == t.unit.c.unit_id)
+    last = last.order_by(c.proof_leaf_id.desc()).limit(1)
+    rows = connection.execute(select(t.unit.c.code, last.scalar_subquery()).order_by(t.unit.c.code))
+    return [code for code, leaf in rows if leaf is not None and not is_counted([leaf])]
 
 
 def hours_lines(hours: Mapping[tuple[str, int], str]) -> list[str]:

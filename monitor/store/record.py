@@ -669,10 +669,10 @@ class Record:
             of = _unit_id(connection, unit)
             return chaining.note(connection, of, hours=hours, lines=lines, now_s=now_s)
 
-    def is_uncounted(self, unit: str) -> bool:
-        """Whether what a unit's proofs were taken from was last noted by a version that did not count."""
+    def uncounted(self) -> list[str]:
+        """Units of which what proofs were taken from was last noted by a version that did not count."""
         with self._reading() as connection:
-            return chaining.is_uncounted(connection, unit)
+            return chaining.uncounted(connection)
 
     def close_days(self, *, now_s: int) -> int:
         """Chain every day that is over; how many."""

@@ -1,7 +1,7 @@
 """What documents say that are handed over: each claim with how much of it was watched, limits said once."""
 
 from collections.abc import Mapping, Sequence
-from math import isnan
+from math import floor, isnan
 
 from monitor.catalogue import say, say_number
 
@@ -207,6 +207,39 @@ CHART_OF_PROOF = "Wood moisture of the zone against its dry standard and drying 
 NO_PACKET = "No signed packet was named: the readings behind this document cannot be checked by it."
 
 
+def taken_from_text(*, survived: float, coverage_percent: float, size_ml: float, day: str) -> str:
+    """What a verdict on a repair was taken from: no verdict is handed over without it.
+
+    Parameters
+    ----------
+    survived : float
+        Wettings counted without a response.
+    coverage_percent : float
+        Share of the time that readings cover; nan where there is none.
+    size_ml : float
+        Smallest leak that they would have shown. [mL an event] nan: of no size.
+    day : str
+        Of which the verdict is.
+    """
+    covered = (
+        say("share covered by readings not known")
+        if isnan(coverage_percent)
+        else say("readings of {percent:.0f} % of the time", percent=floor(coverage_percent))
+    )
+    size = (
+        say("no leak size covered yet")
+        if isnan(size_ml)
+        else say("covers leaks of {size_ml:.0f} mL or more an event", size_ml=size_ml)
+    )
+    return say(
+        "{wettings} survived; {covered}; {size}; as of {day}",
+        wettings=say_number(round(survived), "{n} wetting", "{n} wettings"),
+        covered=covered,
+        size=size,
+        day=day,
+    )
+
+
 def packet_text(*, root: str, key: str) -> str:
     """Which packet belongs to a document."""
     return say(
@@ -332,6 +365,7 @@ def never_text(places: Sequence[str]) -> str:
 SEASON_MEANS = "What was watched of the unit, what the weather did to it, and what was done."
 NO_LISTS = "No lay-up or opening list was begun in this time."
 NO_ALARMS = "No alarm was raised in this time."
+NONE_HEARD = "Nothing was heard in this time, so nothing was found either way."
 NO_REPAIRS = "No repair is noted."
 NO_WETTINGS = "No rain of 2 mm in 6 h, thaw, wash or hose test is on record in this time."
 WARRANTY_MEANS = (
