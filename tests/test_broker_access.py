@@ -173,7 +173,10 @@ def as_deployed(folder: Path, port: int, lists: Path) -> str:
         ("listener 8883\n", f"listener {port} 127.0.0.1\n"),
         ("/etc/mosquitto/certs/", f"{folder}/"),
         ("/etc/mosquitto/sillkeep", f"{lists}/sillkeep"),
-        ("#   persistence_location /var/lib/mosquitto/", f"persistence true\npersistence_location {folder}/"),
+        (
+            "#   persistence_location /var/lib/mosquitto/",
+            f"persistence true\npersistence_location {folder}/",
+        ),
     ):
         assert theirs in text
         text = text.replace(theirs, ours)

@@ -22,7 +22,11 @@ from sensors import gateway
 from tests.followed import ROOT, Reader
 
 SOURCES = sorted(PAGES.glob("*.md"))
-FOLLOWED = [page for page in SOURCES if any(block.kind == "run" for block in blocks(page))]
+FOLLOWED = [  # installing is followed on a machine of its own: tests/fresh.py
+    page
+    for page in SOURCES
+    if page.stem != "install" and any(block.kind == "run" for block in blocks(page))
+]
 pytestmark = pytest.mark.xdist_group("programs")  # one build, and commands one after another
 
 FORBIDDEN = re.compile(
@@ -223,15 +227,16 @@ def test_files_that_a_reader_writes_can_be_read(
         for block in blocks(page):
             if block.kind != "file":
                 continue
-            path = tmp_path / block.name
+            path = tmp_path / Path(block.name).name
             path.write_text(block.text, encoding="utf-8")
-            if block.name == "sillkeep.toml":
-                assert config.load(tmp_path).messages.board_url
-            if block.name == "lot.toml":
+            if path.name == "sillkeep.toml":
+                said = config.load(tmp_path)
+                assert said.messages.board_url or said.broker.host
+            if path.name == "lot.toml":
                 assert lotfile.read_lot(path).units
-            if block.name == "node.toml":
+            if path.name == "node.toml":
                 assert gateway.read_settings(path)
-            read.add(block.name)
+            read.add(path.name)
     assert {"sillkeep.toml", "lot.toml", "node.toml"} <= read
 
 
