@@ -164,7 +164,7 @@ FACTS: dict[str, float | str] = {
 
 PAGES = (
     "/", "/morning", "/alarms", "/load", "/proof", "/nodes", "/chain", "/account", "/links", "/users",
-    "/people", "/settings", "/begin", "/log", "/bench", "/bench?probe=yard/node-1/p1", "/nowhere", "/?row=A&state=wet", "/nodes?word=silent",
+    "/people", "/settings", "/begin", "/log", "/bench", "/move", "/move?node=yard/node-1", "/bench?probe=yard/node-1/p1", "/nowhere", "/?row=A&state=wet", "/nodes?word=silent",
     "/unit/van-wet/zone/off-rear-low", "/unit/van-dry/zone/off-rear-low?days=365",
     "/site/yard/zone/outside", "/unit/van-wet", "/unit/van-lost", "/unit/van-wet/living", "/unit/van-wet/lists",
     "/unit/van-lost/zone/door-mid-high", "/unit/van-dry/zone/air-main", "/unit/van-dry/lists",
