@@ -236,7 +236,7 @@ def test_the_honest_file_stands(honest: dict[str, bytes], tmp_path: Path) -> Non
         assert client.get(DOCUMENTS[0]).status_code == 200
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.long)])
 def test_any_one_value_changed_is_refused_in_words_or_stands_on_every_page(
     honest: dict[str, bytes], tmp_path: Path, seed: int
 ) -> None:

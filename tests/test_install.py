@@ -182,6 +182,7 @@ def test_what_fails_half_way_leaves_the_version_and_the_record_as_they_were(
     assert machine.current == old
 
 
+@pytest.mark.long
 def test_a_record_from_before_is_brought_up_to_date_and_own_settings_stay(machine: Machine) -> None:
     """It was used by hand so far, with a version that is not installed here."""
     path = old_record(machine.home, "0012")

@@ -204,6 +204,7 @@ def test_who_knocks_while_it_ends_does_not_make_it_fail(
 
 
 @pytest.mark.timeout(240)
+@pytest.mark.long  # a minute of nobody, and one of slow bytes
 def test_a_board_that_nobody_came_to_takes_what_is_still_coming_in(
     tmp_path: Path, free_port: int, until: Callable[..., None]
 ) -> None:
