@@ -103,6 +103,15 @@ def revision(home: Path) -> str:
         return str(connection.execute("SELECT version_num FROM alembic_version").fetchone()[0])
 
 
+def told(home: Path) -> dict[str, str]:
+    """Digest of every table, but for the note that a backup was made."""
+    return {
+        name: digest
+        for name, digest in hashes(home / FILE_NAME).items()
+        if name not in {"pulse", "checksum"}
+    }
+
+
 def test_an_upgrade_that_changes_the_record_is_taken_back_with_it(
     machine: Machine, tmp_path: Path
 ) -> None:
@@ -115,7 +124,7 @@ def test_an_upgrade_that_changes_the_record_is_taken_back_with_it(
     with filled_record(machine.home, days=2) as record:
         units = record.units()
         assert checking.check(record.engine, now_s=1_764_068_400).count == 0
-    before = hashes(machine.home / FILE_NAME)
+    before = told(machine.home)
 
     later = sources(tmp_path / "later", "9.0", "CREATE TABLE later (note TEXT) STRICT")
     done = machine.install(source=later)
@@ -123,15 +132,15 @@ def test_an_upgrade_that_changes_the_record_is_taken_back_with_it(
     assert machine.current.startswith("9.0-")
     assert (machine.opt / "previous").readlink().name == old
     assert revision(machine.home) == "8999"
-    refused = machine.sillkeep("check", version="previous")
+    refused = machine.sillkeep("unit", "ledger", version="previous")
     assert "later version" in refused.stderr
 
     back = machine.install("--back", source=later)
     assert back.returncode == 0, back.stderr
     assert machine.current == old
     assert revision(machine.home) == NEWEST
-    assert hashes(machine.home / FILE_NAME) == before
-    assert machine.sillkeep("check").returncode == 0
+    assert told(machine.home) == before
+    assert machine.sillkeep("unit", "ledger").returncode == 0
     with open_record(machine.home, read_only=True) as record:
         assert record.units() == units
     [aside] = machine.home.glob("record-*-before.sqlite")
@@ -165,13 +174,13 @@ def test_what_fails_half_way_leaves_the_version_and_the_record_as_they_were(
     old = machine.current
     with filled_record(machine.home, days=2) as record:
         assert checking.check(record.engine, now_s=1_764_068_400).count == 0
-    before = hashes(machine.home / FILE_NAME)
+    before = told(machine.home)
     broken = sources(tmp_path / "broken", "9.0", "CREATE TABLE unit (twice TEXT)")
     done = machine.install(source=broken)
     assert done.returncode == 1
     assert "could not be migrated and is as it was" in done.stderr
     assert machine.current == old
-    assert hashes(machine.home / FILE_NAME) == before
+    assert told(machine.home) == before
 
     with closing(sqlite3.connect(machine.home / FILE_NAME)) as connection:
         connection.execute("DROP TRIGGER checksum_alarm_update")
@@ -192,7 +201,7 @@ def test_a_record_from_before_is_brought_up_to_date_and_own_settings_stay(machin
     assert revision(machine.home) == NEWEST
     [copy] = (machine.root / "var/backups/sillkeep").iterdir()
     assert hashes(copy) == before
-    assert machine.sillkeep("check").returncode == 0
+    assert machine.sillkeep("unit", "ledger").returncode == 0
     # and again, with what a person changed in between
     written = ("etc/sillkeep/sillkeep.toml", "etc/mosquitto/mosquitto.conf")
     for name in written:

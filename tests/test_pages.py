@@ -1030,12 +1030,12 @@ def test_nodes_stand_by_what_needs_a_hand_first(noded):
 def test_a_node_shows_what_it_watches_its_battery_with_its_trend_signal_and_what_is_missing(noded):
     rows = node_rows(seen(noded, "/nodes"))
     assert rows["node-1"][4:6] == ["14\u202f% (\u221217 in 14 days), low", "\u221297\u202fdBm"]
-    assert rows["node-1"][2] == "p1: van-wet · door-mid-high"
+    assert rows["node-1"][2] == "p1: van-wet · door-mid-highMoved?"
     assert rows["node-5"][3] == "2 days ago"
     assert rows["node-5"][6] == "north"
     assert rows["node-4"][7] == "4"
     assert rows["node-3"][7] == "no receipt"
-    assert rows["node-spare"][2] == "nothing"
+    assert rows["node-spare"][2] == "nothingMoved?"
 
 
 def test_each_finding_of_a_node_says_what_to_do(noded):

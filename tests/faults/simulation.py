@@ -218,11 +218,8 @@ class Client:
                 raise Killed(call)
 
     def subscribe(self, wanted: str | list[tuple[str, Any]], **_: Any) -> None:
-        """One filter: nobody here asks for more."""
-        if isinstance(wanted, str):
-            pattern = wanted
-        else:
-            ((pattern, _options),) = wanted
+        """The first filter alone: samples or receipts; what nodes say of themselves is not played here."""
+        pattern = wanted if isinstance(wanted, str) else wanted[0][0]
         self._up(lambda: self.world.broker.subscribed(self, pattern))
 
     def publish(
