@@ -356,6 +356,9 @@ def test_late_readings_make_another_revision_and_the_first_packet_still_holds(
         (row,) = record.repairs(unit="u1")
         first = packet.make(record, row, key=KEY, made_s=END_S, program="test 1")
         take(record, late, END_S + 1000)
+        (row,) = record.repairs(unit="u1")
+        with pytest.raises(InputError, match="wait to be judged: ask again"):
+            packet.make(record, row, key=KEY, made_s=END_S + 1000, program="test 1")
         watch.tick(record, now_s=END_S + 1000)
         (row,) = record.repairs(unit="u1")
         second = packet.make(record, row, key=KEY, made_s=END_S + 2000, program="test 1")

@@ -166,6 +166,11 @@ def make(
             f"an earlier version noted what the proof of {row.unit} {row.zone} was taken from: the watch "
             "does so again within the hour"
         )
+    if record.is_behind(row.unit, to_hour=end_s // HOUR_S):
+        raise InputError(
+            f"readings or entries of {row.unit} or its site came late and wait to be judged: ask again "
+            "in a minute"
+        )
     own_s = came.until_s if came is not None else 0
     repaired = [
         one.repaired_s

@@ -153,6 +153,24 @@ def due(connection: Connection, *where: ColumnElement[bool], to_hour: int) -> li
     ]
 
 
+def is_behind(connection: Connection, unit: str, *, to_hour: int) -> bool:
+    """Whether something of hours before one waits to be judged: of the unit, or of its site."""
+    site = select(t.unit.c.site_id).where(t.unit.c.code == unit).scalar_subquery()
+    probes = (
+        select(t.probe.c.probe_id)
+        .join(t.node, t.node.c.node_id == t.probe.c.node_id)
+        .where(t.node.c.site_id == site)
+    )
+    waits = (
+        select(t.unit.c.unit_id).where(t.unit.c.code == unit, t.unit.c.dirty_hour < to_hour),
+        select(t.site.c.site_id).where(t.site.c.site_id == site, t.site.c.dirty_hour < to_hour),
+        select(t.latest.c.probe_id).where(
+            t.latest.c.probe_id.in_(probes), t.latest.c.dirty_hour < to_hour
+        ),
+    )
+    return any(connection.execute(query.limit(1)).first() is not None for query in waits)
+
+
 def clear_mark(connection: Connection, done: Due, *, to_hour: int) -> None:
     """A unit is judged up to an hour; a mark set since `done` was read stays."""
     c = t.unit.c

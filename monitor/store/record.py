@@ -669,6 +669,11 @@ class Record:
             of = _unit_id(connection, unit)
             return chaining.note(connection, of, hours=hours, lines=lines, now_s=now_s)
 
+    def is_behind(self, unit: str, *, to_hour: int) -> bool:
+        """Whether something of hours before one waits to be judged: of the unit, or of its site."""
+        with self._reading() as connection:
+            return judging.is_behind(connection, unit, to_hour=to_hour)
+
     def uncounted(self) -> list[str]:
         """Units of which what proofs were taken from was last noted by a version that did not count."""
         with self._reading() as connection:
