@@ -486,19 +486,10 @@ class Intake:
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
-        if broker.username:
-            client.username_pw_set(broker.username, broker.password())
-        if broker.ca_file is not None:
-            client.tls_set(ca_certs=str(broker.ca_file))
         # without a topic level for a site: it is nobody's node
         client.will_set(f"{broker.prefix}/monitor/state", OFFLINE, qos=1, retain=True)
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = SESSION_S
-        properties.ReceiveMaximum = RECEIVE_MAXIMUM
         try:
-            client.connect(
-                broker.address, broker.port, KEEPALIVE_S, clean_start=False, properties=properties
-            )
+            connect(client, broker, receive_maximum=RECEIVE_MAXIMUM)
         except OSError as error:
             self._lost(f"no connection ({error})")
         else:
@@ -546,17 +537,9 @@ class Intake:
         # connection and its subscription. Repeating it neither repeats nor drops a message.
         if self._former:
             client.unsubscribe(self._former)
-        client.subscribe(
-            [
-                (
-                    wanted,
-                    SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND),
-                )
-                for wanted in (f"{self._broker.prefix}/+/+/senml", *self._filters)
-            ]
-            # retained: each node's newest state comes at once
-            + [(f"{self._broker.prefix}/+/+/state", SubscribeOptions(qos=1))]
-        )
+        # retained: each node's newest state comes at once
+        states = (f"{self._broker.prefix}/+/+/state", SubscribeOptions(qos=1))
+        client.subscribe([*samples_of(self._broker, self._filters), states])
         client.publish(f"{self._broker.prefix}/monitor/state", ONLINE, qos=1, retain=True)
 
     def _on_subscribe(
@@ -739,6 +722,26 @@ def client_name(broker: Broker) -> str:
     One name for one prefix: a changed prefix starts a new session, without the old topic.
     """
     return f"{broker.prefix.replace('/', '-')}-intake"
+
+
+def connect(client: mqtt.Client, broker: Broker, *, receive_maximum: int) -> None:
+    """Sign in at the broker, with the session it keeps for us; OSError if it is not reached."""
+    if broker.username:
+        client.username_pw_set(broker.username, broker.password())
+    if broker.ca_file is not None:
+        client.tls_set(ca_certs=str(broker.ca_file))
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = SESSION_S
+    properties.ReceiveMaximum = receive_maximum
+    client.connect(
+        broker.address, broker.port, KEEPALIVE_S, clean_start=False, properties=properties
+    )
+
+
+def samples_of(broker: Broker, filters: Iterable[str]) -> list[tuple[str, SubscribeOptions]]:
+    """Subscriptions to samples: those of our own prefix, then those of [[map]]."""
+    once = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
+    return [(wanted, once) for wanted in (f"{broker.prefix}/+/+/senml", *filters)]
 
 
 def check_subscribed(reasons: Sequence[ReasonCode], filters: Sequence[str] = ()) -> None:

@@ -18,10 +18,8 @@ from urllib.parse import urlsplit
 import paho.mqtt.client as mqtt
 from cryptography import x509
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
-from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor import intake, messages
 from monitor.config import Broker, Settings, is_loopback
@@ -154,7 +152,7 @@ def heard(facts: Text) -> CheckLine:
 
 
 def _taken(at: Broker, settings: Settings, facts: Text) -> CheckLine:
-    filters = [f"{at.prefix}/+/+/senml", *sorted({each.topic for each in settings.map})]
+    filters = sorted({each.topic for each in settings.map})
     key, error = Trial(at, filters).run()
     if error:
         facts["error"] = error
@@ -182,18 +180,8 @@ class Trial:
         )
         client.connect_timeout = ANSWER_S
         client.on_connect, client.on_subscribe = self._on_connect, self._on_subscribe
-        if self.broker.username:
-            client.username_pw_set(self.broker.username, self.broker.password())
-        if self.broker.ca_file is not None:
-            client.tls_set(ca_certs=str(self.broker.ca_file))
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = intake.SESSION_S  # the session stays the intake's
-        properties.ReceiveMaximum = 1
         try:
-            client.connect(
-                self.broker.address, self.broker.port, intake.KEEPALIVE_S,
-                clean_start=False, properties=properties,
-            )  # fmt: skip
+            intake.connect(client, self.broker, receive_maximum=1)
             return self._wait()
         except (ValueError, KeyError):
             return "broker old", ""  # an answer that MQTT 5 does not have
@@ -220,15 +208,7 @@ class Trial:
             is_old = str(reason) == "Unsupported protocol version"
             self.found = ("broker old", "") if is_old else ("broker refuses us", str(reason))
             return
-        client.subscribe(
-            [
-                (
-                    wanted,
-                    SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND),
-                )
-                for wanted in self.filters
-            ]
-        )
+        client.subscribe(intake.samples_of(self.broker, self.filters))
 
     def _on_subscribe(
         self,
