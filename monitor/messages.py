@@ -19,6 +19,7 @@ through Apprise, which also reads the addresses.
 import contextlib
 import json
 import logging
+import secrets
 import signal
 import smtplib
 import ssl
@@ -33,7 +34,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor import living, people, seals, storms, text
+from monitor import catalogue, living, people, seals, storms, text
 from monitor.config import Messages, Settings
 from monitor.errors import DeliveryError, InputError, StoreError
 from monitor.store import Record
@@ -405,6 +406,23 @@ def deliver_in_time(url: str | None, message: Message, drawing: bytes | None) ->
             deliver(url, message, drawing)
     except TimeoutError:
         raise DeliveryError(f"no end after {WHOLE_S:.0f} s") from None
+
+
+def tried(person: kept.Person, urls: Mapping[str, str], *, now_s: int) -> Iterator[tuple[str, str]]:
+    """Send a trial message to each address of a person: its label, and why it was not taken."""
+    with catalogue.read_in(person.language):
+        subject, body = text.trial_message(person.name)
+    for key, label in zip(person.addresses, person.labels, strict=True):
+        message = Message(
+            f"test/{secrets.token_hex(8)}", person.person_id, key, "test", 0, subject, body,
+            now_s, now_s,
+        )  # fmt: skip
+        try:
+            deliver_in_time(urls.get(key), message, None)
+        except DeliveryError as error:
+            yield label, str(error)
+        else:
+            yield label, ""
 
 
 def picture(record: Record, message: Message, *, now_s: int) -> bytes | None:

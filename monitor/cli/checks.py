@@ -2,7 +2,6 @@
 
 import json
 import os
-import secrets
 from typing import TYPE_CHECKING
 
 import typer
@@ -63,31 +62,20 @@ def check_installation(settings: "Settings", *, send: bool, as_json: bool) -> in
 
 def sent(settings: "Settings") -> list["CheckLine"]:
     """Send one message to each address of everybody who is told."""
-    from monitor import catalogue, text
-    from monitor.errors import DeliveryError
-    from monitor.messages import deliver_in_time
+    from monitor.messages import tried
     from monitor.store import people
     from monitor.store.health import CheckLine
-    from monitor.store.people import Message
 
     urls, now_s, lines = people.addresses(settings.record_home), _now(), []
     with _record(read_only=True) as record:
         everybody = people.listed(record.engine)
     for person in everybody:
-        with catalogue.read_in(person.language):
-            subject, body = text.trial_message(person.name)
-        for key, label in zip(person.addresses, person.labels, strict=True):
-            message = Message(
-                f"test/{secrets.token_hex(8)}", person.person_id, key, "test", 0, subject, body,
-                now_s, now_s,
-            )  # fmt: skip
-            try:
-                deliver_in_time(urls.get(key), message, None)
-            except DeliveryError as error:
-                facts = {"label": label, "error": str(error)}
-                lines.append(CheckLine("people", "broken", "way refused", facts))
-            else:
-                lines.append(CheckLine("people", "OK", "way sent", {"label": label}))
+        for label, error in tried(person, urls, now_s=now_s):
+            line = CheckLine("people", "OK", "way sent", {"label": label})
+            if error:
+                facts = {"label": label, "error": error}
+                line = CheckLine("people", "broken", "way refused", facts)
+            lines.append(line)
     return lines
 
 

@@ -3,7 +3,6 @@
 import json
 import logging
 import re
-import secrets
 import signal
 import sys
 import threading
@@ -15,7 +14,7 @@ import typer
 
 from monitor.cli import JsonFlag, _log_as, _now, _record, _settings
 from monitor.cli.users import _doer, user_forget
-from monitor.errors import DeliveryError, InputError
+from monitor.errors import InputError
 
 if TYPE_CHECKING:
     from monitor.store import Record
@@ -143,28 +142,15 @@ person_app.command("forget")(user_forget)
 @person_app.command("test")
 def person_test(name: Name) -> None:
     """Send one message to each address of a person, now."""
-    from monitor import catalogue, text
-    from monitor.messages import deliver_in_time
+    from monitor.messages import tried
     from monitor.store import people
-    from monitor.store.people import Message
 
     with _record(read_only=True) as record:
         person = _find(record, name)
-    urls, now_s, troubles = people.addresses(_settings().record_home), _now(), 0
-    with catalogue.read_in(person.language):
-        subject, body = text.trial_message(person.name)
-    for key, label in zip(person.addresses, person.labels, strict=True):
-        message = Message(
-            f"test/{secrets.token_hex(8)}", person.person_id, key, "test", 0, subject, body,
-            now_s, now_s,
-        )  # fmt: skip
-        try:
-            deliver_in_time(urls.get(key), message, None)
-        except DeliveryError as error:
-            troubles += 1
-            typer.echo(f"{label}: NOT sent: {error}")
-        else:
-            typer.echo(f"{label}: sent")
+    urls, troubles = people.addresses(_settings().record_home), 0
+    for label, error in tried(person, urls, now_s=_now()):
+        troubles += bool(error)
+        typer.echo(f"{label}: NOT sent: {error}" if error else f"{label}: sent")
     if not person.addresses:
         typer.echo(f"{person.name} has no address")
     sys.exit(1 if troubles or not person.addresses else 0)
