@@ -257,8 +257,7 @@ def judge_unit(
         alarms=work,
         now_s=now_s,
     )
-    is_over = due.from_hour // 24 < to_hour // 24  # a day, or it was changed by late readings
-    if is_over:
+    if due.from_hour // 24 < to_hour // 24:  # a day is over, or was changed by late readings
         prove(record, unit, watched, to_hour=to_hour, now_s=now_s)
     hours = sum(len(table["hour"]) for table in found.hours.values())
     return Round(1, hours, len(work.new))
@@ -526,22 +525,24 @@ def _note_leaves(
     )
 
 
-def _chain_again(record: Record, unit: Unit, *, now_s: int) -> None:
-    """Chain with figures and counts what an earlier version noted, of units too that nobody judges any more."""
-    own_s = _own_from_s(record, unit.code)
+def proven_from_hour(record: Record, unit: str) -> int | None:
+    """First hour that the proofs of a unit's own repairs are taken from; None: it has none."""
+    own_s = _own_from_s(record, unit)
     repaired_s = [
         row.repaired_s
-        for row in record.repairs(unit=unit.code)
+        for row in record.repairs(unit=unit)
         if row.kind in STRUCTURE_KINDS and row.repaired_s >= own_s
     ]
+    return min(repaired_s) // HOUR_S - proofs.BEFORE_DAYS * 24 if repaired_s else None
+
+
+def _chain_again(record: Record, unit: Unit, *, now_s: int) -> None:
+    """Chain with figures and counts what an earlier version noted, of units too that nobody judges any more."""
+    from_hour = proven_from_hour(record, unit.code)
     hours = (
-        record.unit_hours(
-            unit.code,
-            from_hour=min(repaired_s) // HOUR_S - proofs.BEFORE_DAYS * 24,
-            to_hour=now_s // DAY_S * 24,
-        )
-        if repaired_s
-        else {}
+        {}
+        if from_hour is None
+        else record.unit_hours(unit.code, from_hour=from_hour, to_hour=now_s // DAY_S * 24)
     )
     _note_leaves(record, unit, hours, now_s=now_s)
 

@@ -59,7 +59,6 @@ from monitor.judge import proofs
 from monitor.lot import (
     AIR_KINDS,
     PRIVATE,
-    STRUCTURE_KINDS,
     CaseNote,
     Event,
     Placement,
@@ -70,7 +69,6 @@ from monitor.lot import (
 from monitor.reports import chained, compared, tree
 from monitor.reports.packed import (
     COLUMNS,
-    DAY_H,
     FORMAT,
     HOUR_S,
     WARMS_UP_H,
@@ -171,13 +169,9 @@ def make(
             f"readings or entries of {row.unit} or its site came late and wait to be judged: ask again "
             "in a minute"
         )
-    own_s = came.until_s if came is not None else 0
-    repaired = [
-        one.repaired_s
-        for one in record.repairs(unit=row.unit)
-        if one.kind in STRUCTURE_KINDS and one.repaired_s >= own_s
-    ]
-    from_hour = min(repaired) // HOUR_S - proofs.BEFORE_DAYS * DAY_H
+    from_hour = watch.proven_from_hour(record, row.unit)
+    if from_hour is None:
+        raise InputError(f"{row.unit} {row.zone} is no repair of a wall, roof or floor")
     revisions = record.proof_revisions(row.unit, row.zone, row.repaired_s)
     zones = [zone for zone in record.zones(row.unit) if zone.kind not in AIR_KINDS]
     held = {zone.code for zone in zones}
