@@ -34,7 +34,7 @@ from dashboards.words import Wish
 from monitor import catalogue, photos
 from monitor.catalogue import say
 from monitor.config import is_loopback
-from monitor.errors import StoreError
+from monitor.errors import InputError, StoreError
 from monitor.store import RepairRow, users
 from monitor.store.board import AlarmRow, Lot, NodeRow
 from monitor.store.health import Chain
@@ -587,6 +587,14 @@ def network(address: str) -> str:
 def sent(name: str) -> str:
     """A field of the form that was sent, its white space plain; empty where it is not in it."""
     return " ".join(request.form.get(name, "").split())
+
+
+def sent_hours(otherwise: str, *, digits: int, empty: str = "") -> int:
+    """Whole hours of the form that was sent; InputError with those words if it says none."""
+    given = sent("hours") or empty
+    if not re.fullmatch(rf"[0-9]{{1,{digits}}}", given):
+        raise InputError(otherwise)
+    return int(given)
 
 
 def plain(status: int, text: str) -> AnyResponse:

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from flask import Flask, redirect
 from werkzeug.wrappers import Response as AnyResponse
 
-from dashboards.access import Gate, sent
+from dashboards.access import Gate, sent, sent_hours
 from monitor import bench
 from monitor.catalogue import say
 from monitor.errors import InputError
@@ -42,7 +42,8 @@ class Bench:
         def act(record: Record) -> str:
             now_s = self.now()
             place = self._place(record, sent("probe"))
-            since_s = now_s - _hours() * HOUR_S
+            hours = sent_hours("say for how many hours it has been in the box", digits=3)
+            since_s = now_s - hours * HOUR_S
             span = bench.window(now_s, from_s=since_s, to_s=None)
             at_s, celsius, percent = record.probe_readings(*place, from_s=span[0], to_s=span[1])
             found = bench.settling(at_s=at_s, temperature_c=celsius, humidity_percent=percent)
@@ -67,10 +68,8 @@ class Bench:
         def act(record: Record) -> str:
             now_s = self.now()
             place = self._place(record, sent("probe"))
-            given = sent("hours") or "0"
-            if not re.fullmatch(r"[0-9]{1,4}", given):
-                raise InputError("say how many hours ago it was put back, or nothing")
-            back_s = now_s - int(given) * HOUR_S
+            otherwise = "say how many hours ago it was put back, or nothing"
+            back_s = now_s - sent_hours(otherwise, digits=4, empty="0") * HOUR_S
             who = self.gate.doer().who
             record.put_back(*place, back_s=back_s, who=who, now_s=now_s)
             return say("{probe} is in its place again.", probe="/".join(place))
@@ -112,10 +111,3 @@ class Bench:
             note = say("Not kept: {error}.", error=error)
         back = {"note": note} | ({"probe": sent("probe")[:80]} if sent("probe") else {})
         return redirect(f"/bench?{urlencode(back)}", code=303)
-
-
-def _hours() -> int:
-    given = sent("hours")
-    if not re.fullmatch(r"[0-9]{1,3}", given):
-        raise InputError("say for how many hours it has been in the box")
-    return int(given)

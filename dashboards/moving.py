@@ -1,6 +1,5 @@
 """A node is moved on the board: what a visitor may move, the page, and the forms of it."""
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -10,7 +9,7 @@ from flask import Flask, redirect
 from werkzeug.wrappers import Response as AnyResponse
 
 from dashboards import views, words
-from dashboards.access import Gate, Sight, plain, sent
+from dashboards.access import Gate, Sight, plain, sent, sent_hours
 from dashboards.pages import moving as view
 from dashboards.pages.moving import AT_SITE, Probe
 from dashboards.words import Wish
@@ -235,14 +234,9 @@ class Moving:
         }
         if (probe and probe not in codes) or (not probe and standing - codes):
             raise InputError(say("choose a probe that is yours to move"))
-        return Wanted(site, code, now_s - _hours() * HOUR_S, probe)
-
-
-def _hours() -> int:
-    given = sent("hours") or "0"
-    if not re.fullmatch(r"[0-9]{1,4}", given):
-        raise InputError(say("say how many hours ago it was moved, or nothing"))
-    return int(given)
+        otherwise = say("say how many hours ago it was moved, or nothing")
+        hours = sent_hours(otherwise, digits=4, empty="0")
+        return Wanted(site, code, now_s - hours * HOUR_S, probe)
 
 
 def _clock(record: Record, site: str) -> text.When:

@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from monitor.config import Settings
     from monitor.lot import Event, Placement
     from monitor.store import Record
+    from monitor.store.archive import Standing
     from monitor.store.checking import Checked
 
 app = typer.Typer(
@@ -93,6 +94,16 @@ def _when(text: str) -> int:
 
 def _moment(at_s: int) -> str:
     return f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M}"
+
+
+def _one_site(node: str, nodes: Iterable[tuple[str, str]]) -> str:
+    """Site of a node, of (site, node) pairs; InputError where there is none, or more than one."""
+    found = sorted({site for site, code in nodes if code == node})
+    if not found:
+        raise InputError(f'there is no node "{node}"; see: sillkeep node list')
+    if len(found) > 1:
+        raise InputError(f"node {node} is on {', '.join(found)}: say --site")
+    return found[0]
 
 
 def _print_json(value: Any) -> None:  # noqa: ANN401  whatever a list holds
@@ -666,16 +677,12 @@ def _record_told(settings: "Settings", *, as_json: bool) -> int:
     """Say what the record holds and whether it is as it was written; the exit status."""
     from monitor import text
     from monitor.store import keeping
-    from monitor.store.archive import standing
 
     if as_json:
         counted = _counted(settings)
         typer.echo(json.dumps(counted))
         return int(bool(counted["damages"]))
-    with _record(read_only=True) as record:
-        counts = record.counts()
-        checked = record.last_check()
-        archive = standing(record.engine) if settings.archive.url else None
+    counts, checked, archive = _held(settings)
     typer.echo(f"settings and record in {settings.home} can be read")
     for name, count in counts.items():
         typer.echo(f"{name}: {count}")
@@ -697,14 +704,18 @@ def _record_told(settings: "Settings", *, as_json: bool) -> int:
 
 def _counted(settings: "Settings") -> dict[str, Any]:
     """The same in figures."""
+    counts, checked, archive = _held(settings)
+    told = {} if archive is None else {"archive behind s": archive.behind_s(_now())}
+    return counts | told | {"damages": 0 if checked is None else checked.count}
+
+
+def _held(settings: "Settings") -> "tuple[dict[str, int], Checked | None, Standing | None]":
+    """What the record holds, its last check, and how its archive stands where there is one."""
     from monitor.store.archive import standing
 
     with _record(read_only=True) as record:
-        checked = record.last_check()
         archive = standing(record.engine) if settings.archive.url else None
-        told = {} if archive is None else {"archive behind s": archive.behind_s(_now())}
-        damages = 0 if checked is None else checked.count
-        return record.counts() | told | {"damages": damages}
+        return record.counts(), record.last_check(), archive
 
 
 def _checked_text(checked: "Checked | None") -> str:

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli import JsonFlag, _moment, _now, _print_json, _record, _when
+from monitor.cli import JsonFlag, _moment, _now, _one_site, _print_json, _record, _when
 from monitor.errors import InputError
 
 if TYPE_CHECKING:
@@ -145,13 +145,8 @@ def bench_undo(
 
 
 def _site_of(record: "Record", node: str) -> str:
-    sites = {one.site for one in record.placements() if one.node == node}
-    sites |= {one.site for one in record.latest() if one.node == node}
-    if not sites:
-        raise InputError(f'there is no node "{node}"')
-    if len(sites) > 1:
-        raise InputError(f"node {node} is on {', '.join(sorted(sites))}: say --site")
-    return sites.pop()
+    placed = {(one.site, one.node) for one in record.placements()}
+    return _one_site(node, placed | {(one.site, one.node) for one in record.latest()})
 
 
 def _said(check: "BenchCheck") -> str:

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli import _moment, _now, _record, _when
+from monitor.cli import _moment, _now, _one_site, _record, _when
 from monitor.errors import InputError
 
 if TYPE_CHECKING:
@@ -99,9 +99,4 @@ def _told(at_s: int) -> str:
 def _site_of(record: "Record", node: str) -> str:
     from monitor import moving
 
-    found = sorted(site for site, code in moving.nodes(record, now_s=_now()) if code == node)
-    if not found:
-        raise InputError(f'there is no node "{node}"; see: sillkeep node list')
-    if len(found) > 1:
-        raise InputError(f"node {node} is on {', '.join(found)}: say --site")
-    return found[0]
+    return _one_site(node, moving.nodes(record, now_s=_now()))
