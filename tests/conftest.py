@@ -60,6 +60,18 @@ def unused_port() -> int:
         return int(probe.getsockname()[1])
 
 
+def sillkeep(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """A command on a home folder, in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-m", "monitor.cli", *words],
+        env=os.environ | {"SILLKEEP_HOME": str(home)},
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
 def is_open(port: int) -> bool:
     with socket.socket() as probe:
         probe.settimeout(0.5)

@@ -4,7 +4,6 @@ import os
 import re
 import shlex
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -12,10 +11,18 @@ from pathlib import Path
 from typing import IO
 
 from deploy.manual.blocks import Block, blocks
+from tests.conftest import unused_port
 
 ROOT = Path(__file__).parents[1]
 LIMIT_S = 600.0  # a busy machine included
 DONE = "@@done@@"
+
+
+def check_said(block: Block, said: str) -> None:
+    """AssertionError if a line of the block is in nothing that was said."""
+    for line in block.text.strip().splitlines():
+        pattern = ".*".join(re.escape(part) for part in line.split("…"))
+        assert re.search(pattern, said), f"“{line}” is not in:\n{said}"
 
 
 class Reader:
@@ -25,7 +32,7 @@ class Reader:
         self.folder = folder
         self.home = folder / "data" / "sillkeep"  # where the record lies by default
         self.home.mkdir(parents=True)
-        self.ports = {usual: _free_port() for usual in ("1883", "8750")}
+        self.ports = {usual: unused_port() for usual in ("1883", "8750")}
         settings = f"[broker]\nport = {self.ports['1883']}\n[pages]\nport = {self.ports['8750']}\n"
         (self.home / "sillkeep.toml").write_text(settings, encoding="utf-8")
         program = folder / "bin" / "sillkeep"
@@ -62,9 +69,7 @@ class Reader:
         (self.folder / block.name).write_text(block.text, encoding="utf-8")
 
     def _says(self, block: Block) -> None:
-        for line in block.text.strip().splitlines():
-            pattern = ".*".join(re.escape(part) for part in line.split("…"))
-            assert re.search(pattern, self.said), f"“{line}” is not in:\n{self.said}"
+        check_said(block, self.said)
 
     def _run(self, block: Block) -> None:
         options = block.options
@@ -127,9 +132,3 @@ class Reader:
             stderr=out,
             start_new_session=True,
         )
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])

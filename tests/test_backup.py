@@ -19,6 +19,7 @@ from monitor.lot import Site
 from monitor.store import Record, backup, checking, health, open_record, sealing
 from monitor.store.engine import FILE_NAME
 from sensors.wire import Reading
+from tests.conftest import sillkeep
 from tests.filled import filled_record
 
 DAY_S = 86_400
@@ -250,17 +251,6 @@ def test_a_copy_that_differs_is_not_called_a_backup(
 
 
 # --- by command -----------------------------------------------------------------------------------
-
-
-def sillkeep(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "monitor.cli", *words],
-        env=os.environ | {"SILLKEEP_HOME": str(home)},
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
 
 
 def test_the_commands_back_up_check_and_restore(record: Record, home: Path, tmp_path: Path) -> None:

@@ -1,9 +1,6 @@
 """The command line as a person uses it: whole runs on real files, and sentences for what is wrong."""
 
 import json
-import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pandas as pd
@@ -14,19 +11,9 @@ from monitor.files import HOURS_COLUMNS, complete_zones, read_readings
 from monitor.physics import air
 from monitor.store import open_record
 from sensors.wire import Reject
+from tests.conftest import sillkeep
 
 SHARED = Path(__file__).parents[2] / "shared" / "data"
-
-
-def sillkeep(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "monitor.cli", *words],
-        env=os.environ | {"SILLKEEP_HOME": str(home)},
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
 
 
 @pytest.fixture

@@ -2,10 +2,7 @@
 
 import hashlib
 import json
-import os
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -17,6 +14,7 @@ from monitor.store import Record, backup, checking, keeping, open_record
 from monitor.store.engine import FILE_NAME
 from monitor.store.keeping import Keep
 from sensors.wire import Reading
+from tests.conftest import sillkeep
 from tests.filled import NOW_S, filled_record
 from tests.test_migrations import old_record
 
@@ -209,17 +207,6 @@ def test_a_backup_of_an_older_version_comes_back_too(
 
 
 # --- by command -----------------------------------------------------------------------------------
-
-
-def sillkeep(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "monitor.cli", *words],
-        env=os.environ | {"SILLKEEP_HOME": str(home)},
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
 
 
 def test_the_commands_keep_drill_and_say_so(record: Record, home: Path, folder: Path) -> None:

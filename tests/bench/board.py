@@ -32,6 +32,7 @@ from monitor.lot import Placement, Site, Unit, Zone
 from monitor.store import schema as t
 from monitor.store.record import Record, open_record
 from monitor.text import alarm_text
+from tests.bench.intake import memory_mb
 from tests.signed import session
 
 ZONES = (("air-main", "cabin"), ("off-rear-low", "wall"), ("door-rear-low", "wall"),
@@ -226,12 +227,6 @@ class Visitor:
         with urllib.request.urlopen(request, timeout=120) as answer:
             body = answer.read()
         return time.perf_counter() - start, len(body)
-
-
-def memory_mb(pid: int) -> float:
-    """Most memory that a process has held."""
-    status = Path(f"/proc/{pid}/status").read_text()
-    return int(status.split("VmHWM:")[1].split()[0]) / 1024
 
 
 # --- measuring ------------------------------------------------------------------------------------

@@ -78,6 +78,12 @@ def processor_s(process: subprocess.Popen[bytes]) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def memory_mb(pid: int) -> float:
+    """Most memory that a process has held."""
+    status = Path(f"/proc/{pid}/status").read_text()
+    return int(status.split("VmHWM:")[1].split()[0]) / 1024
+
+
 def publish(port: int, prefix: str, lines: bytes) -> None:
     command = ["mosquitto_pub", "-p", str(port), "-V", "5", "-q", "1", "-l"]
     subprocess.run([*command, "-t", f"{prefix}/yard/n1/senml"], input=lines, check=True)

@@ -27,17 +27,12 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import paho.mqtt.client as mqtt
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor import watch
@@ -45,7 +40,9 @@ from monitor.lot import Placement, Site, Unit, Zone
 from monitor.store import open_record
 from sensors.node import PACK_SAMPLES, RECONNECT_FIRST_S, RECONNECT_LAST_S
 from sensors.wire import Reading, encode
-from tests.bench.intake import MOSQUITTO, processor_s, running, until
+from tests.bench.intake import MOSQUITTO, memory_mb, processor_s, running, until
+from tests.conftest import is_open, unused_port
+from tests.integration.test_firmware_broker import Authority
 
 HOUR_S, DAY_S = 3600, 86_400
 EVERY_S = 600
@@ -110,20 +107,12 @@ def watching(home: Path, from_s: int, times: float, began: float, ended: Any, sa
         watch.tick(record, now_s=from_s + HOUR_S + 60)
         last_s = time.perf_counter() - start
     used = time.process_time()
-    said.put((ticks, longest_s, last_s, used, peak_mb(os.getpid())))
-
-
-def peak_mb(pid: int) -> float:
-    """Most memory that a process held. [MB]"""
-    for line in Path(f"/proc/{pid}/status").read_text().splitlines():
-        if line.startswith("VmHWM:"):
-            return int(line.split()[1]) / 1024
-    return float("nan")
+    said.put((ticks, longest_s, last_s, used, memory_mb(os.getpid())))
 
 
 def cell(folder: Path, units: int, times: float) -> None:
     """Run the hour and print the table."""
-    port = free_port()
+    port = unused_port()
     (folder / "mosquitto.conf").write_text(
         f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_inflight_messages 1000\n"
         f"max_queued_messages {BROKER_QUEUE}\nlog_type subscribe\n" + as_root()
@@ -149,7 +138,7 @@ def cell(folder: Path, units: int, times: float) -> None:
         lags = publish_hour(port, folder, units, from_s, times, began)
         whole_s = time.time() - began
         used = {"mosquitto": processor_s(broker), "intake": processor_s(taking)}
-        memory = {"mosquitto": peak_mb(broker.pid), "intake": peak_mb(taking.pid)}
+        memory = {"mosquitto": memory_mb(broker.pid), "intake": memory_mb(taking.pid)}
         ended.set()
         ticks, longest_s, last_s, watch_s, watch_mb = said.get(timeout=1800)
         looking.join(60)
@@ -207,48 +196,19 @@ def publish_hour(
 # --- what a broker's core can do --------------------------------------------------------------------
 
 
-def certificates(folder: Path) -> None:
-    """An authority that signs itself, and a broker's certificate, on P-256."""
-    now = datetime.now(UTC)
-    keys = {name: ec.generate_private_key(ec.SECP256R1()) for name in ("ca", "broker")}
-    for name, key in keys.items():
-        subject, issuer = (
-            x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, each)]) for each in (name, "ca")
-        )
-        made = (
-            x509.CertificateBuilder()
-            .subject_name(subject)
-            .issuer_name(issuer)
-            .public_key(key.public_key())
-            .serial_number(x509.random_serial_number())
-            .not_valid_before(now - timedelta(days=1))
-            .not_valid_after(now + timedelta(days=1))
-            .add_extension(x509.BasicConstraints(ca=name == "ca", path_length=None), critical=True)
-            .add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), critical=False)
-            .sign(keys["ca"], hashes.SHA256())
-        )
-        (folder / f"{name}.crt").write_bytes(made.public_bytes(serialization.Encoding.PEM))
-        (folder / f"{name}.key").write_bytes(
-            key.private_bytes(
-                serialization.Encoding.PEM,
-                serialization.PrivateFormat.PKCS8,
-                serialization.NoEncryption(),
-            )
-        )
-
-
 def broker_costs(folder: Path, connections: int = 1500, messages: int = 20_000) -> dict[str, float]:
     """Processor time of a TLS connection and of a message in and out, memory of a connection at rest."""
-    certificates(folder)
-    port, plain = free_port(), free_port()
+    authority = Authority("Authority of the bench")
+    authority.write(folder, "localhost")
+    port, plain = unused_port(), unused_port()
     (folder / "mosquitto.conf").write_text(
-        f"listener {port} 127.0.0.1\ncertfile {folder}/broker.crt\nkeyfile {folder}/broker.key\n"
+        f"listener {port} 127.0.0.1\ncertfile {folder}/server.crt\nkeyfile {folder}/server.key\n"
         f"allow_anonymous true\nlistener {plain} 127.0.0.1\nallow_anonymous true\n"
         "max_inflight_messages 1000\nmax_queued_messages 0\nlog_type error\n" + as_root()
     )
     with running([str(MOSQUITTO), "-c", str(folder / "mosquitto.conf")], folder / "log") as broker:
-        until(lambda: listens(port) and listens(plain))
-        trust = ssl.create_default_context(cafile=str(folder / "ca.crt"))
+        until(lambda: is_open(port) and is_open(plain))
+        trust = ssl.create_default_context(cadata=authority.der)
         before_s, before_mb = processor_s(broker), resident_mb(broker.pid)
         held = [connected(trust, port, number) for number in range(connections)]
         connect_s = (processor_s(broker) - before_s) / connections
@@ -361,17 +321,6 @@ def region(sites: int, costs: dict[str, float]) -> None:
     print("\nCapacity over what is asked, the scarcest first (below 1 it breaks):")
     for what, ratio, note in sorted(rows, key=lambda row: row[1]):
         print(f"  {ratio:12,.3g}  {what}{f' ({note})' if note else ''}")
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-def listens(port: int) -> bool:
-    with socket.socket() as probe:
-        return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
 def resident_mb(pid: int) -> float:

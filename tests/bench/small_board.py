@@ -13,7 +13,6 @@ import os
 import re
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -29,6 +28,7 @@ from monitor.store.users import Reach
 from sensors.node import Broker, Node
 from sensors.outbox import Outbox
 from sensors.wire import Reading
+from tests.conftest import unused_port
 from tests.signed import session
 
 ROOT = Path(__file__).parents[2]
@@ -43,12 +43,6 @@ ZONES = (
     ("bay", "bay"),
 )
 DAY_S = 86_400
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def fill(home: Path, *, now_s: int, days: int) -> None:
@@ -174,7 +168,7 @@ def main() -> None:
         home, now_s = folder / "home", int(time.time())
         fill(home, now_s=now_s, days=30)
         cookie = session(home, now_s=now_s, reach=Reach(whole=True))
-        broker, pages = free_port(), free_port()
+        broker, pages = unused_port(), unused_port()
         given = options.settings.read_text() if options.settings.exists() else ""
         host = "" if options.embedded else 'host = "127.0.0.1"\n'
         given = re.sub(r"^\[broker\][^\[]*", "", given, flags=re.MULTILINE)
