@@ -30,8 +30,11 @@ _UNTIMED = (
     f"SELECT {', '.join(_READING)} FROM reading WHERE probe_id = ? AND at_s IS NULL"  # noqa: S608
     " ORDER BY boot, seq"
 )
-_NEXT_FRESH = "SELECT min(at_s) FROM reading WHERE probe_id = ? AND at_s >= ?"
-_NEXT_SEALED = "SELECT min(max(from_s, ?2)) FROM sealed WHERE probe_id = ?1 AND to_s >= ?2"
+_NEXT_FRESH = "SELECT min(at_s) FROM reading WHERE probe_id = :probe AND at_s >= :at_s"
+_NEXT_SEALED = (
+    "SELECT min(CASE WHEN from_s < :at_s THEN :at_s ELSE from_s END) FROM sealed"
+    " WHERE probe_id = :probe AND to_s >= :at_s"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +217,7 @@ def _rows(connection: Connection, probe: int, from_s: int, to_s: int) -> Iterato
     """Timed rows in [from_s, to_s), in order; a period at a time, and no empty one is looked at."""
     while from_s < to_s:
         nexts = [
-            connection.exec_driver_sql(sql, (probe, from_s)).scalar()
+            connection.exec_driver_sql(sql, {"probe": probe, "at_s": from_s}).scalar()
             for sql in (_NEXT_FRESH, _NEXT_SEALED)
         ]
         known = [at_s for at_s in nexts if at_s is not None]

@@ -11,7 +11,6 @@ from urllib.parse import unquote
 
 from numpy.typing import NDArray
 from sqlalchemy import Connection, Engine, and_, func, or_, select, update
-from sqlalchemy.dialects.sqlite import insert
 
 from monitor import correction
 from monitor.errors import InputError
@@ -66,6 +65,7 @@ from monitor.store import (
     taking,
 )
 from monitor.store import schema as t
+from monitor.store.dialects import insert
 from monitor.store.engine import open_engine, reading, writing
 from monitor.store.exporting import Sample
 from monitor.store.rows import (
