@@ -23,12 +23,14 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import Connection, Engine, bindparam, delete, insert, select, text, update
+from sqlalchemy import Connection, Engine, bindparam, delete, select, text, update
 from sqlalchemy.exc import DBAPIError
 
 from monitor.errors import DamageError, StoreError
 from monitor.store import schema as t
 from monitor.store import sealing
+from monitor.store.dialects import insert, said
+from monitor.store.engine import is_only_read, is_server
 
 PART = "check"  # its pulse
 DAY_S = 86_400
@@ -93,7 +95,7 @@ def check(
             compared, missing, wrong = _compare(engine, kind)
             groups += compared
             found += wrong
-            if missing and not _is_read_only(engine):
+            if missing and not is_only_read(engine):
                 taken += _take(engine, kind, missing)
         except (DBAPIError, ValueError) as error:  # ValueError: text that is no UTF-8
             found.append(Damage(kind, said=_said(error)))
@@ -120,7 +122,7 @@ def keep(engine: Engine, checked: Checked, *, said: str) -> None:
             connection.execute(delete(t.pulse).where(t.pulse.c.part == PART))
             connection.execute(insert(t.pulse).values(row))
             if checked.count:
-                connection.execute(insert(t.outbox).prefix_with("OR IGNORE").values(told))
+                connection.execute(insert(t.outbox).values(told).on_conflict_do_nothing())
         if not checked.count:
             _take(engine, "pulse", [(0, 0)])
     except DBAPIError as error:
@@ -160,14 +162,27 @@ def hashes(connection: Connection, tell: Tell = lambda _: None) -> dict[str, str
 
 
 def structure(engine: Engine) -> list[Damage]:
-    """What SQLite itself finds wrong: pages, types, indexes that do not fit their tables."""
+    """What the database itself finds wrong.
+
+    SQLite: pages, types, indexes that do not fit their tables. PostgreSQL keeps checksums of pages by itself,
+    where its cluster was made so; asked is what was switched off or left half done.
+    """
     try:
         with engine.execution_options(reading=True).begin() as connection:
-            said = connection.exec_driver_sql(f"PRAGMA integrity_check({MAX_SAID})").scalars().all()
+            if is_server(engine):
+                from monitor.store import postgres
+
+                return [
+                    Damage(table, said=why)
+                    for table, why in connection.exec_driver_sql(postgres.BROKEN)
+                ]
+            sentences = (
+                connection.exec_driver_sql(f"PRAGMA integrity_check({MAX_SAID})").scalars().all()
+            )
             broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
     except (DBAPIError, ValueError) as error:
         return [Damage("file", said=_said(error))]
-    found = [Damage("file", said=sentence) for sentence in said if sentence != "ok"]
+    found = [Damage("file", said=sentence) for sentence in sentences if sentence != "ok"]
     return found + [Damage(str(row[0]), said="a row points to nothing") for row in broken]
 
 
@@ -179,9 +194,12 @@ _SCHEMA = (
 )
 
 
-def _is_read_only(engine: Engine) -> bool:
-    with engine.connect() as connection:
-        return bool(connection.exec_driver_sql("PRAGMA query_only").scalar())
+def _schema(connection: Connection) -> str:
+    if connection.dialect.name == "sqlite":
+        return _SCHEMA
+    from monitor.store import postgres
+
+    return postgres.SCHEMA
 
 
 def _strangers(engine: Engine) -> list[Damage]:
@@ -193,7 +211,7 @@ def _strangers(engine: Engine) -> list[Damage]:
 
 
 def _said(error: Exception) -> str:
-    return str(error.orig if isinstance(error, DBAPIError) else error)
+    return said(error) if isinstance(error, DBAPIError) else str(error)
 
 
 def _compare(engine: Engine, kind: str) -> tuple[int, list[Group], list[Damage]]:
@@ -260,7 +278,7 @@ def _take(engine: Engine, kind: str, missing: list[Group]) -> int:
     for start in range(0, len(marks), MARKS_A_WRITE):
         with engine.begin() as connection:
             connection.execute(
-                insert(t.checksum).prefix_with("OR IGNORE"), marks[start : start + MARKS_A_WRITE]
+                insert(t.checksum).on_conflict_do_nothing(), marks[start : start + MARKS_A_WRITE]
             )
     wanted: dict[int, set[int]] = {}
     for a, b in missing:
@@ -296,7 +314,7 @@ def _digests(
     """Checksums of a table's groups, of each `a` by `b`, from its rows in the order of their keys."""
     if kind == "schema":
         revision = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
-        yield int(revision or 0), {0: _number(_rows(connection, _SCHEMA))}
+        yield int(revision or 0), {0: _number(_rows(connection, _schema(connection)))}
         return
     table = t.metadata.tables[kind]
     a, b = t.GROUPS[kind]
@@ -326,7 +344,8 @@ def _number(rows: Iterable[tuple[Any, ...]]) -> int:
 
 def _rows(connection: Connection, sql: str, given: tuple[Any, ...] = ()) -> Iterator[Any]:
     """Rows straight from the driver, some at a time."""
-    cursor = connection.exec_driver_sql(sql, given).cursor
+    some = {"stream_results": True}  # PostgreSQL's driver would fetch a whole table first
+    cursor = connection.exec_driver_sql(sql, given, execution_options=some).cursor
     assert cursor is not None  # noqa: S101  a query has one
     while rows := cursor.fetchmany(_STRIDE):
         yield from rows

@@ -28,7 +28,7 @@ OnConflictClause.constraint_target = None  # type: ignore[attr-defined]
 
 # INTEGER and REAL have 64 bits in SQLite and 32 in PostgreSQL; text is ordered by its bytes in both
 Integer = sa.Integer().with_variant(sa.BigInteger(), "postgresql")
-REAL = sa.REAL().with_variant(sa.Double(), "postgresql")
+REAL: sa.REAL[float] = sa.REAL().with_variant(sa.Double(), "postgresql")
 Text = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 
 
@@ -59,7 +59,8 @@ def _max(element: _Greatest, compiler: SQLCompiler, **more: Any) -> str:  # noqa
     return f"max{compiler.process(element.clauses.self_group(), **more)}"
 
 
-@compiles(_OfSeveral)
+@compiles(_Least)
+@compiles(_Greatest)
 def _of_several(element: _OfSeveral, compiler: SQLCompiler, **more: Any) -> str:  # noqa: ANN401
     return f"{element.name}{compiler.process(element.clauses.self_group(), **more)}"
 
@@ -100,7 +101,7 @@ class Many:
         if known is None:
             names = [column.name for column in self.statement.table.columns]
             compiled = self.statement.compile(dialect=connection.dialect, column_keys=names)
-            known = str(compiled), tuple(compiled.positiontup or ())  # type: ignore[attr-defined]
+            known = str(compiled), tuple(compiled.positiontup or ())
             self._said[connection.dialect.name] = known
         return known
 
@@ -116,9 +117,8 @@ def json_rows(connection: Connection, count: int) -> str:
 
 @lru_cache(maxsize=512)
 def translated(sql: str) -> str:
-    """A statement with parameters as psycopg takes them."""
-    named = re.sub(r"(?<![:\w]):([a-z_]\w*)", r"%(\1)s", sql.replace("%", "%%"))
-    return named.replace("?", "%s")
+    """A statement, without % of its own, with parameters as psycopg takes them."""
+    return re.sub(r"(?<![:\w]):([a-z_]\w*)", r"%(\1)s", sql).replace("?", "%s")
 
 
 def said(error: DBAPIError) -> str:

@@ -1,20 +1,43 @@
 """What the supervisor looks at every few seconds, without SQLAlchemy: it runs for years beside the others."""
 
+import contextlib
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from monitor.errors import StoreError
 
+if TYPE_CHECKING:
+    from monitor.config import Server
+
 FILE_NAME = "record.sqlite"  # of `engine`, which would bring in what is spared here
+ASK_MS = 3_000  # that a server may take to say the progress
+# a server that is cut off is noticed within half a minute, however it vanished (libpq)
+HANGS_NO_LONGER = {
+    "connect_timeout": "5",
+    "keepalives_idle": "10",
+    "keepalives_interval": "5",
+    "keepalives_count": "3",
+    "tcp_user_timeout": "25000",
+}
+
+
+_PULSES = "SELECT part, at_s FROM pulse"
 
 
 class Glance:
     """The progress that processes left in a record."""
 
-    def __init__(self, home: Path) -> None:
-        self._address = f"file:{quote(str((home / FILE_NAME).absolute()))}?mode=ro"
-        self._open: sqlite3.Connection | None = None
+    def __init__(self, home: Path, server: "Server | None" = None) -> None:
+        self._ask: Callable[[], Any] = _asked_of_file(home) if server is None else _asked(server)
+        self._failed: type[Exception] = sqlite3.Error
+        if server is not None:
+            import psycopg
+
+            self._failed = psycopg.Error
+        self._open: Any = None
 
     def pulses(self) -> dict[str, int]:
         """When each part last made progress.
@@ -26,14 +49,32 @@ class Glance:
         """
         try:
             if self._open is None:
-                self._open = sqlite3.connect(self._address, uri=True)
-            return dict(self._open.execute("SELECT part, at_s FROM pulse").fetchall())
-        except sqlite3.Error as error:
+                self._open = self._ask()
+            return dict(self._open.execute(_PULSES).fetchall())
+        except self._failed as error:
             self.close()
-            raise StoreError(f"the record could not be read: {error}") from error
+            said = str(error).partition("\n")[0]
+            raise StoreError(f"the record could not be read: {said}") from error
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the record."""
         if self._open is not None:
-            self._open.close()
+            with contextlib.suppress(self._failed):
+                self._open.close()
             self._open = None
+
+
+def _asked_of_file(home: Path) -> Callable[[], Any]:
+    address = f"file:{quote(str((home / FILE_NAME).absolute()))}?mode=ro"
+    return lambda: sqlite3.connect(address, uri=True)
+
+
+def _asked(server: "Server") -> Callable[[], Any]:
+    def connect() -> Any:  # noqa: ANN401  a driver's connection
+        import psycopg
+
+        given: dict[str, Any] = server.libpq() | HANGS_NO_LONGER
+        # each question is a transaction of its own, and none waits for long: the supervisor asks
+        return psycopg.connect(**given, autocommit=True, options=f"-c statement_timeout={ASK_MS}")
+
+    return connect

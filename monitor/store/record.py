@@ -6,8 +6,7 @@ Every public method is one transaction. Codes come in and go out; keys stay insi
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Any, cast
-from urllib.parse import unquote
+from typing import TYPE_CHECKING, Any, cast
 
 from numpy.typing import NDArray
 from sqlalchemy import Connection, Engine, and_, func, or_, select, update
@@ -90,6 +89,9 @@ from monitor.store.rows import (
 from monitor.store.users import Doer
 from sensors.wire import Reading, Reject
 
+if TYPE_CHECKING:
+    from monitor.config import Server
+
 HOUR_S = 3600
 _NEVER_JUDGED = {
     "lean",
@@ -102,8 +104,9 @@ _NEVER_JUDGED = {
 class Record:
     """An open record. Use `open_record`; close with `close` or as a context manager."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine: Engine, home: Path) -> None:
         self.engine = engine
+        self.home = home
         self._names = taking.Names()
 
     def __enter__(self) -> "Record":
@@ -111,11 +114,6 @@ class Record:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-    @property
-    def home(self) -> Path:
-        """Folder of the file."""
-        return Path(unquote(str(self.engine.url.database).removeprefix("file:"))).parent
 
     def close(self) -> None:
         """Give the file back."""
@@ -1184,15 +1182,17 @@ class Record:
             }
 
 
-def open_record(home: Path, *, read_only: bool = False) -> Record:
-    """Open the record in a folder; it is made, or migrated, unless it is only read.
+def open_record(home: Path, *, read_only: bool = False, server: "Server | None" = None) -> Record:
+    """Open the record in a folder, or on a server; it is made, or migrated, unless it is only read.
+
+    What goes with a record on a server (addresses, keys, locks) is in the folder all the same.
 
     Raises
     ------
     StoreError
-        If the file is no record, cannot be opened, or belongs to a later version.
+        If it is no record, cannot be opened, or belongs to a later version.
     """
-    return Record(open_engine(home, read_only=read_only))
+    return Record(open_engine(home, read_only=read_only, server=server), home)
 
 
 def _enter_zone(connection: Connection, site: str, zone: Zone) -> None:
