@@ -805,7 +805,7 @@ def run(settings: Settings) -> int:
         log.error("another intake of %s is running", settings.home)
         return BUSY
     with lock:
-        record = open_record(settings.record_home)
+        record = open_record(settings.record_home, server=settings.record.server())
         places = record.placements()
         intake = Intake(
             record,

@@ -318,8 +318,8 @@ def serve(settings: Settings) -> int:
     if lock is None:
         log.error("another sillkeep serves %s", settings.home)
         return BUSY
-    with lock, contextlib.closing(Glance(settings.record_home)) as record:
-        _migrate(settings.record_home)  # first: all others find it as it has to be
+    with lock, contextlib.closing(_glance(settings)) as record:
+        _migrate(settings.home)  # first: all others find it as it has to be
         Supervisor(
             parts=parts_of(settings),
             environment=dict(os.environ) | {"SILLKEEP_HOME": str(settings.home)},
@@ -330,13 +330,19 @@ def serve(settings: Settings) -> int:
     return 0
 
 
+def _glance(settings: Settings) -> Glance:
+    return Glance(settings.record_home, settings.record.server())
+
+
 _OPEN = """
 import sys, pathlib
-from monitor.errors import StoreError
+from monitor.config import load
+from monitor.errors import MonitorError
 from monitor.store import open_record
 try:
-    open_record(pathlib.Path(sys.argv[1])).close()
-except StoreError as error:
+    settings = load(pathlib.Path(sys.argv[1]))
+    open_record(settings.record_home, server=settings.record.server()).close()
+except MonitorError as error:
     sys.exit(str(error))
 """
 

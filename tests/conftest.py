@@ -86,13 +86,41 @@ def is_open(port: int) -> bool:
 
 
 # tests of the record by its doors alone: they run on a file and on a server
-BOTH = {"test_store.py"}
+BOTH = {
+    "test_archive.py",
+    "test_bench.py",
+    "test_causes.py",
+    "test_checking.py",
+    "test_exchange.py",
+    "test_forgetting.py",
+    "test_handing_border.py",
+    "test_handing_parts.py",
+    "test_handing_strange.py",
+    "test_holds.py",
+    "test_leaving.py",
+    "test_limits.py",
+    "test_messages.py",
+    "test_moving.py",
+    "test_people.py",
+    "test_repairs.py",
+    "test_rounds.py",
+    "test_sealing.py",
+    "test_seals.py",
+    "test_silence.py",
+    "test_store.py",
+    "test_storms.py",
+    "test_watch.py",
+    "test_weather.py",
+}
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """Have tests of the record run on both; those marked `file` look into the file."""
     if metafunc.definition.path.name in BOTH and not metafunc.definition.get_closest_marker("file"):
-        metafunc.parametrize("record_on", ["sqlite", "postgresql"], indirect=True)
+        # a database for each example takes minutes
+        marks = [pytest.mark.long] if hasattr(metafunc.function, "hypothesis") else []
+        on_server = pytest.param("postgresql", marks=marks)
+        metafunc.parametrize("record_on", ["sqlite", on_server], indirect=True)
 
 
 @pytest.fixture(scope="session")

@@ -79,7 +79,17 @@ def _settings() -> "Settings":
 def _record(*, read_only: bool = False) -> "Record":
     from monitor.store import open_record
 
-    return open_record(_settings().record_home, read_only=read_only)
+    settings = _settings()
+    return open_record(settings.record_home, read_only=read_only, server=settings.record.server())
+
+
+def _in_a_file(settings: "Settings") -> None:
+    """Refuse what copies files where the record is on a server."""
+    if settings.record.address:
+        raise InputError(
+            "the record is on a PostgreSQL server: pg_dump and the server's own point-in-time recovery "
+            "copy it and bring it back (deploy/large.md)"
+        )
 
 
 def _now() -> int:
@@ -737,6 +747,7 @@ def restore(
     from monitor.store import backup
 
     settings = _settings()
+    _in_a_file(settings)
     with ExitStack() as locks:
         for part in ("serve", "intake", "watch", "messages", "archive", "weather"):
             lock = claim(settings.home, part)

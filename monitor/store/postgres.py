@@ -103,7 +103,8 @@ def connected(server: Server, *, read_only: bool) -> Engine:
         paramstyle="format",
         pool_pre_ping=True,  # after a restart of the server nobody meets an ended connection
         hide_parameters=True,
-        execution_options={"only_read": read_only},
+        # an insert ends its cursor at once, and how many rows it made with it
+        execution_options={"only_read": read_only, "preserve_rowcount": True},
     )
     event.listen(engine, "connect", _settings)
     event.listen(engine, "begin", _begin_reading if read_only else _begin)

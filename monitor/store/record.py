@@ -65,7 +65,7 @@ from monitor.store import (
 )
 from monitor.store import schema as t
 from monitor.store.dialects import insert
-from monitor.store.engine import open_engine, reading, writing
+from monitor.store.engine import FILE_NAME, is_server, open_engine, reading, writing
 from monitor.store.exporting import Sample
 from monitor.store.rows import (
     Alarm,
@@ -116,8 +116,18 @@ class Record:
         self.close()
 
     def close(self) -> None:
-        """Give the file back."""
+        """Give the file, or the connections, back."""
         self.engine.dispose()
+
+    def size_bytes(self) -> int:
+        """How much room it takes: the file with its journal of writes, or the database of a server."""
+        if is_server(self.engine):
+            from monitor.store import postgres
+
+            with self._reading() as connection:
+                return postgres.size_bytes(connection)
+        files = (self.home / FILE_NAME, self.home / f"{FILE_NAME}-wal")
+        return sum(file.stat().st_size for file in files if file.exists())
 
     def _reading(self) -> AbstractContextManager[Connection]:
         return reading(self.engine)
