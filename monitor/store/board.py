@@ -853,7 +853,7 @@ def _strips(db: Connection, units: Sequence[UnitNow], *, now_s: int) -> dict[str
         .join(t.hour, t.hour.c.zone_id == t.zone.c.zone_id)
         .where(t.hour.c.hour >= from_hour, t.hour.c.hour < to_hour)
         .where(t.zone.c.zone_id.in_(_ids(db, chosen)))
-        .group_by(t.zone.c.zone_id, step)
+        .group_by(t.unit.c.code, t.zone.c.zone_id, t.zone.c.code, step)
     )
     for unit_code, zone_code, found, moisture, rain in db.execute(query).all():
         number = found - from_hour // STRIP_STEP_H

@@ -11,7 +11,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect
 from sqlalchemy.exc import DBAPIError
 
 from monitor.errors import StoreError
-from monitor.store import schema
+from monitor.store import glance, schema
 from monitor.store.dialects import said
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ def open_engine(home: Path, *, read_only: bool = False, server: "Server | None" 
         If it is no record, cannot be opened, or belongs to a later version.
     """
     if server is not None:
+        glance.driver()
         from monitor.store import postgres
 
         engine = postgres.connected(server, read_only=read_only)

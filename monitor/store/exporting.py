@@ -138,7 +138,7 @@ def hours(
         .join_from(t.zone, t.site, t.site.c.site_id == z.site_id)
         .outerjoin(t.unit, t.unit.c.unit_id == z.unit_id)
         .where(t.unit.c.code == unit if unit else t.site.c.code == site)
-        .order_by(t.unit.c.code, z.zone_id)
+        .order_by(t.unit.c.code.nulls_first(), z.zone_id)
     )
     for zone_id, of_unit, code, kind, mould_class in connection.execute(query).all():
         rows = (

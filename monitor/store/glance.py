@@ -4,6 +4,7 @@ import contextlib
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
@@ -34,9 +35,7 @@ class Glance:
         self._ask: Callable[[], Any] = _asked_of_file(home) if server is None else _asked(server)
         self._failed: type[Exception] = sqlite3.Error
         if server is not None:
-            import psycopg
-
-            self._failed = psycopg.Error
+            self._failed = driver().Error
         self._open: Any = None
 
     def pulses(self) -> dict[str, int]:
@@ -64,6 +63,18 @@ class Glance:
             self._open = None
 
 
+def driver() -> ModuleType:
+    """The driver of PostgreSQL; StoreError where it is not installed."""
+    try:
+        import psycopg
+    except ImportError as error:
+        raise StoreError(
+            f"record.address names a PostgreSQL server, whose driver is not here ({error}): "
+            "pip install 'sillkeep[postgres]'"
+        ) from error
+    return psycopg
+
+
 def _asked_of_file(home: Path) -> Callable[[], Any]:
     address = f"file:{quote(str((home / FILE_NAME).absolute()))}?mode=ro"
     return lambda: sqlite3.connect(address, uri=True)
@@ -71,10 +82,8 @@ def _asked_of_file(home: Path) -> Callable[[], Any]:
 
 def _asked(server: "Server") -> Callable[[], Any]:
     def connect() -> Any:  # noqa: ANN401  a driver's connection
-        import psycopg
-
         given: dict[str, Any] = server.libpq() | HANGS_NO_LONGER
         # each question is a transaction of its own, and none waits for long: the supervisor asks
-        return psycopg.connect(**given, autocommit=True, options=f"-c statement_timeout={ASK_MS}")
+        return driver().connect(**given, autocommit=True, options=f"-c statement_timeout={ASK_MS}")
 
     return connect
