@@ -114,9 +114,16 @@ BOTH = {
 }
 
 
+# fixtures that make one file for a whole module
+MADE_ONCE = {"dry_home"}
+
+
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """Have tests of the record run on both; those marked `file` look into the file."""
-    if metafunc.definition.path.name in BOTH and not metafunc.definition.get_closest_marker("file"):
+    is_of_file = metafunc.definition.get_closest_marker("file") or MADE_ONCE & {
+        *metafunc.fixturenames
+    }
+    if metafunc.definition.path.name in BOTH and not is_of_file:
         # a database for each example takes minutes
         marks = [pytest.mark.long] if hasattr(metafunc.function, "hypothesis") else []
         on_server = pytest.param("postgresql", marks=marks)
@@ -146,16 +153,21 @@ def record_on(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -
 
     running: RunningServer = request.getfixturevalue("server")
     made: dict[Path, Server] = {}
+    engines: list[Engine] = []
 
     def opened(home: Path, *, read_only: bool = False, server: "Server | None" = None) -> "Engine":
         known = server or made.get(home)
         if known is None:
             known = made[home] = running.empty() if read_only else running.record()
         home.mkdir(parents=True, exist_ok=True)
-        return open_engine(home, read_only=read_only, server=known)
+        engine = open_engine(home, read_only=read_only, server=known)
+        engines.append(engine)
+        return engine
 
     monkeypatch.setattr(opening, "open_engine", opened)
     yield kind
+    for engine in engines:
+        engine.dispose()
     for one in made.values():
         running.drop(one)
 

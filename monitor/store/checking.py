@@ -17,7 +17,8 @@ SQLite alone would not see a flipped byte inside a value: its pages carry no che
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
@@ -218,9 +219,11 @@ def _compare(engine: Engine, kind: str) -> tuple[int, list[Group], list[Damage]]
     """How many groups were compared, which have no checksum yet, and which are damaged."""
     missing: list[Group] = []
     wrong: list[Damage] = []
-    with engine.execution_options(reading=True).begin() as connection:
+    with (
+        engine.execution_options(reading=True).begin() as connection,
         # those that stand, read alongside: a lot's hours have millions
-        standing = _standing(connection, kind)
+        closing(_standing(connection, kind)) as standing,
+    ):
         known = next(standing, None)
         compared = 0
         for a, groups in _digests(connection, kind):
@@ -251,10 +254,9 @@ def _rest(first: Any, others: Iterator[Any]) -> Iterator[Any]:  # noqa: ANN401  
     yield from others
 
 
-def _standing(connection: Connection, kind: str) -> Iterator[tuple[int, int, int]]:
+def _standing(connection: Connection, kind: str) -> Generator[Any]:
     sql = "SELECT a, b, digest FROM checksum WHERE kind = ? AND digest IS NOT NULL ORDER BY a, b"
-    rows: Iterator[Any] = _rows(connection, sql, (kind,))
-    return rows
+    return _rows(connection, sql, (kind,))
 
 
 def _damaged_blocks(connection: Connection) -> list[Damage]:
@@ -342,10 +344,13 @@ def _number(rows: Iterable[tuple[Any, ...]]) -> int:
     return _by_b((0, 0, *row) for row in rows)[0]
 
 
-def _rows(connection: Connection, sql: str, given: tuple[Any, ...] = ()) -> Iterator[Any]:
-    """Rows straight from the driver, some at a time."""
-    some = {"stream_results": True}  # PostgreSQL's driver would fetch a whole table first
-    cursor = connection.exec_driver_sql(sql, given, execution_options=some).cursor
-    assert cursor is not None  # noqa: S101  a query has one
-    while rows := cursor.fetchmany(_STRIDE):
-        yield from rows
+def _rows(connection: Connection, sql: str, given: tuple[Any, ...] = ()) -> Generator[Any]:
+    """Rows some at a time: straight from SQLite's driver, streamed by PostgreSQL's."""
+    found = connection.exec_driver_sql(sql, given, execution_options={"stream_results": True})
+    is_file = connection.dialect.name == "sqlite"
+    source: Any = found.cursor if is_file else found
+    try:
+        while rows := source.fetchmany(_STRIDE):
+            yield from map(tuple, rows)
+    finally:
+        source.close()
