@@ -1,5 +1,6 @@
 """A throw-away PostgreSQL server on a free port of this machine, and records on it."""
 
+import contextlib
 import itertools
 import os
 import shutil
@@ -76,12 +77,23 @@ class RunningServer:
     def _libpq(self, database: str) -> str:
         return f"host=127.0.0.1 port={self.port} user=sillkeep dbname={database}"
 
-    def stop(self, number: int = signal.SIGINT) -> None:
-        """End it: SIGINT at once and in order, SIGKILL as a crash."""
+    def stop(self) -> None:
+        """End it, at once and in order."""
         if self.process is not None:
-            self.process.send_signal(number)
+            self.process.send_signal(signal.SIGINT)
             self.process.wait(30)
             self.process = None
+
+    def crash(self) -> None:
+        """Kill every process of it at once."""
+        assert self.process is not None
+        number = self.process.pid
+        children = Path(f"/proc/{number}/task/{number}/children").read_text().split()
+        for each in (number, *map(int, children)):
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(each, signal.SIGKILL)
+        self.process.wait(30)
+        self.process = None
 
     def ask(self, query: str, database: str = "postgres") -> list[tuple[object, ...]]:
         with closing(psycopg.connect(self._libpq(database), autocommit=True)) as connection:
