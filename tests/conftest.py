@@ -87,6 +87,7 @@ def is_open(port: int) -> bool:
 
 # tests of the record by its doors alone: they run on a file and on a server
 BOTH = {
+    "test_access.py",
     "test_archive.py",
     "test_bench.py",
     "test_causes.py",
@@ -101,6 +102,7 @@ BOTH = {
     "test_limits.py",
     "test_messages.py",
     "test_moving.py",
+    "test_pages.py",
     "test_people.py",
     "test_repairs.py",
     "test_rounds.py",
