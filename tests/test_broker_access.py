@@ -589,6 +589,7 @@ def test_a_label_says_what_and_where_and_has_the_claim_and_is_for_few_eyes(
     lines = page.extract_text().splitlines()
     assert lines[:3] == ["labelled", "site yard", "unit u1, zone bath-low, probe p1"]
     assert claim_in(said) in "".join(lines)
+    assert "only this machine reaches the address on the label" in said
     assert "Good once, until 20" in "".join(lines)
     assert stat.S_IMODE(label.stat().st_mode) == 0o600
     again = tmp_path / "again.svg"

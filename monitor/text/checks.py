@@ -112,7 +112,9 @@ MEND_CERTIFICATE = "Renew it before that day, and have the program that shows it
 MEND_BACKUP = (
     "Make one, nightly, onto another disk or machine: sillkeep backup FOLDER. A first is best now."
 )
-MEND_DRILL = "Monthly, restore one elsewhere and compare it: sillkeep drill FOLDER. At best now."
+MEND_DRILL = (
+    "Restore one elsewhere each month, and compare it: sillkeep drill FOLDER. It is due now."
+)
 START = "Start it: sillkeep serve."
 
 TO_DO: dict[str, str] = {
