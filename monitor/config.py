@@ -264,6 +264,13 @@ class Log(_Table):
     """The least that is logged."""
 
 
+class Serve(_Table):
+    """How `sillkeep serve` runs its parts."""
+
+    shared_memory: Annotated[bool, Field(strict=True)] = False
+    """On Linux, parts are forked from one process that has loaded what they need: half the memory. After an update start the whole anew."""
+
+
 class Metrics(_Table):
     """Figures of operation for a machine that asks at `/metrics`; without a token there are none."""
 
@@ -544,6 +551,8 @@ class Settings(_Table):
     """Where the board answers."""
     log: Log = Log()
     """How every process logs."""
+    serve: Serve = Serve()
+    """How the parts are run."""
     metrics: Metrics = Metrics()
     """Figures for a machine."""
     weather: tuple[Weather, ...] = ()

@@ -107,6 +107,9 @@ def name(pid: int) -> str:
         words = Path(f"/proc/{pid}/cmdline").read_bytes().decode().split("\0")
     except OSError:
         return "gone"
+    own = Path(f"/proc/{pid}/comm").read_text().strip()
+    if own.startswith("sillkeep "):  # a fork of the supervisor, whose command line it has
+        return own.removeprefix("sillkeep ")
     if "dashboards" in words:
         return "pages"
     return next((word for word in reversed(words) if re.fullmatch(r"[a-z]+", word)), words[0])

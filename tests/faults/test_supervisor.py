@@ -17,7 +17,6 @@ import pytest
 
 from monitor import serve
 from monitor.store import open_record
-from monitor.store.glance import Glance
 
 ROOT = Path(__file__).parent.parent.parent
 
@@ -165,14 +164,12 @@ def test_an_intake_that_the_record_refuses_shows_progress_by_its_lock_file(tmp_p
         record.beat("watch", 5)
         (tmp_path / "intake.lock").touch()
         os.utime(tmp_path / "intake.lock", (100, 100))
-        glance = Glance(tmp_path)
-        before = serve._signs(glance, tmp_path)
-        assert serve._signs(glance, tmp_path) == before
+        before = serve._signs(tmp_path, tmp_path)
+        assert serve._signs(tmp_path, tmp_path) == before
         os.utime(tmp_path / "intake.lock", (105, 105))
-        touched = serve._signs(glance, tmp_path)
+        touched = serve._signs(tmp_path, tmp_path)
         record.beat("intake", 7)
-        beaten = serve._signs(glance, tmp_path)
-        glance.close()
+        beaten = serve._signs(tmp_path, tmp_path)
     assert len({before["intake"], touched["intake"], beaten["intake"]}) == 3
     assert before["watch"] == touched["watch"] == beaten["watch"] == 5
 
