@@ -159,6 +159,8 @@ class Record(_Table):
     """Single readings of units sold or left, and of probes placed nowhere, are dropped after so many years; without it never."""
     pulse_seconds: Annotated[int, Field(ge=5, le=60, strict=True)] = 5
     """How often each part leaves its pulse; rarer spares a memory card. Three missed ones restart it."""
+    cache_mb: Annotated[int, Field(ge=1, le=1024, strict=True)] = 64
+    """The most that each connection of a part keeps of the record in memory; a small board has no room for that."""
 
 
 class Archive(_Table):

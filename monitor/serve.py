@@ -59,7 +59,7 @@ class Part:
     """One process to keep running; `beats`: it leaves its progress in the record.
 
     With a `door`, a listening socket, it runs only while somebody comes; its file number is its last
-    argument. `shares`: it may be a fork of the supervisor; its command is then `python -m PACKAGE ...`.
+    argument. `shares`: it may be a fork of the supervisor; its command is then `python -m MODULE ...`.
     """
 
     name: str
@@ -271,17 +271,17 @@ def answers(pages: Pages) -> bool:
 
 def parts_of(settings: Settings) -> list[Part]:
     """The processes that these settings ask for, in the order of starting."""
-    sillkeep = (sys.executable, "-m", "monitor.cli")
+    part = (sys.executable, "-m", "monitor.cli.part")
     parts = [
-        Part("intake", (*sillkeep, "intake"), beats=True, shares=True),
-        Part("watch", (*sillkeep, "watch"), beats=True, shares=True),
-        Part("messages", (*sillkeep, "messages"), beats=True, shares=True),
+        Part("intake", (*part, "intake"), beats=True, shares=True),
+        Part("watch", (*part, "watch"), beats=True, shares=True),
+        Part("messages", (*part, "messages"), beats=True, shares=True),
         _pages(settings.pages),
     ]
     if settings.archive.url:
-        parts.append(Part("archive", (*sillkeep, "archive"), beats=True, shares=True))
+        parts.append(Part("archive", (*part, "archive"), beats=True, shares=True))
     if settings.weather:
-        parts.append(Part("weather", (*sillkeep, "weather", "run"), beats=True, shares=True))
+        parts.append(Part("weather", (*part, "weather"), beats=True, shares=True))
     if settings.broker.embedded:
         parts.insert(0, Part("broker", tuple(broker.command(settings.broker.port, settings.log))))
     return parts
