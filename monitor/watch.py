@@ -1013,12 +1013,17 @@ def _notice_probes(
             since_s = 0 if heard is None or heard.at_s < place.from_s else heard.at_s
             silent.setdefault((place.site, place.unit, place.zone), (place, due_s, since_s))
     standing = {(a.site, a.unit, a.zone): a for a in known if a.kind == PROBE and not a.cleared_s}
-    for where in silent.keys() - standing.keys():
+    begun = silent.keys() - standing.keys()
+    told = record.node_faults() if begun else {}
+    for where in begun:
         place, due_s, since_s = silent[where]
+        told_s, faults = told.get((place.site, place.node), (0, {}))
         facts: dict[str, float | str] = {
             "node": f"node {place.node}",
             "probe": place.probe,
             "since": text.moment(since_s) if since_s else "",
+            # one told before its last sample is over: it was heard again since
+            "fault": faults.get(place.probe, "") if told_s >= max(since_s, place.from_s) else "",
         }
         change = judge.AlarmChange(place.zone, PROBE, due_s, None, facts)
         unit = units.get(place.unit) or Unit("", place.site)
