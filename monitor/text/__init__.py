@@ -1149,6 +1149,7 @@ ALL_COVERED = "Every usual path of water has a probe."
 ONE_PLACE = (
     "A path with a probe is watched at one place: a leak elsewhere on it may still be missed."
 )
+LEFT = "No probe watches this zone any more: no reading ends this alarm, an inspection noted here does."
 PUT_A_PROBE = (
     "Inside, behind an opening that is there already, against the panel and under a "
     "small cover, so that it reads the panel's air and not the room's. Nothing is drilled through skin, "

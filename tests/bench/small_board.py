@@ -159,7 +159,7 @@ def visit(port: int, cookie: str) -> None:
     for path in (*re.findall(r'src="(/[^"]+)"', got("/")), *ON_DEMAND):
         got(path)
     visitor = Visitor(port, cookie)
-    for page in ("/", "/unit/rv1", "/zone/rv1/off-rear-low", "/alarms", "/chain"):
+    for page in ("/", "/unit/rv1", "/unit/rv1/zone/off-rear-low", "/alarms", "/chain"):
         visitor.page(page)
 
 
