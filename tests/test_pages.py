@@ -1065,10 +1065,10 @@ def test_an_alarm_of_a_zone_whose_probe_is_gone_says_so_wherever_it_stands(tmp_p
                 gone = Placement(each.node, each.probe, each.site, "", "", NOW_S - 60)
                 record.place(gone, recorded_s=NOW_S, who="", why="x")
         after = [seen(record, path) for path in paths]
-    assert not any(text.LEFT in html for html in before)
-    for path, html in zip(paths, after, strict=True):
-        assert text.LEFT in html, path
-        assert f"{text.LEFT} {text.LEFT}" not in html
+    assert not any(text.LEFT in said for said in before)
+    for path, said in zip(paths, after, strict=True):
+        assert text.LEFT in said, path
+        assert f"{text.LEFT} {text.LEFT}" not in said
 
 
 def test_nodes_say_their_faults_and_how_they_stand_with_the_broker(tmp_path):
