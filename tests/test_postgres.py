@@ -15,10 +15,9 @@ from monitor import checks, config
 from monitor.config import Server
 from monitor.errors import ConfigError, StoreError
 from monitor.lot import Site
-from monitor.store import Record, open_record, postgres
+from monitor.store import Record, checking, glance, open_record, postgres
 from monitor.store import schema as t
 from monitor.store.engine import FILE_NAME, reading, writing
-from monitor.store.glance import Glance
 from sensors.wire import Reading, Reject
 from tests.conftest import sillkeep
 from tests.servers import RunningServer
@@ -123,8 +122,8 @@ def test_a_server_that_is_not_there_is_a_store_error_without_the_password(
     with pytest.raises(StoreError, match="cannot be opened") as found:
         open_record(tmp_path, server=gone)
     assert "hush" not in str(found.value) + repr(gone)
-    with pytest.raises(StoreError), closing(Glance(tmp_path, gone)) as glance:
-        glance.pulses()
+    with pytest.raises(StoreError, match="could not be read"):
+        glance.pulses(tmp_path, gone)
 
 
 # --- transactions ---------------------------------------------------------------------------------
@@ -216,13 +215,31 @@ def test_what_only_grows_cannot_be_changed(place: Server, table: str, act: str) 
 
 
 def test_what_was_switched_off_is_damage(record: Record, place: Server) -> None:
-    from monitor.store import checking
-
     assert checking.structure(record.engine) == []
     on_server(place, "ALTER TABLE reading DISABLE TRIGGER archive_moved_reading")
     assert [(d.kind, d.said) for d in checking.structure(record.engine)] == [
         ("reading", "a trigger that is switched off")
     ]
+
+
+def test_a_server_that_goes_away_is_no_damage(
+    record: Record, server: RunningServer, place: Server
+) -> None:
+    ended = (
+        f"SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = '{place.database}'"
+    )
+
+    def away(kind: str) -> None:
+        if kind == "probe":
+            server.ask(f"ALTER DATABASE {place.database} ALLOW_CONNECTIONS false")
+            server.ask(ended)
+
+    try:
+        with pytest.raises(StoreError, match="could not be checked"):
+            checking.check(record.engine, now_s=T0, tell=away)
+    finally:
+        server.ask(f"ALTER DATABASE {place.database} ALLOW_CONNECTIONS true")
+    assert checking.check(record.engine, now_s=T0).count == 0
 
 
 def test_an_error_quotes_no_row(record: Record) -> None:

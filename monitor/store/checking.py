@@ -82,6 +82,11 @@ def check(
         Called with the name of each kind before it is read.
     kinds : Sequence of str
         What to check; a record of an older version has no checksums, only a "file".
+
+    Raises
+    ------
+    StoreError
+        If the server that has it is away. A file that cannot be read is damage.
     """
     found: list[Damage] = []
     groups = taken = 0
@@ -99,7 +104,7 @@ def check(
             if missing and not is_only_read(engine):
                 taken += _take(engine, kind, missing)
         except (DBAPIError, ValueError) as error:  # ValueError: text that is no UTF-8
-            found.append(Damage(kind, said=_said(error)))
+            found.append(_damage(engine, kind, error))
     return Checked(now_s, groups, taken, tuple(found[:MAX_SAID]), len(found))
 
 
@@ -182,7 +187,7 @@ def structure(engine: Engine) -> list[Damage]:
             )
             broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
     except (DBAPIError, ValueError) as error:
-        return [Damage("file", said=_said(error))]
+        return [_damage(engine, "file", error)]
     found = [Damage("file", said=sentence) for sentence in sentences if sentence != "ok"]
     return found + [Damage(str(row[0]), said="a row points to nothing") for row in broken]
 
@@ -209,6 +214,15 @@ def _strangers(engine: Engine) -> list[Damage]:
     query = select(kind).where(kind.not_in(["schema", *t.GROUPS])).distinct()
     with engine.execution_options(reading=True).begin() as connection:
         return [Damage("checksum", said=name) for name in connection.execute(query).scalars()]
+
+
+def _damage(engine: Engine, kind: str, error: Exception) -> Damage:
+    """An error while reading as damage; StoreError if it is a server that is away, or refuses."""
+    code = str(getattr(getattr(error, "orig", None), "sqlstate", None) or "")
+    # class XX of PostgreSQL's codes: what it reads is not what it wrote
+    if is_server(engine) and isinstance(error, DBAPIError) and not code.startswith("XX"):
+        raise StoreError(f"the record could not be checked: {said(error)}") from error
+    return Damage(kind, said=_said(error))
 
 
 def _said(error: Exception) -> str:

@@ -1,8 +1,8 @@
-"""What the supervisor looks at every few seconds, without SQLAlchemy: it runs for years beside the others."""
+"""What the supervisor looks at, without SQLAlchemy: it runs for years beside the others."""
 
-import contextlib
+import json
 import sqlite3
-from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from monitor.config import Server
 
 FILE_NAME = "record.sqlite"  # of `engine`, which would bring in what is spared here
+ADDRESSES = "addresses.json"  # of `people`, likewise
 ASK_MS = 3_000  # that a server may take to say the progress
 # a server that is cut off is noticed within half a minute, however it vanished (libpq)
 HANGS_NO_LONGER = {
@@ -23,44 +24,37 @@ HANGS_NO_LONGER = {
     "keepalives_count": "3",
     "tcp_user_timeout": "25000",
 }
-
-
 _PULSES = "SELECT part, at_s FROM pulse"
 
 
-class Glance:
-    """The progress that processes left in a record."""
+def pulses(home: Path, server: "Server | None" = None) -> dict[str, int]:
+    """When each part last made progress; nothing stays open, for the supervisor may fork.
 
-    def __init__(self, home: Path, server: "Server | None" = None) -> None:
-        self._ask: Callable[[], Any] = _asked_of_file(home) if server is None else _asked(server)
-        self._failed: type[Exception] = sqlite3.Error
-        if server is not None:
-            self._failed = driver().Error
-        self._open: Any = None
+    Raises
+    ------
+    StoreError
+        If the record cannot be read now.
+    """
+    if server is not None:
+        return _pulses_of(server)
+    address = f"file:{quote(str((home / FILE_NAME).absolute()))}?mode=ro"
+    try:
+        with closing(sqlite3.connect(address, uri=True)) as connection:
+            return dict(connection.execute(_PULSES).fetchall())
+    except sqlite3.Error as error:
+        raise StoreError(f"the record could not be read: {error}") from error
 
-    def pulses(self) -> dict[str, int]:
-        """When each part last made progress.
 
-        Raises
-        ------
-        StoreError
-            If the record cannot be read now.
-        """
-        try:
-            if self._open is None:
-                self._open = self._ask()
-            return dict(self._open.execute(_PULSES).fetchall())
-        except self._failed as error:
-            self.close()
-            said = str(error).partition("\n")[0]
-            raise StoreError(f"the record could not be read: {said}") from error
-
-    def close(self) -> None:
-        """Let go of the record."""
-        if self._open is not None:
-            with contextlib.suppress(self._failed):
-                self._open.close()
-            self._open = None
+def _pulses_of(server: "Server") -> dict[str, int]:
+    psycopg = driver()
+    given: dict[str, Any] = HANGS_NO_LONGER | server.libpq()
+    given["options"] = f"-c statement_timeout={ASK_MS}"
+    try:
+        with closing(psycopg.connect(**given, autocommit=True)) as connection:
+            return dict(connection.execute(_PULSES).fetchall())
+    except psycopg.Error as error:
+        said = str(error).partition("\n")[0]
+        raise StoreError(f"the record could not be read: {said}") from error
 
 
 def driver() -> ModuleType:
@@ -75,15 +69,13 @@ def driver() -> ModuleType:
     return psycopg
 
 
-def _asked_of_file(home: Path) -> Callable[[], Any]:
-    address = f"file:{quote(str((home / FILE_NAME).absolute()))}?mode=ro"
-    return lambda: sqlite3.connect(address, uri=True)
-
-
-def _asked(server: "Server") -> Callable[[], Any]:
-    def connect() -> Any:  # noqa: ANN401  a driver's connection
-        given: dict[str, Any] = server.libpq() | HANGS_NO_LONGER
-        # each question is a transaction of its own, and none waits for long: the supervisor asks
-        return driver().connect(**given, autocommit=True, options=f"-c statement_timeout={ASK_MS}")
-
-    return connect
+def addresses(home: Path) -> dict[str, str]:
+    """Address of each key; StoreError if the file cannot be read."""
+    try:
+        found = json.loads((home / ADDRESSES).read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError) as error:
+        # not the file's text: it holds secrets
+        raise StoreError(f"{home / ADDRESSES} cannot be read ({type(error).__name__})") from None
+    return {str(key): str(value) for key, value in found.items()}
