@@ -166,6 +166,8 @@ def record_on(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -
 
     def opened(home: Path, *, read_only: bool = False, server: "Server | None" = None) -> "Engine":
         known = server or made.get(home)
+        if known is None and (home / "record.sqlite").exists():
+            return open_engine(home, read_only=read_only)  # made once for a whole module
         if known is None:
             known = made[home] = running.empty() if read_only else running.record()
         home.mkdir(parents=True, exist_ok=True)

@@ -15,12 +15,13 @@ from monitor import checks, config
 from monitor.config import Server
 from monitor.errors import ConfigError, StoreError
 from monitor.lot import Site
-from monitor.store import Record, checking, glance, open_record, postgres
+from monitor.store import Record, checking, forgetting, glance, open_record, postgres, users
 from monitor.store import schema as t
 from monitor.store.engine import FILE_NAME, reading, writing
 from sensors.wire import Reading, Reject
 from tests.conftest import sillkeep
 from tests.servers import RunningServer
+from tests.test_forgetting import BY, NAME, OTHER, lived
 
 T0 = 1_764_000_000
 
@@ -240,6 +241,25 @@ def test_a_server_that_goes_away_is_no_damage(
     finally:
         server.ask(f"ALTER DATABASE {place.database} ALLOW_CONNECTIONS true")
     assert checking.check(record.engine, now_s=T0).count == 0
+
+
+@pytest.mark.parametrize("record_on", ["postgresql"], indirect=True)
+def test_no_table_holds_the_bytes_of_a_name_that_was_forgotten(
+    tmp_path: Path, server: RunningServer
+) -> None:
+    with lived(tmp_path) as record:
+        with reading(record.engine) as db:
+            oid = "SELECT oid FROM pg_database WHERE datname = current_database()"
+            files = server.folder / "data" / "base" / str(db.execute(text(oid)).scalar_one())
+        server.ask("CHECKPOINT")
+        assert list(forgetting.files_with(files, NAME))
+        done = forgetting.forget(record.engine, tmp_path, NAME, by=BY)
+        server.ask("CHECKPOINT")
+        assert (done.clean, done.left) == (True, ())
+        assert list(forgetting.files_with(files, NAME)) == []
+        assert list(forgetting.files_with(files, OTHER))
+        assert users.is_log_whole(record.engine)
+        assert checking.check(record.engine, now_s=T0).count == 0
 
 
 def test_an_error_quotes_no_row(record: Record) -> None:
