@@ -171,6 +171,9 @@ def record_on(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -
         if known is None:
             known = made[home] = running.empty() if read_only else running.record()
         home.mkdir(parents=True, exist_ok=True)
+        settings = home / "sillkeep.toml"  # of commands in a process of their own
+        if not settings.exists():
+            settings.write_text(f'[record]\naddress = "{known.address}"\n')
         engine = open_engine(home, read_only=read_only, server=known)
         engines.append(engine)
         return engine
