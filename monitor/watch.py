@@ -215,8 +215,8 @@ def judge_unit(
     from_s = 0 if saved is None else saved[0] * DAY_S
     readings = record.unit_readings(unit.code, from_s=from_s, to_s=to_hour * HOUR_S)
     if saved is None:
-        heard = [int(zone.at_s[0]) for zone in readings.values() if len(zone.at_s)]
-        from_s = min(heard, default=to_hour * HOUR_S) // DAY_S * DAY_S
+        begun_s = began_s(readings)
+        from_s = (to_hour * HOUR_S if begun_s is None else begun_s) // DAY_S * DAY_S
     own_s = own_from_s(record, unit.code)
     since_s = max(_changed_since(unit, due, from_s), min(own_s, from_s))
     watched = watched_of(record, site, unit, placements, readings, from_s=from_s, to_hour=to_hour)
@@ -252,6 +252,11 @@ def judge_unit(
         prove(record, unit, watched, to_hour=to_hour, now_s=now_s)
     hours = sum(len(table["hour"]) for table in found.hours.values())
     return Round(1, hours, len(work.new))
+
+
+def began_s(readings: Mapping[str, ZoneReadings]) -> int | None:
+    """When the first reading of any zone is of; None: there is none."""
+    return min((int(zone.at_s[0]) for zone in readings.values() if len(zone.at_s)), default=None)
 
 
 def watched_of(
@@ -669,7 +674,9 @@ def settling_of(
     return starts
 
 
-def around_of(unit: Unit, events: Sequence[Event], placements: Iterable[Placement]) -> alarms.Around:
+def around_of(
+    unit: Unit, events: Sequence[Event], placements: Iterable[Placement]
+) -> alarms.Around:
     """What is going on around a unit that bears on its alarms."""
     placed = [(p.zone, p.from_s) for p in placements if p.unit == unit.code and p.zone]
     return alarms.Around(unit.life, events, placed)

@@ -29,6 +29,7 @@ from sensors.wire import Reading, Reject
 
 __all__ = [
     "COLUMNS",
+    "MORE_HOURS",
     "Imported",
     "export_hours",
     "export_readings",
@@ -46,7 +47,7 @@ _WRITERS: Final[dict[str, Callable[[BinaryIO, Iterable[Sample]], int]]] = {
     ".senml.json": as_senml.write_pack,
     ".senml.jsonl": as_senml.write_packs,
 }
-_MORE_HOURS: Final = {"ambient_moisture_percent": 2, "rain_mm": 2, "rules": None}
+MORE_HOURS: Final = {"ambient_moisture_percent": 2, "rain_mm": 2, "rules": None}
 _FOREIGN: Final = (
     "a file of other readings, without node and time of receipt; judge it with `sillkeep judge`, or "
     "have a node publish it: sillkeep node --replay FILE --site SITE --node NODE"
@@ -172,7 +173,7 @@ def export_hours(
         if not counts[0]:
             raise InputError(f"no hours of {unit or site} are judged in that time; no file written")
 
-    files.write_hours(path, ruled(), more=_MORE_HOURS)
+    files.write_hours(path, ruled(), more=MORE_HOURS)
     return counts[0]
 
 

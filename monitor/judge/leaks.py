@@ -80,7 +80,7 @@ def weigh_leaks(
             mute = doubting.pass_day(day, noted)
             if around:
                 around.silence([*np.flatnonzero(np.isin(rows.structure, mute))], day)
-                _weigh_day(rows, days, kept, memory, table, around, day, noted)
+                _weigh_day(rows, days, kept, memory, around, day, noted, table=table)
     doubting.remember()
     kept.evidence = memory.to_bytes()
     kept.evidence_codes = _codes(rows)
@@ -114,10 +114,11 @@ def _weigh_day(  # noqa: PLR0913  one step of the loop above
     days: Days,
     kept: UnitMemory,
     memory: leak.Memory,
-    table: weights.Weights,
     around: "_Surroundings",
     day: int,
     noted: Sequence[Event],
+    *,
+    table: weights.Weights,
 ) -> None:
     members = rows.structure
     features = leak.advance_day(memory, *around.of_day(day))

@@ -75,6 +75,7 @@ from monitor.store.rows import (
     ChangedAlarm,
     Due,
     Hold,
+    Judged,
     KeptReject,
     Latest,
     NewAlarm,
@@ -879,6 +880,11 @@ class Record:
         """Units that have hours to judge before `to_hour`; of one that left those up to that day."""
         with self._reading() as connection:
             return judging.due(connection, ~parting.unwatched(), to_hour=to_hour)
+
+    def judged(self) -> list[Judged]:
+        """How far each unit's record reaches, of units that were judged ever, by code."""
+        with self._reading() as connection:
+            return judging.judged(connection)
 
     def unit_readings(self, unit: str, *, from_s: int, to_s: int) -> dict[str, ZoneReadings]:
         """Readings of a unit's zones in [from_s, to_s), by the placements in force."""
