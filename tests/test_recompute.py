@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
@@ -22,7 +23,7 @@ from monitor.cli import app
 from monitor.config import claim
 from monitor.errors import InputError
 from monitor.evidence import weights
-from monitor.judge import limits
+from monitor.judge import findings, limits
 from monitor.judge.memory import UnitMemory
 from monitor.lot import Event, Placement, Site, Unit, Zone
 from monitor.recompute import Asked, Report, month
@@ -111,6 +112,20 @@ def here() -> Iterator[Executor]:
         yield pool
 
 
+@pytest.fixture(scope="module")
+def told(lived: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Report, list[str]]:
+    """Results of a first run, its report, and what it said."""
+    folder = tmp_path_factory.mktemp("told")
+    with ThreadPoolExecutor(1) as pool:
+        return folder, *again(lived, folder, pool)
+
+
+@pytest.fixture
+def kept(told: tuple[Path, Report, list[str]], tmp_path: Path) -> Path:
+    """A copy of those results, to go on from."""
+    return Path(shutil.copytree(told[0], tmp_path / "kept"))
+
+
 def again(home: Path, folder: Path, executor: Executor, **asked: Any) -> tuple[Report, list[str]]:
     said: list[str] = []
     report = recompute.run(
@@ -133,9 +148,9 @@ def partition(folder: Path, site: str, month: str, model: str = RULES) -> Path:
 
 
 def test_the_present_model_gives_the_records_own_hours_and_alarms_bit_by_bit(
-    lived: Path, tmp_path: Path, here: Executor
+    lived: Path, told: tuple[Path, Report, list[str]]
 ) -> None:
-    report, said = again(lived, tmp_path, here)
+    folder, report, said = told
     assert len(said) == 4
     assert (report.model, report.record) == (judge.VERSION, [judge.VERSION])
     assert report.months == ["2030-01", "2030-02"]
@@ -149,7 +164,7 @@ def test_the_present_model_gives_the_records_own_hours_and_alarms_bit_by_bit(
         assert {alarm.kind for alarm in record.alarms()} >= {"wet", "damp"}
         for site in SITES:
             stored = hours_of(record, site, f"{site}-1")
-            files = [partition(tmp_path, site, month) for month in report.months]
+            files = [partition(folder, site, month) for month in report.months]
             made = pd.concat([pd.read_parquet(path / "hours.parquet") for path in files])
             made = made.sort_values(["zone", "time"]).reset_index(drop=True)
             assert made["rules"].unique().tolist() == [judge.VERSION]
@@ -160,10 +175,9 @@ def test_the_present_model_gives_the_records_own_hours_and_alarms_bit_by_bit(
 
 
 def test_what_is_remembered_at_a_months_end_is_the_judges_own_and_the_records(
-    lived: Path, tmp_path: Path, here: Executor
+    lived: Path, kept: Path
 ) -> None:
-    again(lived, tmp_path, here)
-    kept = recompute.Folder(tmp_path, judge.VERSION).memories("yard", "2030-01")
+    memories = recompute.Folder(kept, RULES).memories("yard", "2030-01")
     day = month_span_s("2030-01")[1] // DAY_S
     with open_record(lived, read_only=True) as record:
         zones = tuple(record.zones("yard-1"))
@@ -173,8 +187,8 @@ def test_what_is_remembered_at_a_months_end_is_the_judges_own_and_the_records(
         readings = record.unit_readings("yard-1", from_s=START_S, to_s=day * DAY_S)
         known = watch.watched_of(record, site, unit, record.placements(), readings, **span)
     whole = judge.advance(known, None, from_day=START_S // DAY_S, to_hour=day * 24)
-    assert whole.checkpoints[-1] == (day, kept["yard-1"])
-    assert UnitMemory.from_bytes(kept["yard-1"]).codes[: len(zones)] == [z.code for z in zones]
+    assert whole.checkpoints[-1] == (day, memories["yard-1"])
+    assert UnitMemory.from_bytes(memories["yard-1"]).codes[: len(zones)] == [z.code for z in zones]
 
 
 def test_the_record_is_not_touched(lived: Path, tmp_path: Path, here: Executor) -> None:
@@ -191,23 +205,26 @@ def test_the_record_is_not_touched(lived: Path, tmp_path: Path, here: Executor) 
 
 
 def test_a_second_run_judges_nothing_and_says_the_same(
-    lived: Path, tmp_path: Path, here: Executor, monkeypatch: pytest.MonkeyPatch
+    lived: Path,
+    told: tuple[Path, Report, list[str]],
+    kept: Path,
+    here: Executor,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    first, _ = again(lived, tmp_path, here)
     monkeypatch.setattr(judge, "advance", None)  # whoever judges fails
-    second, said = again(lived, tmp_path, here)
+    report, said = again(lived, kept, here)
+    assert len(said) == 4
     assert all(line.endswith("as it was") for line in said)
-    assert second == first
+    assert report == told[1]
 
 
 def test_a_month_that_is_missing_is_made_again_and_no_other(
-    lived: Path, tmp_path: Path, here: Executor
+    lived: Path, kept: Path, here: Executor
 ) -> None:
-    again(lived, tmp_path, here)
-    (partition(tmp_path, "hill", "2030-02") / "done.json").unlink()
-    left = tmp_path / f"model={judge.VERSION}" / "hill 2030-02.part"
+    (partition(kept, "hill", "2030-02") / "done.json").unlink()
+    left = kept / f"model={judge.VERSION}" / "hill 2030-02.part"
     left.mkdir()  # of a run that was killed
-    _, said = again(lived, tmp_path, here)
+    _, said = again(lived, kept, here)
     assert sorted(said) == [
         "hill 2030-01: as it was",
         "hill 2030-02: 1392 hours judged and compared",
@@ -215,23 +232,22 @@ def test_a_month_that_is_missing_is_made_again_and_no_other(
         "yard 2030-02: as it was",
     ]
     assert not left.exists()
-    assert {p.name for p in partition(tmp_path, "hill", "2030-02").iterdir()} == {
+    assert {p.name for p in partition(kept, "hill", "2030-02").iterdir()} == {
         *("hours.parquet", "alarms.parquet", "checkpoints.parquet", "done.json")
     }
 
 
 def test_late_readings_have_their_month_and_those_after_it_judged_again(
-    lived: Path, tmp_path: Path, here: Executor
+    lived: Path, kept: Path, tmp_path: Path, here: Executor
 ) -> None:
     home = copy(lived, tmp_path / "home")
-    again(home, tmp_path, here)
     with open_record(home) as record:
         late = Reading(
             site="yard", node="n1", probe="p2", boot=2, seq=1, at_s=START_S + 28 * DAY_S + 7,
             temperature_c=11.0, humidity_percent=99.0, silence_s=HOUR_S,
         )  # fmt: skip
         take(record, [late], day=DAYS + 0.5)
-    report, said = again(home, tmp_path, here)
+    report, said = again(home, kept, here)
     assert sorted(line.rpartition(": ")[2] for line in said) == [
         *("1392 hours judged and compared", "2976 hours judged and compared"),
         *("as it was", "as it was"),
@@ -274,16 +290,17 @@ def copy(home: Path, to: Path) -> Path:
 
 
 def test_other_rules_are_kept_apart_and_what_differs_is_told(
-    lived: Path, tmp_path: Path, here: Executor, monkeypatch: pytest.MonkeyPatch
+    lived: Path, kept: Path, here: Executor, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    again(lived, tmp_path, here)
     monkeypatch.setattr(judge, "VERSION", "6")
-    monkeypatch.setattr(limits, "LIMITS", replace(limits.LIMITS, damp_h=60, wet_excess_percent=20))
-    report, _ = again(lived, tmp_path, here, sites=["hill"], from_month="2030-01")
+    strict = replace(limits.LIMITS, damp_h=60, wet_excess_percent=20)
+    for module in (findings, limits):
+        monkeypatch.setattr(module, "LIMITS", strict)
+    report, _ = again(lived, kept, here, sites=["hill"], from_month="2030-01")
     assert (report.model, report.record) == ("6", [RULES])
-    assert partition(tmp_path, "hill", "2030-01", RULES).exists()
-    assert partition(tmp_path, "hill", "2030-01", "6").exists()
-    assert not partition(tmp_path, "yard", "2030-01", "6").exists()
+    assert partition(kept, "hill", "2030-01", RULES).exists()
+    assert partition(kept, "hill", "2030-01", "6").exists()
+    assert not partition(kept, "yard", "2030-01", "6").exists()
     (site,) = report.sites
     assert site.hours.words["state"]["wet -> damp"] > 24
     assert site.hours.columns["state"] == sum(site.hours.words["state"].values())
@@ -295,7 +312,7 @@ def test_other_rules_are_kept_apart_and_what_differs_is_told(
     hours = pd.Timestamp(moved.model_raised) - pd.Timestamp(moved.record_raised)
     assert hours == pd.Timedelta(hours=36)
     assert turns["vanishes", "wet"].model_raised is None
-    later, said = again(lived, tmp_path, here, sites=["hill"], from_month="2030-02")
+    later, said = again(lived, kept, here, sites=["hill"], from_month="2030-02")
     assert [line.partition(": ")[2] for line in said] == ["as it was", "as it was"]
     assert later.months == ["2030-02", "2030-02"]
     assert later.sites[0].hours.hours == 4 * (14 * 24 + 12)
@@ -409,46 +426,43 @@ def command(home: Path, *words: str) -> subprocess.Popen[str]:
 
 
 def test_one_run_a_folder_at_a_time_and_the_report_again(
-    lived: Path, tmp_path: Path, here: Executor, monkeypatch: pytest.MonkeyPatch
+    lived: Path, kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("SILLKEEP_HOME", str(lived))
     runner = CliRunner()
     result = runner.invoke(app, ["recompute", str(tmp_path), "--report-only"])
     assert isinstance(result.exception, InputError)
     assert "run it without --report-only first" in str(result.exception)
-    again(lived, tmp_path, here)
-    lock = claim(tmp_path, "recompute")
+    lock = claim(kept, "recompute")
     assert lock is not None
     with lock:
-        assert runner.invoke(app, ["recompute", str(tmp_path)]).exit_code == 75
-        result = runner.invoke(app, ["recompute", str(tmp_path), "--report-only"])
+        assert runner.invoke(app, ["recompute", str(kept)]).exit_code == 75
+        result = runner.invoke(app, ["recompute", str(kept), "--report-only"])
     assert result.exit_code == 0
     assert result.output.splitlines()[0] == (
         f"rules {RULES} with leak weights 2 beside the record's (rules {RULES}), 2030-01 to 2030-02"
     )
     assert result.output.splitlines()[-1].split() == ["yard", "1", "4368", *"000000000"]
-    result = runner.invoke(app, ["recompute", str(tmp_path), "--report-only", "--json"])
+    result = runner.invoke(app, ["recompute", str(kept), "--report-only", "--json"])
     assert json.loads(result.output)["sites"][0]["hours"]["differing"] == 0
 
 
 @pytest.mark.long
 def test_processes_give_the_same_and_a_killed_run_goes_on(
-    lived: Path, tmp_path: Path, here: Executor
+    lived: Path, told: tuple[Path, Report, list[str]], tmp_path: Path
 ) -> None:
-    expected, _ = again(lived, tmp_path / "one", here)
     folder = tmp_path / "two"
-    first = command(lived, str(folder), "--workers", "2")
-    assert first.stderr is not None
-    assert first.stderr.readline().startswith("1/4 ")
-    workers = children(first.pid)
-    assert len(workers) >= 2
-    first.kill()
-    first.wait()
+    with command(lived, str(folder), "--workers", "2") as first:
+        assert first.stderr is not None
+        assert first.stderr.readline().startswith("1/4 ")
+        workers = children(first.pid)
+        assert len(workers) >= 2
+        first.kill()
     wait_until(lambda: not any(Path(f"/proc/{pid}").exists() for pid in workers))
-    second = command(lived, str(folder), "--workers", "2", "--json")
-    out, said = second.communicate(timeout=120)
+    with command(lived, str(folder), "--workers", "2", "--json") as second:
+        out, said = second.communicate(timeout=120)
     assert second.returncode == 0, said
-    assert msgspec.json.decode(out, type=Report) == expected
+    assert msgspec.json.decode(out, type=Report) == told[1]
     assert said.count("as it was") >= 1
     assert not list(folder.rglob("*.part"))
 
@@ -460,11 +474,13 @@ def children(pid: int) -> list[int]:
 
 @pytest.mark.long
 def test_workers_of_a_scheduler_give_the_same(
-    lived: Path, tmp_path: Path, here: Executor, monkeypatch: pytest.MonkeyPatch
+    lived: Path,
+    told: tuple[Path, Report, list[str]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     from distributed import LocalCluster
 
-    expected, _ = again(lived, tmp_path / "one", here)
     monkeypatch.setenv("SILLKEEP_HOME", str(lived))
     folder = tmp_path / "two"
     with LocalCluster(
@@ -473,14 +489,16 @@ def test_workers_of_a_scheduler_give_the_same(
         asked = ["recompute", str(folder), "--scheduler", hands.scheduler_address]
         result = CliRunner().invoke(app, [*asked, "--json"])
         assert result.exit_code == 0, result.output
-    assert recompute.read_report(folder, weights.shipped_bytes()) == expected
-    for path in (tmp_path / "one").rglob("*.parquet"):
-        pd.testing.assert_frame_equal(
-            pd.read_parquet(path), pd.read_parquet(folder / path.relative_to(tmp_path / "one"))
-        )
+    assert recompute.read_report(folder, weights.shipped_bytes()) == told[1]
+    files = list(told[0].rglob("*.parquet"))
+    assert len(files) == 12
+    for path in files:
+        same = pd.read_parquet(folder / path.relative_to(told[0]))
+        pd.testing.assert_frame_equal(pd.read_parquet(path), same)
 
 
-def test_a_scheduler_that_is_not_there_is_said(lived: Path, tmp_path: Path, free_port: int) -> None:
+@pytest.mark.long
+def test_a_scheduler_that_is_not_there_is_said(free_port: int) -> None:
     address = f"tcp://127.0.0.1:{free_port}"
     with pytest.raises(InputError, match="no scheduler answers"), recompute.cluster(address):
         pass

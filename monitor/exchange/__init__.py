@@ -35,6 +35,7 @@ __all__ = [
     "export_readings",
     "import_readings",
     "is_readings",
+    "with_times",
 ]
 
 HOUR_S: Final = 3600
@@ -166,15 +167,19 @@ def export_hours(
 
     def ruled() -> Iterator[dict[str, list[Any]]]:
         for block in blocks:
-            count = len(block["hour"])
-            counts[0] += count
-            times = [hour * HOUR_S for hour in block["hour"]]
-            yield block | {"time": times, "rules": [judge.VERSION] * count}
+            counts[0] += len(block["hour"])
+            yield with_times(block)
         if not counts[0]:
             raise InputError(f"no hours of {unit or site} are judged in that time; no file written")
 
     files.write_hours(path, ruled(), more=MORE_HOURS)
     return counts[0]
+
+
+def with_times(block: dict[str, list[Any]]) -> dict[str, list[Any]]:
+    """A block of judged hours with their times and the version of the rules."""
+    times = [hour * HOUR_S for hour in block["hour"]]
+    return block | {"time": times, "rules": [judge.VERSION] * len(times)}
 
 
 # --- in -------------------------------------------------------------------------------------------

@@ -206,17 +206,18 @@ def judged(connection: Connection) -> list[Judged]:
 
 
 def _first_hour(connection: Connection, unit: int, *, from_hour: int) -> int | None:
-    """First hour of a unit from one on, zone by zone: each is one look at the index."""
+    """First judged hour of a unit from one on."""
     zones = connection.execute(select(t.zone.c.zone_id).where(t.zone.c.unit_id == unit)).scalars()
-    firsts = [
-        connection.execute(
-            select(func.min(t.hour.c.hour)).where(
-                t.hour.c.zone_id == zone, t.hour.c.hour >= from_hour
-            )
-        ).scalar()
-        for zone in zones.all()
-    ]
+    firsts = [next_hour(connection, zone, from_hour=from_hour) for zone in zones.all()]
     return min((hour for hour in firsts if hour is not None), default=None)
+
+
+def next_hour(connection: Connection, zone: int, *, from_hour: int) -> int | None:
+    """First judged hour of a zone from one on; None: there is none."""
+    c = t.hour.c
+    query = select(func.min(c.hour)).where(c.zone_id == zone, c.hour >= from_hour)
+    found: int | None = connection.execute(query).scalar()
+    return found
 
 
 def _heard_s(connection: Connection, unit: int) -> int | None:
