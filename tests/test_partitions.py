@@ -54,10 +54,15 @@ def record(tmp_path: Path) -> Iterator[Record]:
         odd = [
             sample(1, boot=2, at_s=None, uptime_s=600),
             sample(2, boot=3, at_s=None, uptime_s=1200),
-            sample(3, boot=3, at_s=T0 + 50 * DAY_S, uptime_s=1800),
+            sample(3, boot=3, at_s=T0 + 10 * DAY_S, uptime_s=1800),
         ]
         clock = Reading(
-            site="yard", node="n1", probe="", boot=3, at_s=T0 + 52 * DAY_S, uptime_s=174_600
+            site="yard",
+            node="n1",
+            probe="",
+            boot=3,
+            at_s=T0 + 52 * DAY_S,
+            uptime_s=1800 + 42 * DAY_S,
         )
         opened.take(odd, [], received_s=LATER, clocks=[clock])
         opened.take(
