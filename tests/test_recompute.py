@@ -330,7 +330,8 @@ def other_weights() -> bytes:
 def test_other_leak_weights_are_another_model(lived: Path, tmp_path: Path, here: Executor) -> None:
     data = other_weights()
     report, _ = again(lived, tmp_path, here, sites=["yard"], weights=data)
-    assert (report.model, report.weights) == (RULES, "all")
+    assert (report.model, report.weights) == (recompute.model_of(data), "all")
+    assert report.model.startswith(f"{RULES}-")
     (site,) = report.sites
     assert site.hours.columns.keys() <= {"leak_score", "cause"}
     assert site.hours.columns["leak_score"] > 100

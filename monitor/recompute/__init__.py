@@ -10,12 +10,18 @@ at its end. So the months of a site go one after another, and sites side by side
 was made from is kept with it as a digest: one whose inputs are the same is not judged again.
 """
 
-import logging
 import multiprocessing
 import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    CancelledError,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    wait,
+)
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -37,9 +43,9 @@ from monitor.times import month_of, month_span_s
 
 __all__ = ["Asked", "Folder", "Report", "cluster", "model_of", "processes", "read_report", "run"]
 
-LOG = logging.getLogger(__name__)
 HOUR_S, DAY_S = 3_600, 86_400
 LAST_MONTH = "2999-12"
+_GOES_ON = "run it again, it goes on where it stopped"
 
 Tell = Callable[[str, int, int], None]  # what was done last, how many months are done, of how many
 
@@ -204,7 +210,7 @@ def _work(
                     waiting.append(chain)
     except BrokenProcessPool as error:
         raise InputError(
-            "a worker ended before its work was done (memory?); run it again, it goes on from there"
+            f"a worker ended before its work was done (memory?); {_GOES_ON}"
         ) from error
     finally:
         for future in running:
@@ -255,7 +261,7 @@ def _report(record: Record, kept: Folder, chains: Sequence[_Chain], asked: Asked
     months = sorted({month for chain in chains for month in _wanted(chain, asked)})
     versions = {unit.version for chain in chains for unit in chain.units} - {""}
     return Report(
-        model=judge.VERSION,
+        model=model_of(asked.weights),
         weights=weights.decoded(asked.weights).table.version,
         record=sorted(versions),
         months=[*months[:1], *months[-1:]],
@@ -326,7 +332,7 @@ def cluster(address: str) -> Iterator[Executor]:
         If `distributed` is missing, or the scheduler cannot be reached or has no workers.
     """
     try:
-        from distributed import Client
+        from distributed import Client, KilledWorker
     except ImportError:
         raise InputError(
             "--scheduler needs the extra sillkeep[cluster] (pip install 'sillkeep[cluster]')"
@@ -338,4 +344,7 @@ def cluster(address: str) -> Iterator[Executor]:
     with client:
         if not client.scheduler_info()["workers"]:
             raise InputError(f"the scheduler at {address} has no workers; start `dask worker`")
-        yield cast("Executor", client.get_executor(pure=False))
+        try:
+            yield cast("Executor", client.get_executor(pure=False))
+        except (KilledWorker, CancelledError) as error:
+            raise InputError(f"the work at {address} was lost; {_GOES_ON}") from error

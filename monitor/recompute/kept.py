@@ -23,7 +23,7 @@ import msgspec
 from monitor import judge
 from monitor.errors import InputError
 from monitor.recompute.compared import Compared
-from monitor.recompute.month import ALARMS, CHECKPOINTS, TIMES, Made, unpacked
+from monitor.recompute.month import ALARMS, CHECKPOINTS, HOURS, TIMES, Made, unpacked
 
 DONE = "done.json"
 REPORT = "report.json"
@@ -64,8 +64,11 @@ class Folder:
 
     def done(self, site: str, month: str) -> Done | None:
         """What is kept of a month; None: nothing, or nothing of use."""
+        place = self.partition(site, month)
+        if not all((place / name).exists() for name in (HOURS, ALARMS, CHECKPOINTS)):
+            return None
         try:
-            data = (self.partition(site, month) / DONE).read_bytes()
+            data = (place / DONE).read_bytes()
             return msgspec.json.decode(data, type=Done)
         except (OSError, msgspec.DecodeError):
             return None

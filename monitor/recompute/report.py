@@ -49,8 +49,8 @@ class SiteReport(msgspec.Struct):
 class Report(msgspec.Struct):
     """What would differ between the record and a model."""
 
-    model: str
-    weights: str  # version of the table of leak weights
+    model: str  # version of the rules, and a mark of leak weights that are not this release's
+    weights: str  # version of their table
     record: list[str]  # versions of the rules that the record was judged by
     months: list[str]  # the first and the last that was compared
     sites: list[SiteReport]
