@@ -335,6 +335,7 @@ def test_other_leak_weights_are_another_model(lived: Path, tmp_path: Path, here:
     (site,) = report.sites
     assert site.hours.columns.keys() <= {"leak_score", "cause"}
     assert site.hours.columns["leak_score"] > 100
+    assert 0.0 < site.hours.largest["leak_score"].difference <= 1.0
     anew = [turn for turn in site.alarms if turn.what == "raised anew"]
     assert {turn.kind for turn in anew} == {"leak suspect"}
     assert not partition(tmp_path, "yard", "2030-01", RULES).exists()
@@ -362,7 +363,7 @@ def test_weights_that_do_not_fit_are_refused_in_a_sentence(
 
 
 def test_a_file_that_holds_no_weights_is_refused() -> None:
-    with pytest.raises(InputError, match="the file of weights is no file of leak weights"):
+    with pytest.raises(InputError, match="cannot be used: it is no file of leak weights"):
         recompute.model_of(b"hello")
 
 

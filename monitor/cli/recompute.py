@@ -33,8 +33,8 @@ def recompute(
         Path | None, typer.Option(help="Other leak weights, in the form of weights.json.")
     ] = None,
     workers: Annotated[
-        int, typer.Option(min=1, help="Processes here; as many as cores without it.")
-    ] = os.cpu_count() or 1,
+        int, typer.Option(min=0, help="Processes here; 0: as many as there are cores.")
+    ] = 0,
     scheduler: Annotated[
         str, typer.Option(help="Dask scheduler (tcp://HOST:PORT) whose workers do it instead.")
     ] = "",
@@ -74,7 +74,7 @@ def recompute(
     if lock is None:
         typer.echo(f"sillkeep: another run writes to {folder}", err=True)
         sys.exit(BUSY)
-    hands = work.cluster(scheduler) if scheduler else work.processes(workers)
+    hands = work.cluster(scheduler) if scheduler else work.processes(workers or os.cpu_count() or 1)
     with lock, hands as executor, _progress() as tell:
         report = work.run(_settings().record_home, folder, asked, executor, tell=tell)
     _print(report, as_json=as_json)

@@ -178,7 +178,7 @@ def decoded(data: bytes) -> Weights:
     try:
         table = msgspec.json.decode(data, type=Table)
     except msgspec.DecodeError as error:  # a value that is none, too: msgspec's kind of it
-        raise ValueError(f"is no file of leak weights: {error}") from error
+        raise ValueError(f"it is no file of leak weights: {error}") from error
     return Weights.of(table)
 
 

@@ -83,7 +83,7 @@ def model_of(data: bytes) -> str:
     try:
         weights.decoded(data)
     except ValueError as error:
-        raise InputError(f"the file of weights {error}") from error
+        raise InputError(f"the weights cannot be used: {error}") from error
     if data == weights.shipped_bytes():
         return judge.VERSION
     return f"{judge.VERSION}-{sha256(data).hexdigest()[:8]}"

@@ -8,7 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 WORDS = ("state", "trend", "cause")
-FIGURES = ("mould_index", "wood_moisture_percent")  # of which the largest difference is told
+FIGURES = (
+    "mould_index",
+    "wood_moisture_percent",
+    "leak_score",
+)  # of which the largest difference is told
 _NOT_COMPARED = {"zone_id", "hour", "unit", "zone", "kind", "mould_class"}
 
 Stored = dict[

@@ -1,9 +1,11 @@
-"""How many unit-months are judged again in a second, by one worker, by two, and by two threads.
+"""How many unit-months are judged again in a second, by one worker and by two.
 
     PYTHONPATH=. python tests/bench/recompute.py [--sites 4] [--units 2] [--days 59] [--runs 3]
 
 Units of six zones, a sample every ten minutes, judged by a watch before. Runs alternate, medians; each into
-an empty folder, with workers that have started (what their start takes is told apart). The yardstick
+an empty folder, with workers that have started (what their start takes is told apart), and with threads
+in place of processes: how much the judge holds the interpreter. Processor time, which another load on the
+machine changes less, is of the runs in this process. The yardstick
 does in plain pandas what anybody would write first: psychrolib's dew point for each reading, one call a
 row, and the means of each zone and hour; of the two dozen figures of an hour it gives three, and no words.
 """
@@ -119,18 +121,22 @@ def main(sites: int, units: int, days: int, runs: int) -> None:
             assert sum(site.hours.differing for site in report.sites) == 0
 
         one, two = (hands.enter_context(recompute.processes(count)) for count in (1, 2))
-        threads = hands.enter_context(ThreadPoolExecutor(2))
+        thread, threads = (hands.enter_context(ThreadPoolExecutor(count)) for count in (1, 2))
         start_s = seconds(lambda: [list(pool.map(ready, range(4))) for pool in (one, two)])
         ways: dict[str, Callable[[], object]] = {
             "one process": lambda: judged(one),
             "two processes": lambda: judged(two),
+            "one thread": lambda: judged(thread),
             "two threads": lambda: judged(threads),
             "plain pandas": lambda: plain(files / "readings"),
         }
         took: dict[str, list[float]] = {name: [] for name in ways}
+        used: dict[str, list[float]] = {name: [] for name in ways}
         for _ in range(runs):
             for name, run in ways.items():
+                before_s = time.process_time()
                 took[name].append(seconds(run))
+                used[name].append(time.process_time() - before_s)
         load = os.getloadavg()[0]
     months = sites * units * days / 30.4
     middle = {name: statistics.median(times) for name, times in took.items()}
@@ -139,6 +145,10 @@ def main(sites: int, units: int, days: int, runs: int) -> None:
         print(
             f"{name:14} {months / took_s:8.2f} unit-months/s  {took_s:6.1f} s  {ratio:5.2f} of plain"
         )
+    ours, theirs = (
+        statistics.median(used[name]) / months for name in ("one thread", "plain pandas")
+    )
+    print(f"processor a unit-month: {ours:.2f} s, plain {theirs:.2f} s")
     print(f"start of three workers: {start_s:.1f} s; load {load:.1f}")
 
 
