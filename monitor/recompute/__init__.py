@@ -300,7 +300,7 @@ def _site_report(record: Record, kept: Folder, chain: _Chain, asked: Asked) -> S
 
 @contextmanager
 def processes(workers: int) -> Iterator[Executor]:
-    """Processes of this machine: the judge computes in Python, so that threads would wait in turn."""
+    """Processes of this machine, each with an interpreter of its own; they end with this one."""
     context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_end_with_parent)
     try:
