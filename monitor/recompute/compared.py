@@ -22,7 +22,7 @@ Column = NDArray[Any]
 
 
 class Largest(msgspec.Struct):
-    """Where a figure differs most; None: it is not known on that side."""
+    """Where a figure differs most, of hours that have it on both sides."""
 
     difference: float
     unit: str
