@@ -237,6 +237,44 @@ def test_a_month_that_is_missing_is_made_again_and_no_other(
     }
 
 
+def test_parts_of_a_site_come_to_the_same_as_all_of_it(
+    tmp_path: Path, here: Executor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home, whole, parts = (tmp_path / name for name in ("home", "whole", "parts"))
+    placed_s = START_S + 28 * DAY_S
+    with open_record(home) as record:
+        record.add_site(Site("yard"))
+        for number, unit in enumerate(("u1", "u2", "u3"), 1):
+            record.add_unit(Unit(unit, "yard"))
+            record.add_zone("yard", Zone(unit, "off-rear-low"))
+            placement = Placement("n1", f"p{number}", "yard", unit, "off-rear-low", placed_s)
+            record.place(placement, recorded_s=placed_s, who="test")
+        take(record, history("yard", range(28, 34), wet_from_day=29), day=34)
+    expected, _ = again(home, whole, here)
+    assert expected.sites[0].hours.hours == 3 * 6 * 24
+    monkeypatch.setattr(recompute, "PART_UNITS", 1)
+    report, _ = again(home, parts, here)
+    assert report == expected
+    for path in whole.rglob("*.parquet"):
+        same = pd.read_parquet(parts / path.relative_to(whole))
+        pd.testing.assert_frame_equal(pd.read_parquet(path), same)
+    assert [line[-9:] for line in again(home, parts, here)[1]] == ["as it was", "as it was"]
+
+    with open_record(home) as record:  # one unit of three has late readings
+        late = replace_probe(history("yard", range(32, 33), wet_from_day=0)[0], "p2")
+        take(record, [late], day=34)
+    report, said = again(home, parts, here)
+    assert [line.partition(": ")[2] for line in said] == [
+        *("as it was", f"{3 * 3 * 24} hours judged and compared")
+    ]
+    assert report.sites[0].hours.differing == 0
+    monkeypatch.setattr(recompute, "PART_UNITS", 20)
+    assert again(home, parts, here)[0] == again(home, whole, here)[0] == report
+    for path in whole.rglob("hours.parquet"):
+        same = pd.read_parquet(parts / path.relative_to(whole))
+        pd.testing.assert_frame_equal(pd.read_parquet(path), same)
+
+
 def test_late_readings_have_their_month_and_those_after_it_judged_again(
     lived: Path, kept: Path, tmp_path: Path, here: Executor
 ) -> None:
@@ -368,7 +406,7 @@ def test_a_file_that_holds_no_weights_is_refused() -> None:
 
 
 def test_a_worker_of_another_version_refuses(lived: Path, tmp_path: Path) -> None:
-    task = month.Task(lived, "yard", "2030-01", "999", weights.shipped_bytes(), {}, {})
+    task = month.Task(lived, "yard", "2030-01", 0, "999", weights.shipped_bytes(), {}, {})
     with pytest.raises(InputError, match="install the same Sillkeep on both"):
         month.judge_month(task)
 

@@ -51,7 +51,7 @@ def recompute(
 
     Results lie in FOLDER by model, site and month, as Parquet. A run that was ended goes on where it
     stopped; months whose readings, events and limits are the same as before are not judged again. The
-    months of a site go one after another, sites side by side. Workers of a scheduler read the record under
+    months of a site go one after another; sites, and parts of a large site, side by side. Workers of a scheduler read the record under
     the same path as here, on this machine or from a copy (a record in use cannot be read over a network
     folder); what they find comes back and is written here.
     """

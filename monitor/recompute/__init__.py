@@ -6,8 +6,8 @@
                                                              └-> Report: what would differ
 
 Units are independent, and a month of one depends on the month before only through what is remembered
-at its end. So the months of a site go one after another, and sites side by side. What a partition
-was made from is kept with it as a digest: one whose inputs are the same is not judged again.
+at its end. So the months of a site go one after another, sites and parts of a site side by side.
+What a partition was made from is kept with it as digests: one whose inputs are the same is not judged again.
 """
 
 import multiprocessing
@@ -24,7 +24,7 @@ from concurrent.futures import (
 )
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import cast
@@ -45,6 +45,7 @@ __all__ = ["Asked", "Folder", "Report", "cluster", "model_of", "processes", "rea
 
 HOUR_S, DAY_S = 3_600, 86_400
 LAST_MONTH = "2999-12"
+PART_UNITS = 20  # of a site that one worker is given at once: some seconds of work
 _GOES_ON = "run it again, it goes on where it stopped"
 
 Tell = Callable[[str, int, int], None]  # what was done last, how many months are done, of how many
@@ -69,6 +70,8 @@ class _Chain:
     left_out: list[str]
     months: list[str]
     at: int = 0
+    asked: int = 0  # parts of the present month that are being judged, or are back
+    back: list[Made] = field(default_factory=list)
     told: dict[str, Compared] = field(default_factory=dict)  # by month
 
 
@@ -191,23 +194,16 @@ def _work(
 ) -> None:
     """Have one month of each site judged at a time, whichever is done first."""
     total = sum(len(chain.months) for chain in chains)
-    done = 0
+    work = _Work(home, kept, asked.weights, lambda said, done: tell(said, done, total))
     running: dict[Future[Made], _Chain] = {}
-    waiting = [chain for chain in chains if chain.months]
+    waiting = [(chain, task) for chain in chains for task in work.tasks(chain)]
     try:
         while running or waiting:
-            running |= {
-                executor.submit(judge_month, _task(home, kept, chain, asked)): chain
-                for chain in waiting
-            }
+            running |= {executor.submit(judge_month, task): chain for chain, task in waiting}
             waiting = []
             for future in wait(running, return_when=FIRST_COMPLETED).done:
                 chain = running.pop(future)
-                said = _take(kept, chain, future.result())
-                done += 1
-                tell(said, done, total)
-                if chain.at < len(chain.months):
-                    waiting.append(chain)
+                waiting += [(chain, task) for task in work.take(chain, future.result())]
     except BrokenProcessPool as error:
         raise InputError(
             f"a worker ended before its work was done (memory?); {_GOES_ON}"
@@ -217,41 +213,75 @@ def _work(
             future.cancel()
 
 
-def _task(home: Path, kept: Folder, chain: _Chain, asked: Asked) -> Task:
-    month = chain.months[chain.at]
-    from_s, to_s = month_span_s(month)
-    units = {
-        unit.unit: unit.to_hour
-        for unit in chain.units
-        if (unit.heard_s or 0) < to_s and unit.to_hour * HOUR_S > from_s
-    }
-    before = kept.memories(chain.site, chain.months[chain.at - 1]) if chain.at else {}
-    done = kept.done(chain.site, month)
-    return Task(
-        home=home,
-        site=chain.site,
-        month=month,
-        version=judge.VERSION,
-        weights=asked.weights,
-        units=units,
-        memories={code: memory for code, memory in before.items() if code in units},
-        inputs="" if done is None else done.inputs,
-    )
+@dataclass(slots=True)
+class _Work:
+    """What is to be asked for next, and what becomes of what came back."""
 
+    home: Path
+    kept: Folder
+    weights: bytes
+    tell: Callable[[str, int], None]
+    done: int = 0
 
-def _take(kept: Folder, chain: _Chain, made: Made) -> str:
-    """Keep what came back; a line of what was done."""
-    month = made.task.month
-    chain.at += 1
-    if made.files:
-        kept.keep(made)
-        chain.told[month] = made.told
-        return f"{chain.site} {month}: {made.told.hours} hours judged and compared"
-    if made.inputs and (done := kept.done(chain.site, month)) is not None:
-        chain.told[month] = done.told
-        return f"{chain.site} {month}: as it was"
-    kept.forget(chain.site, month)
-    return f"{chain.site} {month}: nothing to judge"
+    def tasks(self, chain: _Chain) -> list[Task]:
+        """Parts of a chain's next month that has any; none: the chain is at its end."""
+        while chain.at < len(chain.months):
+            tasks = self._of_month(chain)
+            if tasks:
+                chain.asked, chain.back = len(tasks), []
+                return tasks
+            self._end(chain, "nothing to judge")
+        return []
+
+    def _of_month(self, chain: _Chain) -> list[Task]:
+        month = chain.months[chain.at]
+        from_s, to_s = month_span_s(month)
+        before = self.kept.memories(chain.site, chain.months[chain.at - 1]) if chain.at else {}
+        done = self.kept.done(chain.site, month)
+        tasks = []
+        for part, first in enumerate(range(0, len(chain.units), PART_UNITS)):
+            units = {
+                unit.unit: unit.to_hour
+                for unit in chain.units[first : first + PART_UNITS]
+                if (unit.heard_s or 0) < to_s and unit.to_hour * HOUR_S > from_s
+            }
+            memories = {code: memory for code, memory in before.items() if code in units}
+            inputs = "" if done is None else done.inputs.get(part, "")
+            of = (self.home, chain.site, month, part, judge.VERSION, self.weights)
+            if units:
+                tasks.append(Task(*of, units=units, memories=memories, inputs=inputs))
+        return tasks
+
+    def take(self, chain: _Chain, made: Made) -> list[Task]:
+        """Take what came back; keep the month when all of it is, and say what comes next."""
+        chain.back.append(made)
+        if len(chain.back) < chain.asked:
+            return []
+        month = chain.months[chain.at]
+        parts = sorted((one for one in chain.back if one.inputs), key=lambda one: one.task.part)
+        done = self.kept.done(chain.site, month)
+        as_it_was = [one for one in parts if not one.files]
+        same = {one.task.part: one.inputs for one in parts}
+        if not parts:
+            self._end(chain, "nothing to judge")
+        elif done is not None and len(as_it_was) == len(parts) and done.inputs == same:
+            chain.told[month] = done.told
+            self._end(chain, "as it was")
+        elif as_it_was:  # their rows lie among others that are made anew
+            chain.back = [one for one in chain.back if one not in as_it_was]
+            return [replace(one.task, inputs="") for one in as_it_was]
+        else:
+            chain.told[month] = self.kept.keep(chain.site, month, parts)
+            self._end(chain, f"{chain.told[month].hours} hours judged and compared")
+        return self.tasks(chain)
+
+    def _end(self, chain: _Chain, said: str) -> None:
+        month = chain.months[chain.at]
+        if month not in chain.told:
+            self.kept.forget(chain.site, month)
+        chain.at += 1
+        self.done += 1
+        self.tell(f"{chain.site} {month}: {said}", self.done)
 
 
 # --- the report -----------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ A partition is written beside its place and renamed, so that a run that was kill
 import json
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ import msgspec
 from monitor import judge
 from monitor.errors import InputError
 from monitor.recompute.compared import Compared
-from monitor.recompute.month import ALARMS, CHECKPOINTS, HOURS, TIMES, Made, unpacked
+from monitor.recompute.month import ALARMS, CHECKPOINTS, HOURS, TIMES, Made, joined, unpacked
 
 DONE = "done.json"
 REPORT = "report.json"
@@ -31,9 +31,9 @@ _PART = ".part"
 
 
 class Done(msgspec.Struct, frozen=True):
-    """What a partition was made from, and how it compares with the record."""
+    """What the parts of a partition were made from, by number, and how it compares with the record."""
 
-    inputs: str
+    inputs: dict[int, str]
     told: Compared
 
 
@@ -78,20 +78,22 @@ class Folder:
         path = self.partition(site, month) / CHECKPOINTS
         return unpacked(path) if path.exists() else {}
 
-    def keep(self, made: Made) -> None:
-        """Put a month in its place, on the disk and whole.
+    def keep(self, site: str, month: str, parts: Sequence[Made]) -> Compared:
+        """Put a month in its place, on the disk and whole; how it compares.
 
         Raises
         ------
         InputError
             If it cannot be written.
         """
-        place = self.partition(made.task.site, made.task.month)
-        part = self.path / f"{made.task.site} {made.task.month}{_PART}"
-        done = {DONE: msgspec.json.encode(Done(made.inputs, made.told))}
+        place = self.partition(site, month)
+        part = self.path / f"{site} {month}{_PART}"
+        done = Done({one.task.part: one.inputs for one in parts}, Compared())
+        for one in parts:
+            done.told.add(one.told)
         try:
             part.mkdir()
-            for name, data in {**made.files, **done}.items():
+            for name, data in {**joined(parts), DONE: msgspec.json.encode(done)}.items():
                 with (part / name).open("xb") as file:
                     file.write(data)
                     file.flush()
@@ -102,6 +104,7 @@ class Folder:
             part.rename(place)
         except OSError as error:
             raise _unwritable(place, error) from error
+        return done.told
 
     def forget(self, site: str, month: str) -> None:
         """Take away a month of which nothing is judged any more."""

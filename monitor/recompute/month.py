@@ -1,4 +1,4 @@
-"""One month of one site, judged again: what a worker is given, and what it gives back.
+"""One month of some units of a site, judged again: what a worker is given, and what it gives back.
 
 A worker reads the record and writes nothing: what it found goes back whole, as the bytes of the files
 that are kept of it. So a worker needs the record's home folder within reach and nothing else, one
@@ -7,7 +7,7 @@ process alone writes results, and of a worker that is lost nothing is left half 
 
 import json
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from io import BytesIO
@@ -40,21 +40,24 @@ class Task:
         Folder of the record.
     site, month : str
         Which partition.
+    part : int
+        Which of the site's units, counted in parts of equal size.
     version : str
         Of the rules: a worker that has others refuses.
     weights : bytes
         Data file of the leak weights.
     units : mapping of unit code to hour
-        Units of the site with hours in the month or later, and up to which hour each is judged.
+        Units of that part with hours in the month or later, and up to which hour each is judged.
     memories : mapping of unit code to bytes
         What is remembered of each before the month; none of those that begin in it.
     inputs : str
-        Digest of what the kept partition was made from; "": there is none.
+        Digest of what these units' rows that are kept were made from; "": there are none.
     """
 
     home: Path
     site: str
     month: str
+    part: int
     version: str
     weights: bytes
     units: Mapping[str, int]
@@ -64,7 +67,7 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """What became of a month: `files` by name, none where what is kept holds as it is."""
+    """What became of it: `files` by name, none where what is kept holds as it is."""
 
     task: Task
     inputs: str
@@ -86,7 +89,7 @@ class _Given:
 
 
 def judge_month(task: Task) -> Made:
-    """Judge a month of a site again, and compare it with the record's own hours.
+    """Judge a month of some units again, and compare it with the record's own hours.
 
     Raises
     ------
@@ -245,6 +248,24 @@ def _note(changes: dict[str, list[Any]], unit: str, found: judge.Judgement) -> N
     for row in rows:
         for name, value in zip(changes, row, strict=True):
             changes[name].append(np.nan if value is None else value)
+
+
+def joined(parts: Sequence[Made]) -> dict[str, bytes]:
+    """Files of a partition from those of its parts, row after row."""
+    if len(parts) == 1:
+        return dict(parts[0].files)
+    return {name: _joined([part.files[name] for part in parts]) for name in parts[0].files}
+
+
+def _joined(files: Sequence[bytes]) -> bytes:
+    from pyarrow import parquet
+
+    out = BytesIO()
+    first = parquet.ParquetFile(BytesIO(files[0])).schema_arrow
+    with parquet.ParquetWriter(out, first) as writer:
+        for data in files:
+            writer.write_table(parquet.ParquetFile(BytesIO(data)).read().cast(first))
+    return out.getvalue()
 
 
 # --- what is remembered ---------------------------------------------------------------------------
