@@ -3,6 +3,7 @@
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
@@ -542,3 +543,26 @@ def test_a_scheduler_that_is_not_there_is_said(free_port: int) -> None:
     address = f"tcp://127.0.0.1:{free_port}"
     with pytest.raises(InputError, match="no scheduler answers"), recompute.cluster(address):
         pass
+
+
+def test_a_missing_package_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with (
+        pytest.raises(InputError, match=r"needs the extra sillkeep\[cluster\]"),
+        recompute.cluster("tcp://127.0.0.1:1"),
+    ):
+        pass
+
+
+@pytest.mark.long
+def test_a_worker_that_is_killed_is_told_in_a_sentence(lived: Path, tmp_path: Path) -> None:
+    with command(lived, str(tmp_path), "--workers", "1") as run:
+        assert run.stderr is not None
+        assert run.stderr.readline().startswith("1/4 ")
+        for pid in children(run.pid):
+            if b"spawn_main" in Path(f"/proc/{pid}/cmdline").read_bytes():  # not its helper
+                os.kill(pid, signal.SIGKILL)
+        said = run.stderr.read()
+        run.wait(timeout=60)
+    assert run.returncode == 2
+    assert said.splitlines()[-1].endswith("run it again, it goes on where it stopped")
