@@ -219,6 +219,17 @@ def test_a_second_run_judges_nothing_and_says_the_same(
     assert report == told[1]
 
 
+def test_a_part_of_the_time_has_only_its_hours_and_alarms(
+    lived: Path, kept: Path, here: Executor
+) -> None:
+    for asked, days in (({"to_month": "2030-01"}, 31), ({"from_month": "2030-02"}, DAYS - 30.5)):
+        report, said = again(lived, kept, here, **asked)
+        assert all(line.endswith("as it was") for line in said)
+        for site in report.sites:
+            assert (site.hours.hours, site.hours.differing) == (4 * days * 24, 0)
+            assert site.alarms == []
+
+
 def test_a_month_that_is_missing_is_made_again_and_no_other(
     lived: Path, kept: Path, here: Executor
 ) -> None:
