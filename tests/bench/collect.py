@@ -92,12 +92,12 @@ def said_of(found: dict[str, object]) -> str:
 def put(path: Path, text: str) -> None:
     """Replace what stands between the marks of the table of benches in a file."""
     old = path.read_text(encoding="utf-8")
-    begin, end = "<!-- made: benches -->\n", "\n<!-- end: benches -->"
+    begin, end = "<!-- made: benches -->", "<!-- end: benches -->"
     head, _, rest = old.partition(begin)
     _, mark, tail = rest.partition(end)
     if not mark:
         raise RuntimeError(f"{path} has no marks for the table of benches")
-    path.write_text(f"{head}{begin}{text}{end}{tail}", encoding="utf-8")
+    path.write_text(f"{head}{begin}\n{text}\n{end}{tail}", encoding="utf-8")
 
 
 def document(found: dict[str, object], rows: list[Row], root: Path = ROOT) -> None:

@@ -57,7 +57,7 @@ def markdown(head: Iterable[str], lines: Iterable[Iterable[str]]) -> str:
     table = [list(head), *(list(line) for line in lines)]
     widths = [max(map(len, column)) for column in zip(*table, strict=True)]
     right = [
-        all(line[k][:1].isdigit() and " " not in line[k] for line in table[1:])
+        all(line[k].strip("()")[:1].isdigit() and " " not in line[k] for line in table[1:])
         for k in range(len(widths))
     ]
 
