@@ -116,7 +116,9 @@ def test_a_run_goes_into_both_readmes_and_only_between_its_marks(tmp_path: Path)
     short, whole = (
         (tmp_path / name).read_text() for name in ("README.md", "tests/bench/README.md")
     )
-    assert "On 3 cores (M), February 2031" in short
+    assert "On 3 cores (M), February 2031:" in short
+    busy = collect.moment(found | {"load_begin": 7.5})
+    assert busy == "3 cores (M), February 2031, busy with other work (load 7.5)"
     assert "aside" not in short
     assert "| aside |" in whole
     for name, text in (("README.md", short), ("tests/bench/README.md", whole)):
@@ -144,7 +146,8 @@ def test_growth_reckons_on_the_line_of_the_two_largest_sizes_and_marks_it(tmp_pa
     assert guessed[600] == {"probes": 600}
     assert guessed[3_000]["round_s"] == pytest.approx(640 + 2400)
     assert guessed[300_000]["lot_s"] == 50.0
-    found = {"points": points}
+    found = {"points": points, "when": "2031-02-03T04:05Z", "cores": 3, "model": "M",
+             "load_begin": 2.5}  # fmt: skip
     of_3000 = next(line for line in growth.table(found).splitlines() if " 3,000 |" in line[:12])
     assert of_3000.count("(3,040)") == len(growth.FIGURES) - 1
     growth.draw(found, tmp_path / "one.svg")
@@ -182,6 +185,6 @@ def test_every_bench_of_the_table_runs(name: str, capsys: pytest.CaptureFixture[
 def test_record_and_mirror_answer_a_fleet_alike(tmp_path: Path) -> None:
     if INFLUXD is None or NGINX is None:
         pytest.skip("influxdb or nginx-light is not installed")
-    rows = archive.fleet(tmp_path, 9, 2, 1)
+    rows = archive.fleet(tmp_path, 9, 3, 1)
     assert len(rows) == 4
     assert all(row.note.endswith("equal") for row in rows)

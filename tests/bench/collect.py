@@ -34,6 +34,7 @@ BENCHES = {  # name: module of this folder
     "writes": "writes",
 }
 PACKAGES = ("numpy", "pandas", "dash", "sqlalchemy", "paho-mqtt", "psychrolib")
+BUSY = 1.0  # load before a run from which on the machine was not ours alone
 MAIN_HEAD = ("what", "beside", "ratio")
 
 
@@ -86,6 +87,14 @@ def said_of(found: dict[str, object]) -> str:
             f"{found['commit']}")  # fmt: skip
 
 
+def moment(found: dict[str, object]) -> str:
+    """The machine and the month; and that it had other work, where it had."""
+    month = time.strftime("%B %Y", time.strptime(str(found["when"])[:7], "%Y-%m"))
+    busy = max(float(str(found["load_begin"])) - BUSY, 0.0)
+    other = f", busy with other work (load {found['load_begin']})" if busy else ""
+    return f"{found['cores']} cores ({found['model']}), {month}{other}"
+
+
 # --- into the READMEs -----------------------------------------------------------------------------
 
 
@@ -102,11 +111,9 @@ def put(path: Path, text: str) -> None:
 
 def document(found: dict[str, object], rows: list[Row], root: Path = ROOT) -> None:
     """Put the table into tests/bench/README.md and its main ratios into README.md."""
-    month = time.strftime("%B %Y", time.strptime(str(found["when"])[:7], "%Y-%m"))
     main = [(row.name, row.yardstick, cells(row)[5]) for row in rows if row.main]
     put(root / "tests/bench/README.md", f"{said_of(found)}.\n\n{told(rows)}")
-    put(root / "README.md",
-        f"On {found['cores']} cores ({found['model']}), {month}:\n\n{markdown(MAIN_HEAD, main)}")  # fmt: skip
+    put(root / "README.md", f"On {moment(found)}:\n\n{markdown(MAIN_HEAD, main)}")
 
 
 def main(words: list[str] | None = None) -> int:

@@ -23,7 +23,7 @@ from typing import Any
 
 from tests.bench import board
 from tests.bench.board import ROOT
-from tests.bench.collect import load, machine, said_of
+from tests.bench.collect import load, machine, moment, said_of
 from tests.bench.intake import memory_mb
 from tests.bench.rows import markdown, short
 from tests.conftest import unused_port
@@ -129,7 +129,9 @@ def draw(found: dict[str, Any], path: Path) -> None:
         panel.grid(color=HAIR, linewidth=0.8)
         panel.spines[["top", "right"]].set_visible(False)
     _limits(panels[0])
-    panels[-1].set_xlabel("probes; hollow and dashed: reckoned, not measured")
+    panels[-1].set_xlabel(
+        f"probes; hollow and dashed: reckoned, not measured\n{moment(found)}", fontsize=13
+    )
     figure.tight_layout()
     figure.savefig(path, metadata={"Date": None, "Creator": None})
     plt.close(figure)

@@ -2,7 +2,7 @@
 
     python -m tests.bench.startup [RUNS]
 
-`sillkeep --help`, and `sillkeep serve` in an empty folder (its own broker, all of its processes) until
+`sillkeep --help`, and `sillkeep serve` with an empty record (its own broker, all of its processes) until
 its board answers; in turns with `python -c pass` and `python -c "import dash"`, medians.
 """
 
@@ -11,6 +11,7 @@ import sys
 import tempfile
 import time
 import urllib.request
+from functools import partial
 from pathlib import Path
 
 from tests.bench.intake import until
@@ -26,20 +27,19 @@ def command_s(*words: str) -> float:
     return seconds(lambda: subprocess.run(words, check=True, stdout=subprocess.DEVNULL))
 
 
-def served_s() -> float:
+def served_s(home: Path) -> float:
     """Seconds from the start of `sillkeep serve` to the first page of its board."""
-    with tempfile.TemporaryDirectory() as name:
-        home, port = Path(name), unused_port()
-        (home / "sillkeep.toml").write_text(
-            f"[broker]\nport = {unused_port()}\n[pages]\nport = {port}\n"
-        )
-        start = time.perf_counter()
-        with running([*CLI, "serve"], SILLKEEP_HOME=str(home)) as process:
-            until(lambda: _answers(port) or process.poll() is not None, every=0.02)
-            took_s = time.perf_counter() - start
-            if process.poll() is not None:
-                raise RuntimeError(f"`sillkeep serve` ended by itself, status {process.returncode}")
-        return took_s
+    port = unused_port()
+    (home / "sillkeep.toml").write_text(
+        f"[broker]\nport = {unused_port()}\n[pages]\nport = {port}\n"
+    )
+    start = time.perf_counter()
+    with running([*CLI, "serve"], SILLKEEP_HOME=str(home)) as process:
+        until(lambda: _answers(port) or process.poll() is not None, every=0.02)
+        took_s = time.perf_counter() - start
+        if process.poll() is not None:
+            raise RuntimeError(f"`sillkeep serve` ended by itself, status {process.returncode}")
+    return took_s
 
 
 def _answers(port: int) -> bool:
@@ -54,14 +54,17 @@ def measure(runs: int) -> list[Row]:
     """A row for each command and yardstick."""
     bare, dash = (sys.executable, "-c", "pass"), (sys.executable, "-c", "import dash")
     rows = []
-    for name, ours, yardstick, theirs in (
-        ("`sillkeep --help`", lambda: command_s(*CLI, "--help"), "`python -c pass`", bare),
-        ("`sillkeep --help`", lambda: command_s(*CLI, "--help"), "`import dash`", dash),
-        ("`sillkeep serve` until the board answers", served_s, "`import dash`", dash),
-    ):
-        took = in_turns(runs, ours, lambda words=theirs: command_s(*words))
-        rows.append(Row(f"start-up, {name}", took[0] * 1000, "ms", yardstick, took[1] * 1000,
-                        main=yardstick == "`import dash`"))  # fmt: skip
+    with tempfile.TemporaryDirectory() as name:
+        first_s = served_s(Path(name))
+        for what, ours, yardstick, theirs, note in (
+            ("`sillkeep --help`", partial(command_s, *CLI, "--help"), "`python -c pass`", bare, ""),
+            ("`sillkeep --help`", partial(command_s, *CLI, "--help"), "`import dash`", dash, ""),
+            ("`sillkeep serve` until the board answers", partial(served_s, Path(name)), "`import dash`",
+             dash, f"the first, which makes the record: {first_s:.1f} s"),
+        ):  # fmt: skip
+            took = in_turns(runs, ours, partial(command_s, *theirs))
+            rows.append(Row(f"start-up, {what}", took[0] * 1000, "ms", yardstick, took[1] * 1000, note,
+                            main=yardstick == "`import dash`"))  # fmt: skip
     return rows
 
 
