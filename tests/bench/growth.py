@@ -69,7 +69,7 @@ def of_board(home: Path, units: int) -> dict[str, float]:
         visitor = board.Visitor(port, secret)
         visitor.page("/")
         took = []
-        for _ in range(LOOKS if units < 50_000 else 1):
+        for _ in range(LOOKS if units < 5_000 else 1):
             time.sleep(board.Lots.LOT_S + 1)
             took.append(visitor.page("/")[0])
         return {"lot_s": statistics.median(took), "board_mb": memory_mb(pid)}
@@ -199,10 +199,12 @@ def main(words: list[str] | None = None) -> None:
     if given.kept is not None:
         found = json.loads(given.kept.read_text(encoding="utf-8"))
     else:
-        found = machine() | {"load_begin": load()}
-        found |= {"points": list(measured(QUICK if given.quick else PROBES)), "load_end": load()}
-    if given.json is not None:
-        given.json.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
+        found = machine() | {"load_begin": load(), "points": []}
+        for point in measured(QUICK if given.quick else PROBES):
+            found["points"].append(point)
+            found["load_end"] = load()
+            if given.json is not None:  # a run takes minutes: what is there is kept
+                given.json.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
     print(f"{said_of(found)}. In brackets: reckoned.\n\n{table(found)}")
     draw(found, given.picture)
     print(f"drawn into {given.picture}")
