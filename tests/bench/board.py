@@ -323,7 +323,7 @@ def measure(home: Path, *, runs: int, units: int, now_s: int, browser: bool) -> 
             )
         found = [
             Row(f"pages, {units} units: {name}", s * 1000, "ms", "empty Dash page", by * 1000, note,
-                main=name.startswith("Lot"))
+                main=name in {"Lot, again", "Lot in Chromium, empty cache"})
             for name, s, by, note in took
         ]  # fmt: skip
         most = Row(f"pages, {units} units: memory at most", memory_mb(pid), "MB",

@@ -215,7 +215,7 @@ def table_rows(*, quick: bool) -> list[Row]:
         each = (whole - nothing) / len(readings)
         found += [
             Row(f"size of a reading, {state}", each, "bytes", form, count / len(readings),
-                main=state == "sealed")
+                main=state == "sealed" and not form.startswith("zlib"))
             for form, count in others.items()
             if state == "sealed" or form == "plain CSV"
         ]  # fmt: skip
