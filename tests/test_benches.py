@@ -41,7 +41,9 @@ def test_a_lot_entered_at_once_is_the_lot_entered_bit_by_bit(tmp_path: Path, a_z
 
     record, units = lot(tmp_path / "whole")
     with record:
-        lots.enter(record, units, ZONES, probe=probe, from_s=FROM_S)
+        lots.enter(
+            record, units, ZONES, probe=probe, from_s=FROM_S, gateway=lambda n: f"gateway-{n}"
+        )
     record, units = lot(tmp_path / "bits")
     with record:
         for unit in units:
@@ -53,6 +55,7 @@ def test_a_lot_entered_at_once_is_the_lot_entered_bit_by_bit(tmp_path: Path, a_z
             for k, (code, _) in enumerate(ZONES):
                 place = Placement(*probe(n, k), unit.site, unit.code, code, FROM_S)
                 record.place(place, recorded_s=FROM_S, who="bench")
+                record.declare_gateways({(unit.site, place.node): f"gateway-{n}"})
     entered = rows(tmp_path / "whole")
     assert entered == rows(tmp_path / "bits")
     assert len(entered["placement"]) == len(units) * len(ZONES)

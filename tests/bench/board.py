@@ -76,13 +76,14 @@ def build(home: Path, *, units: int, hours: int, now_s: int, readings: int = 84)
             )
             for number in range(units)
         ]
-        enter(record, names, ZONES, probe=lambda n, k: (f"n{n:03}{k}", "p1"), from_s=from_s)
-        gateways = {
-            ("lot", f"n{number:03}{place}"): f"gateway-{number // GATEWAY_UNITS + 1}"
-            for number in range(units)
-            for place in range(len(ZONES))
-        }
-        record.declare_gateways(gateways)
+        enter(
+            record,
+            names,
+            ZONES,
+            probe=lambda n, k: (f"n{n:03}{k}", "p1"),
+            from_s=from_s,
+            gateway=lambda n: f"gateway-{n // GATEWAY_UNITS + 1}",
+        )
         with record.engine.begin() as db:
             _fill(db, hours=hours, now_s=now_s, readings=readings)
 

@@ -22,11 +22,13 @@ def enter(
     *,
     probe: Callable[[int, int], tuple[str, str]],
     from_s: int,
+    gateway: Callable[[int], str] = lambda _: "",
 ) -> None:
     """Enter new units of known sites, each with the same zones (code, kind), all watched.
 
     `probe` tells from the numbers of a unit and of a zone in it the codes of the node and the probe
-    there. What results is what `add_unit`, `add_zone` and `place` leave behind (tests/test_benches.py).
+    there, `gateway` from the unit's through what its nodes are heard. What results is what `add_unit`,
+    `add_zone`, `place` and `declare_gateways` leave behind (tests/test_benches.py).
     """
     hour = from_s // HOUR_S
     places = [(n, k) for n in range(len(units)) for k in range(len(zones))]
@@ -47,8 +49,11 @@ def enter(
         ])  # fmt: skip
         zone_of = {(unit, code): zone for zone, unit, code in db.execute(
             select(t.zone.c.zone_id, t.zone.c.unit_id, t.zone.c.code))}  # fmt: skip
-        nodes = dict.fromkeys((site_of[units[n].site], probe(n, k)[0]) for n, k in places)
-        _insert(db, t.node, [{"site_id": site, "code": code} for site, code in nodes])
+        nodes = {(site_of[units[n].site], probe(n, k)[0]): gateway(n) for n, k in places}
+        _insert(db, t.node, [
+            {"site_id": site, "code": code, "gateway": through}
+            for (site, code), through in nodes.items()
+        ])  # fmt: skip
         node_of = {(site, code): node for node, site, code in db.execute(
             select(t.node.c.node_id, t.node.c.site_id, t.node.c.code))}  # fmt: skip
         probes = {
