@@ -19,7 +19,7 @@ import sys
 import tempfile
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
@@ -290,32 +290,35 @@ def measure(home: Path, *, runs: int, units: int, now_s: int, browser: bool) -> 
         board = Visitor(there, secret)
         first, size = board.page("/")
         beside_first, _ = empty.page("/")
-        rows = [chr(65 + k) for k in range(max(1, units // ROW_UNITS))]
+        letters = [chr(65 + k) for k in range(max(1, units // ROW_UNITS))]
         filters = [
-            {"row": rows[k % len(rows)]} if k % 2 else {"state": ("wet", "damp", "dry")[k // 2 % 3]}
+            "?"
+            + urlencode(
+                {"row": letters[k % len(letters)]}
+                if k % 2
+                else {"state": ("wet", "damp", "dry")[k // 2 % 3]}
+            )
             for k in range(runs * 2)
         ]
-        beside, changes, nodes, again, alone_s = [], [], [], [], []
-        for wanted in filters:
-            beside.append(empty.page("/")[0])
-            changes.append(board.page("/", "?" + urlencode(wanted))[0])
-        for wanted in filters[:PAUSES]:
-            time.sleep(Lots.LOT_S + 1)  # what was read is no longer shown
-            alone_s.append(board.page("/", "?" + urlencode(wanted))[0])
-        for _ in range(runs):
-            again.append(board.page("/")[0])
-            nodes.append(board.page("/nodes"))
-        alone = statistics.median(beside)
+
+        def asked(path: str, search: str = "", *, rest_s: float = 0.0) -> tuple[float, float]:
+            time.sleep(rest_s)  # what was read is no longer shown
+            return board.page(path, search)[0], empty.page("/")[0]
+
+        changes = [asked("/", wanted) for wanted in filters]
+        anew = [asked("/", wanted, rest_s=Lots.LOT_S + 1) for wanted in filters[:PAUSES]]
+        again = [asked("/") for _ in range(runs)]
+        nodes = [asked("/nodes") for _ in range(runs)]
         crowded, longest, failed = crowd(lambda: board.page("/"))
-        crowded_empty, _, _ = crowd(lambda: empty.page("/"))
+        crowded_empty, longest_empty, _ = crowd(lambda: empty.page("/"))
         took = [
             ("Lot, first of the process", first, beside_first, f"{size / 1000:,.0f} kB"),
-            ("Lot, again", statistics.median(again), alone, ""),
-            ("change of filter, p95", _p95(changes), _p95(beside), ""),
-            (f"the same, {Lots.LOT_S + 1} s after the last", statistics.median(alone_s), alone, ""),
-            ("Nodes", statistics.median(s for s, _ in nodes), alone, f"{nodes[-1][1] / 1000:,.0f} kB"),
+            ("Lot, again", *_medians(again), ""),
+            ("change of filter, p95", *map(_p95, zip(*changes, strict=True)), ""),
+            (f"the same, {Lots.LOT_S + 1} s after the last", *_medians(anew), ""),
+            ("Nodes", *_medians(nodes), f"{board.page('/nodes')[1] / 1000:,.0f} kB"),
             (f"{VIEWERS} viewers at once, median", crowded, crowded_empty, f"{failed} without a page"),
-            (f"{VIEWERS} viewers at once, the last", longest, crowded_empty, ""),
+            (f"{VIEWERS} viewers at once, the last", longest, longest_empty, ""),
         ]  # fmt: skip
         if browser:
             lot = in_browser(there, secret, ".units > li", 5)
@@ -332,8 +335,13 @@ def measure(home: Path, *, runs: int, units: int, now_s: int, browser: bool) -> 
         return [*found, most]
 
 
-def _p95(times_s: list[float]) -> float:
+def _p95(times_s: Sequence[float]) -> float:
     return statistics.quantiles(times_s, n=20)[-1]
+
+
+def _medians(pairs: list[tuple[float, float]]) -> tuple[float, float]:
+    ours, beside = map(statistics.median, zip(*pairs, strict=True))
+    return ours, beside
 
 
 def table_rows(*, quick: bool) -> list[Row]:
