@@ -71,7 +71,7 @@ def build(home: Path, *, units: int, hours: int, now_s: int, readings: int = 84)
                 f"rv{number:03}",
                 "lot",
                 "Invented",
-                f"{chr(65 + number // ROW_UNITS)}-{number % ROW_UNITS + 1}",
+                f"{row_of(number)}-{number % ROW_UNITS + 1}",
                 life=LIVES[number % len(LIVES)],
             )
             for number in range(units)
@@ -86,6 +86,12 @@ def build(home: Path, *, units: int, hours: int, now_s: int, readings: int = 84)
         )
         with record.engine.begin() as db:
             _fill(db, hours=hours, now_s=now_s, readings=readings)
+
+
+def row_of(number: int) -> str:
+    """Row of a unit on the lot: A to Z, then A1 and so on."""
+    row = number // ROW_UNITS
+    return f"{chr(65 + row % 26)}{row // 26 or ''}"
 
 
 def _fill(db: Connection, *, hours: int, now_s: int, readings: int) -> None:
@@ -290,7 +296,7 @@ def measure(home: Path, *, runs: int, units: int, now_s: int, browser: bool) -> 
         board = Visitor(there, secret)
         first, size = board.page("/")
         beside_first, _ = empty.page("/")
-        letters = [chr(65 + k) for k in range(max(1, units // ROW_UNITS))]
+        letters = [row_of(k * ROW_UNITS) for k in range(max(1, units // ROW_UNITS))]
         filters = [
             "?"
             + urlencode(
