@@ -2,10 +2,10 @@
 
     python -m tests.bench.intake [--runs 5]
 
-Live QoS 1, one publisher, one node: `mosquitto_pub` sends while the subscriber listens. The clock
-runs from the start of the publisher to the last message printed by `mosquitto_sub` (which stores
-nothing), or to the last reading committed and synced by the intake. Runs alternate, so that
-another load on the machine meets both.
+Live QoS 1, one publisher, a node of its own in each run, for each has an allowance: `mosquitto_pub`
+sends while the subscriber listens. The clock runs from the start of the publisher to the last message
+printed by `mosquitto_sub` (which stores nothing), or to the last reading committed and synced by the
+intake. Runs alternate, so that another load on the machine meets both.
 """
 
 import argparse
@@ -40,7 +40,7 @@ def payloads(boot: int, *, each: int, count: int) -> bytes:
         readings = [
             Reading(
                 site="yard",
-                node="n1",
+                node=f"n{boot}",
                 boot=boot,
                 seq=number * each + k,
                 uptime_s=600 * (number * each + k),
@@ -87,9 +87,9 @@ def memory_mb(pid: int) -> float:
     return int(status.split("VmHWM:")[1].split()[0]) / 1024
 
 
-def publish(port: int, prefix: str, lines: bytes) -> None:
+def publish(port: int, topic: str, lines: bytes) -> None:
     command = ["mosquitto_pub", "-p", str(port), "-V", "5", "-q", "1", "-l"]
-    subprocess.run([*command, "-t", f"{prefix}/yard/n1/senml"], input=lines, check=True)
+    subprocess.run([*command, "-t", topic], input=lines, check=True)
 
 
 def listened(port: int, broker_log: Path, lines: bytes, *, count: int) -> float:
@@ -99,7 +99,7 @@ def listened(port: int, broker_log: Path, lines: bytes, *, count: int) -> float:
     with subprocess.Popen([*command, "-t", "sub/+/+/senml"], stdout=subprocess.DEVNULL) as process:
         until(lambda: broker_log.read_text().count(" sub/+/+/senml") > subscribed)
         start = time.perf_counter()
-        publish(port, "sub", lines)
+        publish(port, "sub/yard/n1/senml", lines)
         process.wait(WAIT_S)
         return time.perf_counter() - start
 
@@ -109,7 +109,7 @@ def stored(port: int, record: sqlite3.Connection, lines: bytes, *, boot: int, la
     whole = (last, "[]")
     query = "select seq, missing from receipt where boot = ?"
     start = time.perf_counter()
-    publish(port, "sillkeep", lines)
+    publish(port, f"sillkeep/yard/n{boot}/senml", lines)
     until(lambda: record.execute(query, (boot,)).fetchone() == whole, seconds=WAIT_S, every=0.005)
     return time.perf_counter() - start
 
