@@ -159,6 +159,8 @@ class Record(_Table):
     """Single readings of units sold or left, and of probes placed nowhere, are dropped after so many years; without it never."""
     pulse_seconds: Annotated[int, Field(ge=5, le=60, strict=True)] = 5
     """How often each part leaves its pulse; rarer spares a memory card. Three missed ones restart it."""
+    cache_mb: Annotated[int, Field(ge=1, le=1024, strict=True)] = 64
+    """The most that each connection of a part keeps of the record in memory; a small board has no room for that."""
 
 
 class Archive(_Table):
@@ -262,6 +264,13 @@ class Log(_Table):
     """`json` is one object a line, for machines."""
     level: Literal["debug", "info", "warning", "error"] = "info"
     """The least that is logged."""
+
+
+class Serve(_Table):
+    """How `sillkeep serve` runs its parts."""
+
+    shared_memory: Annotated[bool, Field(strict=True)] = False
+    """On Linux, parts are forked from one process that has loaded what they need: half the memory. After an update start the whole anew."""
 
 
 class Metrics(_Table):
@@ -544,6 +553,8 @@ class Settings(_Table):
     """Where the board answers."""
     log: Log = Log()
     """How every process logs."""
+    serve: Serve = Serve()
+    """How the parts are run."""
     metrics: Metrics = Metrics()
     """Figures for a machine."""
     weather: tuple[Weather, ...] = ()

@@ -225,6 +225,7 @@ def judge_unit(
         site=record.site_readings(site.code, from_s=from_s, to_s=to_hour * HOUR_S),
         events=tuple(record.events(site.code, unit=unit.code)),
         settling_s=_settling(unit, placements, record.bench_points()),
+        left_s=_left(unit, placements),
         altitude_m=site.altitude_m,
         limits=limits.steps(record.limit_entries(), site=site.code, body_type=unit.body_type),
         sources={zone.code: zone.source for zone in yard},
@@ -654,6 +655,26 @@ def _settling(
     return starts
 
 
+def _left(unit: Unit, placements: Iterable[Placement]) -> dict[str, list[tuple[int, int | None]]]:
+    """When zones of a unit that had a probe had none, None: to this day."""
+    spans: dict[str, list[tuple[int, int | None]]] = {}
+    placed: dict[str, list[tuple[int, int | None]]] = {}
+    for each in placements:
+        if each.unit == unit.code and each.zone:
+            placed.setdefault(each.zone, []).append((each.from_s, each.to_s))
+    for zone, times in placed.items():
+        watched_to: int | None = 0
+        for from_s, to_s in sorted(times, key=lambda span: span[0]):
+            if watched_to is None:  # to this day
+                break
+            if 0 < watched_to < from_s:
+                spans.setdefault(zone, []).append((watched_to, from_s))
+            watched_to = None if to_s is None else max(watched_to, to_s)
+        if watched_to is not None:
+            spans.setdefault(zone, []).append((watched_to, None))
+    return spans
+
+
 def _around(unit: Unit, events: Sequence[Event], placements: Iterable[Placement]) -> alarms.Around:
     placed = [(p.zone, p.from_s) for p in placements if p.unit == unit.code and p.zone]
     return alarms.Around(unit.life, events, placed)
@@ -722,16 +743,29 @@ def reconcile(
         key = (change.zone, change.kind, change.raised_s)
         begun = judged.get(key, (change, None))[0] if change.cleared_s else change
         judged[key] = (begun, change.cleared_s)
+    inspected = {
+        (change.zone, change.kind, change.raised_s)
+        for change in changes
+        if change.cleared_s is not None and judge.BY_HAND in change.facts
+    }
     judged, resting = _latched(judged, latches)
     stored = {_key_of(a, judged): a for a in known if a.withdrawn_s is None and not a.node}
     judged_to_s = now_s // HOUR_S * HOUR_S
     new = [
-        _new_alarm(unit, begun, cleared_s, now_s=now_s, in_use=in_use, rested_s=resting.get(key))
+        _new_alarm(
+            unit,
+            begun,
+            cleared_s,
+            now_s=now_s,
+            in_use=in_use,
+            rested_s=resting.get(key),
+            by_hand=key in inspected,
+        )
         for key, (begun, cleared_s) in judged.items()
         if key not in stored and begun.cleared_s is None
     ]
     changed = [
-        _ended(stored[key], cleared_s, now_s=now_s)
+        _ended(stored[key], cleared_s, now_s=now_s, by_hand=key in inspected)
         for key, (_, cleared_s) in judged.items()
         if key in stored and stored[key].cleared_s != cleared_s
     ]
@@ -786,6 +820,7 @@ def _new_alarm(
     now_s: int,
     in_use: bool,
     rested_s: int | None = None,
+    by_hand: bool = False,
 ) -> NewAlarm:
     cause = str(change.facts.get("cause", ""))
     alarm_class = alarms.alarm_class(
@@ -801,8 +836,9 @@ def _new_alarm(
         steps.append(AlarmStep(rested_s, "latched unacknowledged", SYSTEM, RESTS))
     if cleared_s is not None:
         old = cleared_s < now_s - OLD_NEWS_S
-        state = "normal" if old else alarms.after(steps[-1].state, _end_of(change.kind))
-        why = "it ended before anybody could be told" if old else ENDED[_end_of(change.kind)]
+        end: alarms.Act = "inspected" if by_hand else _end_of(change.kind)
+        state = "normal" if old else alarms.after(steps[-1].state, end)
+        why = "it ended before anybody could be told" if old else ENDED[end]
         steps.append(AlarmStep(cleared_s, state, SYSTEM, why))
     key = f"{unit.code or unit.site}/{change.zone}/{change.kind}/{change.raised_s}"
     told = () if steps[-1].state == "normal" else (OutboxItem(key, "people", said),)
@@ -826,11 +862,13 @@ def _new_alarm(
     )
 
 
-def _ended(alarm: Alarm, cleared_s: int | None, *, now_s: int) -> ChangedAlarm:
+def _ended(
+    alarm: Alarm, cleared_s: int | None, *, now_s: int, by_hand: bool = False
+) -> ChangedAlarm:
     if cleared_s is None:
         state, why = alarms.STANDS_AGAIN[alarm.state], "late readings: the condition still stands"
     elif alarm.cleared_s is None:
-        end = _end_of(alarm.kind)
+        end: alarms.Act = "inspected" if by_hand else _end_of(alarm.kind)
         state, why = alarms.after(alarm.state, end), ENDED[end]
     else:
         state, why = alarm.state, "late readings: it ended at another time"
@@ -1013,12 +1051,17 @@ def _notice_probes(
             since_s = 0 if heard is None or heard.at_s < place.from_s else heard.at_s
             silent.setdefault((place.site, place.unit, place.zone), (place, due_s, since_s))
     standing = {(a.site, a.unit, a.zone): a for a in known if a.kind == PROBE and not a.cleared_s}
-    for where in silent.keys() - standing.keys():
+    begun = silent.keys() - standing.keys()
+    told = record.node_faults() if begun else {}
+    for where in begun:
         place, due_s, since_s = silent[where]
+        told_s, faults = told.get((place.site, place.node), (0, {}))
         facts: dict[str, float | str] = {
             "node": f"node {place.node}",
             "probe": place.probe,
             "since": text.moment(since_s) if since_s else "",
+            # one told before its last sample is over: it was heard again since
+            "fault": faults.get(place.probe, "") if told_s >= max(since_s, place.from_s) else "",
         }
         change = judge.AlarmChange(place.zone, PROBE, due_s, None, facts)
         unit = units.get(place.unit) or Unit("", place.site)

@@ -1053,6 +1053,26 @@ def test_each_finding_of_a_node_says_what_to_do(noded):
     assert bench_text.NO_BENCH in seen(noded, "/nodes")
 
 
+def test_an_alarm_of_a_zone_whose_probe_is_gone_says_so_wherever_it_stands(tmp_path):
+    with filled_record(tmp_path, days=2) as record:
+        wet = next(
+            a
+            for a in record.alarms()
+            if a.unit and a.zone and a.kind in board.OF_ZONE and not a.cleared_s
+        )
+        paths = ("/", f"/unit/{wet.unit}", f"/unit/{wet.unit}/zone/{wet.zone}", "/alarms")
+        before = [seen(record, path) for path in paths]
+        for each in record.placements():
+            if (each.unit, each.zone, each.to_s) == (wet.unit, wet.zone, None):
+                gone = Placement(each.node, each.probe, each.site, "", "", NOW_S - 60)
+                record.place(gone, recorded_s=NOW_S, who="", why="x")
+        after = [seen(record, path) for path in paths]
+    assert not any(text.LEFT in said for said in before)
+    for path, said in zip(paths, after, strict=True):
+        assert text.LEFT in said, path
+        assert f"{text.LEFT} {text.LEFT}" not in said
+
+
 def test_nodes_say_their_faults_and_how_they_stand_with_the_broker(tmp_path):
     with filled_record(tmp_path, days=2) as record:
         before = seen(record, "/nodes")

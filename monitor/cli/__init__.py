@@ -53,9 +53,14 @@ JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON for a script.
 
 
 def main() -> None:
-    """Entry point: errors that a person can mend are one sentence, exit status 2."""
+    """Entry point."""
+    ended_in_words(app)
+
+
+def ended_in_words(run: Callable[[], object]) -> None:
+    """Run something; an error that a person can mend is one sentence, exit status 2."""
     try:
-        app()
+        run()
     except MonitorError as error:
         _say_error(error)
         sys.exit(2)
@@ -392,6 +397,10 @@ def _log_as(process: str, settings: "Settings") -> None:
     from monitor import logs
 
     logs.configure(process, settings.log, logs.secrets_of(settings))
+    if process != "serve":  # which opens no record
+        from monitor.store.engine import limit_cache
+
+        limit_cache(settings.record.cache_mb)
 
 
 @app.command()

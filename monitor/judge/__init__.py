@@ -38,6 +38,7 @@ from monitor.judge.day import (
     telling,
 )
 from monitor.judge.findings import (
+    BY_HAND,
     AlarmChange,
     alarm_changes,
     count_wettings,
@@ -50,9 +51,9 @@ from monitor.judge.hours import last_before, rounded
 from monitor.judge.leaks import Latch, standing, weigh_leaks
 from monitor.judge.memory import MEAN_DAYS, UnitMemory
 
-__all__ = ["VERSION", "AlarmChange", "Judgement", "Latch", "Watched", "advance"]
+__all__ = ["BY_HAND", "VERSION", "AlarmChange", "Judgement", "Latch", "Watched", "advance"]
 
-VERSION = "5"  # of these rules: a record judged by another version is judged again
+VERSION = "6"  # of these rules: a record judged by another version is judged again
 
 # Checkpoints, by how far back a late reading reaches: most come within days, a ring holds 40
 DAILY_DAYS, SPARSE_DAYS = 7, 40

@@ -70,6 +70,8 @@ class Watched:
         Of this unit or of its whole site.
     settling_s : mapping of zone code to times
         When each placement on the zone began.
+    left_s : mapping of zone code to spans
+        When no probe was on a zone that had one before; None: it still has none.
     altitude_m : float
         Of the site. [m]
     limits : tuple of LimitStep
@@ -84,6 +86,7 @@ class Watched:
     site: Mapping[str, ZoneReadings] = field(default_factory=dict)
     events: tuple[Event, ...] = ()
     settling_s: Mapping[str, Sequence[int]] = field(default_factory=dict)
+    left_s: Mapping[str, Sequence[tuple[int, int | None]]] = field(default_factory=dict)
     altitude_m: float = 0.0
     limits: tuple[LimitStep, ...] = ()
     sources: Mapping[str, WeatherSource] = field(default_factory=dict)

@@ -46,6 +46,13 @@ ZONES = (
     ("bay", "bay"),
 )
 DAY_S = 86_400
+SUITES = "/_dash-component-suites"
+ON_DEMAND = (
+    "/_dash-layout",
+    "/_dash-dependencies",
+    f"{SUITES}/dash/dcc/async-graph.js",
+    f"{SUITES}/plotly/package_data/plotly.min.js",
+)
 
 
 def fill(home: Path, *, now_s: int, days: int) -> None:
@@ -110,6 +117,9 @@ def name(pid: int) -> str:
         words = Path(f"/proc/{pid}/cmdline").read_bytes().decode().split("\0")
     except OSError:
         return "gone"
+    own = Path(f"/proc/{pid}/comm").read_text().strip()
+    if own.startswith("sillkeep "):  # a fork of the supervisor, whose command line it has
+        return own.removeprefix("sillkeep ")
     if "dashboards" in words:
         return "pages"
     return next((word for word in reversed(words) if re.fullmatch(r"[a-z]+", word)), words[0])
@@ -140,12 +150,19 @@ def measured(pids: dict[int, str]) -> dict[str, tuple[float, int, float]]:
 
 
 def visit(port: int, cookie: str) -> None:
-    for path in ("/", "/unit/rv1", "/zone/rv1/off-rear-low", "/chain", "/_dash-layout"):
-        request = urllib.request.Request(
-            f"http://127.0.0.1:{port}{path}", headers={"Cookie": f"sillkeep={cookie}"}
-        )
-        with suppress(OSError), urllib.request.urlopen(request, timeout=60) as answer:
-            answer.read()
+    """Lot, unit, a zone with its charts, alarms and chain, with the scripts that a browser fetches."""
+    head = {"Cookie": f"sillkeep={cookie}"}
+
+    def got(path: str) -> str:
+        request = urllib.request.Request(f"http://127.0.0.1:{port}{path}", headers=head)
+        with urllib.request.urlopen(request, timeout=60) as answer:
+            return str(answer.read().decode())
+
+    for path in (*re.findall(r'src="(/[^"]+)"', got("/")), *ON_DEMAND):
+        got(path)
+    visitor = board.Visitor(port, cookie)
+    for page in ("/", "/unit/rv1", "/unit/rv1/zone/off-rear-low", "/alarms", "/chain"):
+        visitor.page(page)
 
 
 def table(title: str, before: dict, after: dict, seconds: float) -> None:  # type: ignore[type-arg]
