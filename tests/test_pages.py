@@ -88,6 +88,8 @@ def test_units_stand_by_urgency_then_by_slot_as_people_count(record):
     units = [unit.code for unit in board.lot(record.engine, now_s=NOW_S).units]
     assert units == ["van-wet", "van-lost", "van-dry"]
     assert board.slot_order("A9") < board.slot_order("A10") < board.slot_order("B2")
+    assert board.slot_order("A9") < board.slot_order("A²")  # no number, though a digit to Python
+    assert board.slot_order("²") != board.slot_order("")
 
 
 def test_a_unit_says_how_many_of_its_zones_are_unknown(record):

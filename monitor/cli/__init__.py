@@ -24,7 +24,7 @@ from typer.core import TyperGroup
 from monitor.errors import InputError, MonitorError
 
 if TYPE_CHECKING:
-    from monitor.config import Settings
+    from monitor.config import Server, Settings
     from monitor.lot import Event, Placement
     from monitor.store import Record
     from monitor.store.archive import Standing
@@ -429,14 +429,14 @@ def demo(
 # --- the lot --------------------------------------------------------------------------------------
 
 
-def _enter_lot(home: Path, path: Path) -> str:
+def _enter_lot(home: Path, path: Path, server: "Server | None" = None) -> str:
     """Enter what a lot file holds; what is known already is left as it is."""
     from monitor import lotfile
     from monitor.store import open_record
 
     lot = lotfile.read_lot(path)
     now_s = _now()
-    with open_record(home) as record:
+    with open_record(home, server=server) as record:
         for site in lot.sites:
             record.add_site(site)
         for unit in lot.units:
@@ -821,6 +821,7 @@ from monitor.cli.provision import (  # noqa: E402
     node_renew,
     node_revoke,
 )
+from monitor.cli.recompute import recompute  # noqa: E402
 from monitor.cli.rounds import round_app  # noqa: E402
 from monitor.cli.seals import seal_app  # noqa: E402
 from monitor.cli.units import unit_app  # noqa: E402
@@ -845,6 +846,7 @@ app.command("load")(load_command)
 app.command("backup")(back_up)
 app.command()(drill)
 app.command()(notice)
+app.command()(recompute)
 node_app.command("list")(node_list)
 node_app.command("place")(node_place)
 node_app.command("take")(node_take)

@@ -2663,7 +2663,7 @@ def clock_time(minute: int, *, twelve_hour: bool) -> str:
 def slot_order(slot: str) -> tuple[tuple[int, int | str], ...]:
     """Rows and slots in the order in which one walks past them: A2 before A10; without one, last."""
     parts = re.findall(r"\d+|\D+", slot)
-    found = [(0, int(part)) if part.isdigit() else (1, part.casefold()) for part in parts]
+    found = [(0, int(part)) if part.isdecimal() else (1, part.casefold()) for part in parts]
     return tuple(found) or ((2, ""),)
 
 
