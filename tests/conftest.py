@@ -92,37 +92,37 @@ def is_open(port: int) -> bool:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
-# tests of the record by its doors alone: they run on a file and on a server
+# tests of the record by its doors alone: they run on a file and on a server,
 BOTH = {
+    "test_checking.py",
+    "test_forgetting.py",
+    "test_holds.py",
+    "test_people.py",
+    "test_repairs.py",
+    "test_sealing.py",
+    "test_store.py",
+    "test_watch.py",
+}
+# and these on a server where time is no matter
+BOTH_LONG = {
     "test_access.py",
     "test_archive.py",
     "test_bench.py",
     "test_causes.py",
-    "test_checking.py",
     "test_exchange.py",
-    "test_forgetting.py",
     "test_handing_border.py",
     "test_handing_parts.py",
-    "test_handing_strange.py",
-    "test_holds.py",
     "test_leaving.py",
     "test_limits.py",
     "test_messages.py",
     "test_moving.py",
     "test_pages.py",
-    "test_people.py",
-    "test_repairs.py",
     "test_rounds.py",
-    "test_sealing.py",
     "test_seals.py",
     "test_silence.py",
-    "test_store.py",
     "test_storms.py",
-    "test_watch.py",
     "test_weather.py",
 }
-
-
 # fixtures that make one file for a whole module
 MADE_ONCE = {"dry_home"}
 
@@ -132,9 +132,11 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     is_of_file = metafunc.definition.get_closest_marker("file") or MADE_ONCE & {
         *metafunc.fixturenames
     }
-    if metafunc.definition.path.name in BOTH and not is_of_file:
+    name = metafunc.definition.path.name
+    if name in BOTH | BOTH_LONG and not is_of_file:
         # a database for each example takes minutes
-        marks = [pytest.mark.long] if hasattr(metafunc.function, "hypothesis") else []
+        is_long = name in BOTH_LONG or hasattr(metafunc.function, "hypothesis")
+        marks = [pytest.mark.long] if is_long else []
         on_server = pytest.param("postgresql", marks=marks)
         metafunc.parametrize("record_on", ["sqlite", on_server], indirect=True)
 

@@ -186,7 +186,7 @@ def test_without_a_counter_the_time_is_the_identity(record: Record) -> None:
     taken = take(record, sample(None, at_s=at), sample(None, at_s=at), sample(None, at_s=at + 1))
     assert (taken.stored, taken.repeated, taken.disputed) == (2, 1, 0)
     assert take(record, sample(None, at_s=at, temperature_c=9.0)).disputed == 1
-    assert rows(record, "SELECT boot, seq FROM reading") == [(-1, at), (-1, at + 1)]
+    assert rows(record, "SELECT boot, seq FROM reading ORDER BY seq") == [(-1, at), (-1, at + 1)]
     assert taken.receipts == ()
 
 
