@@ -33,6 +33,7 @@ class RunningServer:
     folder: Path
     port: int
     settings: tuple[str, ...] = HASTY
+    password: str = ""
     process: "subprocess.Popen[bytes] | None" = None
     numbers: "itertools.count[int]" = field(default_factory=itertools.count)
 
@@ -75,7 +76,8 @@ class RunningServer:
         return True
 
     def _libpq(self, database: str) -> str:
-        return f"host=127.0.0.1 port={self.port} user=sillkeep dbname={database}"
+        secret = f" password={self.password}" if self.password else ""
+        return f"host=127.0.0.1 port={self.port} user=sillkeep dbname={database}{secret}"
 
     def stop(self) -> None:
         """End it, at once and in order."""

@@ -1,5 +1,6 @@
 """What only a record on a PostgreSQL server has; what it has in common is tried by the tests of both."""
 
+import shutil
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -19,8 +20,10 @@ from monitor.store import Record, checking, forgetting, glance, open_record, pos
 from monitor.store import schema as t
 from monitor.store.engine import FILE_NAME, reading, writing
 from sensors.wire import Reading, Reject
+from tests import servers
 from tests.conftest import sillkeep
 from tests.servers import RunningServer
+from tests.test_checks import Authority
 from tests.test_forgetting import BY, NAME, OTHER, lived
 
 T0 = 1_764_000_000
@@ -332,6 +335,44 @@ def test_commands_of_the_shell_use_the_server_and_those_of_files_refuse(
     assert made.returncode == 2
     assert "pg_dump" in made.stderr
     assert not (tmp_path / FILE_NAME).exists()
+
+
+@pytest.mark.long
+def test_another_machine_is_reached_by_tls_and_its_certificate_is_compared(tmp_path: Path) -> None:
+    ours, other = tmp_path / "ours", tmp_path / "other"
+    ours.mkdir()
+    other.mkdir()
+    authority, stranger = Authority(ours, "ours"), Authority(other, "other")
+    with servers.running_server("fsync=off") as running:
+        place = running.empty()
+        running.ask("ALTER ROLE sillkeep PASSWORD 'hush-hush'")
+        for file in authority.sign(30.0):
+            copy = running.folder / "data" / file.name
+            shutil.copy(file, copy)
+            copy.chmod(0o600)
+            if servers.USER:
+                shutil.chown(copy, servers.USER)
+        # from now on by TLS and password alone
+        hba = running.folder / "data" / "pg_hba.conf"
+        hba.write_text("hostssl all all 127.0.0.1/32 scram-sha-256\n")
+        running.stop()
+        running.settings = ("ssl=on", "fsync=off")
+        running.password = "hush-hush"
+        running.start()
+
+        def to(file: Path, password: str | None) -> Server:
+            return Server(f"{place.address}?sslmode=verify-full&sslrootcert={file}", password)
+
+        with open_record(tmp_path, server=to(authority.file, "hush-hush")) as record:
+            with reading(record.engine) as db:
+                assert postgres.standing(db)["tls"].startswith("TLSv1.")
+            assert glance.pulses(tmp_path, to(authority.file, "hush-hush")) == {}
+        with pytest.raises(StoreError, match="certificate verify failed"):
+            open_record(tmp_path, server=to(stranger.file, "hush-hush"))
+        for wrong in ("hush", None):
+            with pytest.raises(StoreError, match="password") as found:
+                open_record(tmp_path, server=to(authority.file, wrong))
+            assert "hush" not in str(found.value)
 
 
 def test_the_look_at_the_installation_names_what_does_not_sync(
