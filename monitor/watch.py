@@ -36,6 +36,7 @@ from monitor.lot import (
     Site,
     Source,
     Unit,
+    ZoneReadings,
     silent_after_s,
 )
 from monitor.store import (
@@ -67,6 +68,7 @@ OF_PROOF: frozenset[AlarmKind] = frozenset({"drying stalled", "did not stay dry"
 AHEAD: AlarmKind = "freezing ahead"  # of hours that are still to come
 DRYER: AlarmKind = "dehumidifier stopped"
 PROBE: AlarmKind = "probe silent"
+NOT_OF_HOURS = OF_PROOF | {AHEAD, DRYER, PROBE}  # kinds that are not raised by judged hours
 NO_FROST = "winterised, heated, begun, or no longer forecast"
 DRIES = "emptied, taken away, lived in, or at work again"
 DRYER_H = dryer.TRAIN_H + dryer.TEST_H + 24
@@ -213,31 +215,19 @@ def judge_unit(
     from_s = 0 if saved is None else saved[0] * DAY_S
     readings = record.unit_readings(unit.code, from_s=from_s, to_s=to_hour * HOUR_S)
     if saved is None:
-        heard = [int(zone.at_s[0]) for zone in readings.values() if len(zone.at_s)]
-        from_s = min(heard, default=to_hour * HOUR_S) // DAY_S * DAY_S
-    own_s = _own_from_s(record, unit.code)
+        begun_s = began_s(readings)
+        from_s = (to_hour * HOUR_S if begun_s is None else begun_s) // DAY_S * DAY_S
+    own_s = own_from_s(record, unit.code)
     since_s = max(_changed_since(unit, due, from_s), min(own_s, from_s))
-    yard = record.site_zones(site.code)
-    watched = judge.Watched(
-        unit=unit.code,
-        zones=tuple(record.zones(unit.code)),
-        readings=readings,
-        site=record.site_readings(site.code, from_s=from_s, to_s=to_hour * HOUR_S),
-        events=tuple(record.events(site.code, unit=unit.code)),
-        settling_s=_settling(unit, placements, record.bench_points()),
-        left_s=_left(unit, placements),
-        altitude_m=site.altitude_m,
-        limits=limits.steps(record.limit_entries(), site=site.code, body_type=unit.body_type),
-        sources={zone.code: zone.source for zone in yard},
-    )
+    watched = watched_of(record, site, unit, placements, readings, from_s=from_s, to_hour=to_hour)
     found = judge.advance(watched, memory, from_day=from_s // DAY_S, to_hour=to_hour)
-    around = _around(unit, watched.events, placements)
+    around = around_of(unit, watched.events, placements)
     known = [alarm for alarm in record.alarms(unit=unit.code) if alarm.raised_s >= own_s]
     work = reconcile(
         unit,
         [change for change in found.alarms if change.raised_s >= own_s],
         [latch for latch in found.latches if latch.raised_s >= own_s],
-        [alarm for alarm in known if alarm.kind not in OF_PROOF | {AHEAD, DRYER, PROBE}],
+        [alarm for alarm in known if alarm.kind not in NOT_OF_HOURS],
         since_s=since_s,
         now_s=now_s,
         in_use=alarms.is_supply_live(around, at_s=now_s),
@@ -264,6 +254,36 @@ def judge_unit(
     return Round(1, hours, len(work.new))
 
 
+def began_s(readings: Mapping[str, ZoneReadings]) -> int | None:
+    """When the first reading of any zone is of; None: there is none."""
+    return min((int(zone.at_s[0]) for zone in readings.values() if len(zone.at_s)), default=None)
+
+
+def watched_of(
+    record: Record,
+    site: Site,
+    unit: Unit,
+    placements: Sequence[Placement],
+    readings: Mapping[str, ZoneReadings],
+    *,
+    from_s: int,
+    to_hour: int,
+) -> judge.Watched:
+    """All that the record knows of a unit from `from_s` to an hour, as it is judged by."""
+    return judge.Watched(
+        unit=unit.code,
+        zones=tuple(record.zones(unit.code)),
+        readings=readings,
+        site=record.site_readings(site.code, from_s=from_s, to_s=to_hour * HOUR_S),
+        events=tuple(record.events(site.code, unit=unit.code)),
+        settling_s=settling_of(unit, placements, record.bench_points()),
+        left_s=_left(unit, placements),
+        altitude_m=site.altitude_m,
+        limits=limits.steps(record.limit_entries(), site=site.code, body_type=unit.body_type),
+        sources={zone.code: zone.source for zone in record.site_zones(site.code)},
+    )
+
+
 def _changed_since(unit: Unit, due: Due, from_s: int) -> int:
     """From when on hours and alarms are replaced by what is judged from `from_s` on.
 
@@ -283,7 +303,7 @@ def has_left(unit: Unit, placements: Iterable[Placement]) -> bool:
     )
 
 
-def _own_from_s(record: Record, unit: str) -> int:
+def own_from_s(record: Record, unit: str) -> int:
     """From when on a unit's record is this home's own; what came from an earlier owner stays as it is."""
     came = record.received(unit)
     return 0 if came is None else came.until_s
@@ -463,7 +483,7 @@ def prove(record: Record, unit: Unit, watched: judge.Watched, *, to_hour: int, n
     finds it at rest.
     """
     structure = {zone.code for zone in watched.zones if zone.kind in STRUCTURE_KINDS}
-    own_s = _own_from_s(record, unit.code)
+    own_s = own_from_s(record, unit.code)
     repaired_s = [
         e.at_s
         for e in watched.events
@@ -528,7 +548,7 @@ def _note_leaves(
 
 def proven_from_hour(record: Record, unit: str) -> int | None:
     """First hour that the proofs of a unit's own repairs are taken from; None: it has none."""
-    own_s = _own_from_s(record, unit)
+    own_s = own_from_s(record, unit)
     repaired_s = [
         row.repaired_s
         for row in record.repairs(unit=unit)
@@ -636,7 +656,7 @@ def _step(revision: proofs.Revision) -> ProofStep:
     )
 
 
-def _settling(
+def settling_of(
     unit: Unit, placements: Iterable[Placement], points: Sequence[BenchPoint]
 ) -> dict[str, list[int]]:
     """When probes came into a zone: placed, or back from a box over salt."""
@@ -675,7 +695,10 @@ def _left(unit: Unit, placements: Iterable[Placement]) -> dict[str, list[tuple[i
     return spans
 
 
-def _around(unit: Unit, events: Sequence[Event], placements: Iterable[Placement]) -> alarms.Around:
+def around_of(
+    unit: Unit, events: Sequence[Event], placements: Iterable[Placement]
+) -> alarms.Around:
+    """What is going on around a unit that bears on its alarms."""
     placed = [(p.zone, p.from_s) for p in placements if p.unit == unit.code and p.zone]
     return alarms.Around(unit.life, events, placed)
 
@@ -952,7 +975,7 @@ def _notice_water(
             unit = units[newest.unit]
             change = judge.AlarmChange(newest.zone, "water contact", newest.at_s, None, {})
             events = record.events(unit.site, unit=unit.code)
-            around = _around(unit, events, placements)
+            around = around_of(unit, events, placements)
             in_use = alarms.is_supply_live(around, at_s=now_s)
             alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=in_use)
             source = Source(unit.site, "water contact", unit.code, newest.zone)

@@ -810,6 +810,7 @@ from monitor.cli.provision import (  # noqa: E402
     node_renew,
     node_revoke,
 )
+from monitor.cli.recompute import recompute  # noqa: E402
 from monitor.cli.rounds import round_app  # noqa: E402
 from monitor.cli.seals import seal_app  # noqa: E402
 from monitor.cli.units import unit_app  # noqa: E402
@@ -834,6 +835,7 @@ app.command("load")(load_command)
 app.command("backup")(back_up)
 app.command()(drill)
 app.command()(notice)
+app.command()(recompute)
 node_app.command("list")(node_list)
 node_app.command("place")(node_place)
 node_app.command("take")(node_take)

@@ -67,6 +67,7 @@ class Judgement:
     """Hours of each zone as columns of the HOURS file, alarm changes by time, and checkpoints.
 
     `latches` are the findings of leaks that were inspected in the span or still stand at its end.
+    `memory` is what is known after its last day: a checkpoint, if that day is whole.
     """
 
     hours: dict[str, dict[str, Column]]
@@ -74,6 +75,7 @@ class Judgement:
     checkpoints: list[tuple[int, bytes]]  # (day number, memory before its first hour)
     latches: list[Latch]
     around: list[AlarmChange]  # doubts in the site's own probes, a slash before their zone
+    memory: UnitMemory
 
 
 def advance(
@@ -129,6 +131,7 @@ def advance(
         checkpoints=saved,
         latches=latches + standing(kept),
         around=around,
+        memory=kept,
     )
 
 

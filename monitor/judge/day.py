@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from monitor.errors import InputError
 from monitor.evidence.folds import median_of_known
+from monitor.evidence.weights import Weights
 from monitor.judge.hours import HOUR_S, Floats, Ints, hourly, moist, rounded
 from monitor.judge.memory import MEAN_DAYS, SCALE, UnitMemory, ZoneMemory
 from monitor.lot import (
@@ -78,6 +79,8 @@ class Watched:
         Limits that somebody changed, from when on; by time.
     sources : mapping of zone code to WeatherSource
         Where the site's zones have their figures from; those it lacks have probes.
+    weights : Weights or None
+        Of leak evidence; None: those of this release.
     """
 
     unit: str
@@ -90,6 +93,7 @@ class Watched:
     altitude_m: float = 0.0
     limits: tuple[LimitStep, ...] = ()
     sources: Mapping[str, WeatherSource] = field(default_factory=dict)
+    weights: Weights | None = None
 
 
 # --- what is measured -----------------------------------------------------------------------------
