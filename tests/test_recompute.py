@@ -342,15 +342,15 @@ def copy(home: Path, to: Path) -> Path:
 def test_other_rules_are_kept_apart_and_what_differs_is_told(
     lived: Path, kept: Path, here: Executor, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(judge, "VERSION", "6")
+    monkeypatch.setattr(judge, "VERSION", "other")
     strict = replace(limits.LIMITS, damp_h=60, wet_excess_percent=20)
     for module in (findings, limits):
         monkeypatch.setattr(module, "LIMITS", strict)
     report, _ = again(lived, kept, here, sites=["hill"], from_month="2030-01")
-    assert (report.model, report.record) == ("6", [RULES])
+    assert (report.model, report.record) == ("other", [RULES])
     assert partition(kept, "hill", "2030-01", RULES).exists()
-    assert partition(kept, "hill", "2030-01", "6").exists()
-    assert not partition(kept, "yard", "2030-01", "6").exists()
+    assert partition(kept, "hill", "2030-01", "other").exists()
+    assert not partition(kept, "yard", "2030-01", "other").exists()
     (site,) = report.sites
     assert site.hours.words["state"]["wet -> damp"] > 24
     assert site.hours.columns["state"] == sum(site.hours.words["state"].values())
