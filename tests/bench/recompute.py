@@ -22,7 +22,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import psychrolib
 
 from monitor import recompute, watch
 from monitor.exchange import partitions
@@ -30,8 +29,10 @@ from monitor.lot import Placement, Site, Unit, Zone
 from monitor.recompute import month
 from monitor.store import Record, open_record
 from sensors.wire import Reading
+from tests.bench.air import psychrolib
 from tests.bench.rows import Row, seconds, told
 
+PLAIN = psychrolib(compiled=False)
 DAY_S, STEP_S = 86_400, 600
 START_S = 1_893_456_000  # 2030-01-01
 ZONES = ("off-rear-low", "off-mid-low", "door-rear-low", "roof-front", "floor-rear", "air-main")
@@ -80,11 +81,10 @@ def fill(record: Record, sites: int, units: int, days: int) -> None:
 
 def plain(files: Path) -> pd.DataFrame:
     """Dew point row by row, means by zone and hour."""
-    psychrolib.SetUnitSystem(psychrolib.SI)
     readings = pd.read_parquet(files)
     readings = readings[readings["unit"] != ""]
     readings["dew_point_c"] = [
-        psychrolib.GetTDewPointFromRelHum(celsius, humid / 100.0)
+        PLAIN.GetTDewPointFromRelHum(celsius, humid / 100.0)
         for celsius, humid in zip(
             readings["temperature_c"], readings["humidity_percent"], strict=True
         )
