@@ -29,6 +29,7 @@ from pydantic import (
 from pydantic_core import ErrorDetails
 
 from monitor.errors import ConfigError
+from monitor.parts import MEMBER
 
 if TYPE_CHECKING:
     from sensors.formats import mapped
@@ -108,6 +109,11 @@ class Broker(_Table):
     prefix: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] = "sillkeep"
     """First part of every topic."""
 
+    intakes: Annotated[int, Field(ge=1, le=16, strict=True)] = 1
+    """How many intakes `sillkeep serve` starts; several share the messages among them."""
+    member: Annotated[str, Field(pattern=rf"^({MEMBER})?$")] = ""
+    """Name of this machine where several share one record: small letters, digits and -; without it, it is the only one."""
+
     access_files: HomePath = None
     """Folder in which the list of who may do what at the broker is kept up, for mosquitto."""
 
@@ -115,6 +121,11 @@ class Broker(_Table):
     def embedded(self) -> bool:
         """Whether `sillkeep serve` starts the broker itself."""
         return not self.host
+
+    @property
+    def is_shared(self) -> bool:
+        """Whether several intakes may take in what nodes send."""
+        return self.intakes > 1 or bool(self.member)
 
     @property
     def address(self) -> str:
@@ -695,6 +706,8 @@ def _sentence(file: Path, text: str, detail: ErrorDetails) -> str:
         return f'{where}: unknown key "{name}"; {fix}'
     if detail["type"] == "value_error":  # our own sentence
         return f"{where}: {name}: {detail['ctx']['error']}"
+    if detail["type"] == "string_pattern_mismatch" and name == "broker.member":
+        return f"{where}: {name} = {detail['input']!r}: use small letters, digits and -"
     if detail["type"] == "string_pattern_mismatch":
         return f"{where}: {name} = {detail['input']!r}: use letters, digits, - and _, parted by /"
     if detail["type"] == "model_type":

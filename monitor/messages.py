@@ -37,6 +37,7 @@ from typing import TYPE_CHECKING, Any
 from monitor import catalogue, living, people, seals, storms, text
 from monitor.config import Messages, Settings
 from monitor.errors import DeliveryError, InputError, StoreError
+from monitor.parts import of_kind
 from monitor.store import Record
 from monitor.store import people as kept
 from monitor.store.people import AlarmNow, Message
@@ -469,9 +470,10 @@ class Alive:
 
 
 def alive(pulses: Mapping[str, int], *, archive: bool, now_s: int) -> list[Alive]:
-    """Whether each part that has to makes progress. A clock set back is no death."""
+    """Whether each part that has to makes progress, all of a kind. A clock set back is no death."""
     found = []
-    for part in (*PART_NAMES, *(("archive",) if archive else ())):
+    kinds = (*PART_NAMES, *(("archive",) if archive else ()))
+    for part in (part for kind in kinds for part in of_kind(kind, pulses) or [kind]):
         at_s = pulses.get(part)
         ago_s = None if at_s is None else max(now_s - at_s, 0)
         found.append(Alive(part, ago_s, ago_s is None or ago_s > ALIVE_S))
@@ -514,7 +516,7 @@ def run(settings: Settings, *, clock: Callable[[], int], pause: threading.Event)
         while not pause.is_set():
             try:
                 courier.turn()
-                pulses = {pulse.part: pulse.at_s for pulse in record.pulses()}
+                pulses = {pulse.part: pulse.at_s for pulse in record.pulses() if not pulse.is_over}
                 heart.beat(pulses, now_s=clock())
             except StoreError as error:  # locked or full: what waits is still there
                 LOG.warning("%s", error)

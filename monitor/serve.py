@@ -34,6 +34,7 @@ from pathlib import Path
 from monitor import broker
 from monitor.config import BUSY, Pages, Settings, claim, is_loopback
 from monitor.errors import ConfigError, StoreError
+from monitor.parts import name_of
 from monitor.store.glance import Glance
 
 STUCK_S = 60.0  # a process beats every 5 to 10 s; no progress for longer helps nobody
@@ -42,6 +43,7 @@ FIRST_WAIT_S, LAST_WAIT_S = 1.0, 30.0
 LIVED_S = 60.0  # a process that lived this long starts without a long wait
 LOOK_S = 5.0  # between two looks at the progress
 ASK_S = 0.3  # between two questions whether the board answers
+_SILLKEEP = (sys.executable, "-c", "from monitor.cli import main; main()")
 _SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGCHLD, signal.SIGIO)
 _ENDING = (signal.SIGTERM, signal.SIGINT)
 _PR_SET_PDEATHSIG = 1  # prctl(2), Linux
@@ -254,9 +256,9 @@ def answers(pages: Pages) -> bool:
 
 def parts_of(settings: Settings) -> list[Part]:
     """The processes that these settings ask for, in the order of starting."""
-    sillkeep = (sys.executable, "-c", "from monitor.cli import main; main()")
+    sillkeep = _SILLKEEP
     parts = [
-        Part("intake", (*sillkeep, "intake"), beats=True),
+        *_several("intake", settings.broker.intakes, settings.broker.member),
         Part("watch", (*sillkeep, "watch"), beats=True),
         Part("messages", (*sillkeep, "messages"), beats=True),
         _pages(settings.pages),
@@ -268,6 +270,18 @@ def parts_of(settings: Settings) -> list[Part]:
     if settings.broker.embedded:
         parts.insert(0, Part("broker", tuple(broker.command(settings.broker.port, settings.log))))
     return parts
+
+
+def _several(kind: str, count: int, member: str) -> list[Part]:
+    """Processes of one kind, numbered."""
+    return [
+        Part(
+            name_of(kind, number=number, member=member),
+            (*_SILLKEEP, kind, *(() if number == 1 else ("--number", str(number)))),
+            beats=True,
+        )
+        for number in range(1, count + 1)
+    ]
 
 
 def _pages(pages: Pages) -> Part:
@@ -295,9 +309,9 @@ def _signs(record: Glance, home: Path) -> dict[str, int]:
     would refuse another process as well, so that killing this one helps nobody.
     """
     signs = record.pulses()
-    with contextlib.suppress(OSError):
-        touched_ns = (home / "intake.lock").stat().st_mtime_ns
-        signs["intake"] = hash((signs.get("intake"), touched_ns))
+    for lock in home.glob("intake*.lock"):
+        with contextlib.suppress(OSError):
+            signs[lock.stem] = hash((signs.get(lock.stem), lock.stat().st_mtime_ns))
     return signs
 
 

@@ -229,13 +229,18 @@ def serve() -> None:
 
 
 @app.command()
-def intake() -> None:
+def intake(
+    number: Annotated[
+        int, typer.Option(min=1, help="Which of the intakes of this machine (broker.intakes).")
+    ] = 1,
+) -> None:
     """Take in readings from the broker."""
     from monitor import intake as taker
+    from monitor.parts import name_of
 
     settings = _settings()
-    _log_as("intake", settings)
-    sys.exit(taker.run(settings))
+    _log_as(name_of("intake", number=number, member=settings.broker.member), settings)
+    sys.exit(taker.run(settings, number=number))
 
 
 @dataclass(slots=True)
@@ -738,7 +743,7 @@ def restore(
 
     settings = _settings()
     with ExitStack() as locks:
-        for part in ("serve", "intake", "watch", "messages", "archive", "weather"):
+        for part in _locks(settings.home):
             lock = claim(settings.home, part)
             if lock is None:
                 typer.echo(
@@ -754,6 +759,15 @@ def restore(
     from monitor.cli.provision import follow_credentials
 
     follow_credentials(aside)
+
+
+def _locks(home: Path) -> list[str]:
+    """Locks of all that may write into the record, of all that ever ran here."""
+    from monitor.parts import kind_of
+
+    kinds = ("serve", "intake", "watch", "messages", "archive", "weather")
+    found = {file.stem for file in home.glob("*.lock") if kind_of(file.stem) in kinds}
+    return [*kinds, *sorted(found - set(kinds))]
 
 
 @contextmanager

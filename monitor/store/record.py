@@ -3,6 +3,7 @@
 Every public method is one transaction. Codes come in and go out; keys stay inside.
 """
 
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any, cast
 from urllib.parse import unquote
 
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Engine, and_, func, or_, select, update
+from sqlalchemy import Connection, Engine, and_, delete, func, or_, select, update
 from sqlalchemy.dialects.sqlite import insert
 
 from monitor import correction
@@ -39,6 +40,7 @@ from monitor.lot import (
     ZoneReadings,
     rain_mm,
 )
+from monitor.parts import OVER
 from monitor.store import (
     alarming,
     backup,
@@ -755,6 +757,10 @@ class Record:
 
     # --- intake ---
 
+    def share(self) -> None:
+        """From now on others take in readings of the same nodes too."""
+        self._names.is_shared = True
+
     def take(
         self,
         readings: Sequence[Reading],
@@ -1156,6 +1162,20 @@ class Record:
         c = t.pulse.c
         with self._reading() as connection:
             return [Pulse(*row) for row in connection.execute(select(c.part, c.at_s, c.detail))]
+
+    def settle_pulse(self, pulse: Pulse, *, by: str = "") -> None:
+        """Note by whom the work of a process that is gone was taken over; without `by` it is forgotten.
+
+        Not if it has beaten again meanwhile.
+        """
+        here = (t.pulse.c.part == pulse.part) & (t.pulse.c.at_s == pulse.at_s)
+        detail = json.dumps(json.loads(pulse.detail) | {OVER: by, "connected": False})
+        with self._writing() as connection:
+            connection.execute(
+                update(t.pulse).where(here).values(detail=detail)
+                if by
+                else delete(t.pulse).where(here)
+            )
 
     def counts(self) -> dict[str, int]:
         """How much the record holds; no table that grows with the readings is read through."""

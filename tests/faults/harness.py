@@ -34,6 +34,7 @@ from msgspec import structs
 from monitor import watch
 from monitor.config import BUSY
 from monitor.lot import Placement, Site, Unit, Zone
+from monitor.parts import name_of
 from monitor.store import open_record
 from sensors.node import Broker, Node
 from sensors.outbox import Outbox
@@ -454,6 +455,8 @@ class Yard:
         After which nodes send again; longer where more is in flight than is stored in it. [s]
     intake_change, node_change, watch_change : str
         Code that runs in those children first: a seeded fault.
+    intakes : int
+        That share the messages.
     """
 
     def __init__(
@@ -468,6 +471,7 @@ class Yard:
         intake_change: str = "",
         node_change: str = "",
         watch_change: str = "",
+        intakes: int = 1,
     ) -> None:
         self.folder = folder
         self.home = folder / "home"
@@ -490,12 +494,21 @@ class Yard:
         self.broker = self._broker()
         self.node_line, self.intake_line = Proxy(self.broker.port), Proxy(self.broker.port)
         (self.home / "sillkeep.toml").write_text(
-            f'[broker]\nhost = "127.0.0.1"\nport = {self.intake_line.port}\n'
+            f'[broker]\nhost = "127.0.0.1"\nport = {self.intake_line.port}\nintakes = {intakes}\n'
         )
         environment = {"SILLKEEP_HOME": str(self.home)}
-        self.intake = Child(
-            "intake", folder, QUICK_INTAKE + intake_change + SILLKEEP, ("intake",), environment
-        )
+        quick = QUICK_INTAKE + intake_change + SILLKEEP
+        self.intakes = [
+            Child(
+                name_of("intake", number=number),
+                folder,
+                quick,
+                ("intake", *(("--number", str(number)) if number > 1 else ())),
+                environment,
+            )
+            for number in range(1, intakes + 1)
+        ]
+        self.intake = self.intakes[0]
         self.flag = folder / "watch.busy"
         quick = QUICK_WATCH.format(flag=str(self.flag))
         self.watch = Child(
@@ -533,7 +546,8 @@ class Yard:
 
     def start(self, *, watching: bool = True) -> None:
         self.broker.start()
-        self.intake.start()
+        for intake in self.intakes:
+            intake.start()
         if watching:
             self._start_watch()
         wait_until(self.is_connected, seconds=PATIENCE_S)
@@ -544,7 +558,7 @@ class Yard:
 
     def close(self) -> None:
         """End everything that was started here."""
-        for child in (*self.running.values(), self.intake, self.watch):
+        for child in (*self.running.values(), *self.intakes, self.watch):
             child.kill()
         self.broker.stop(signal.SIGKILL)
         self.node_line.close()
@@ -563,9 +577,11 @@ class Yard:
         return int(str(found[0][0]))
 
     def is_connected(self) -> bool:
-        assert self.intake.status() is None, self.intake.log.read_text()
-        told = self.ask("select detail from pulse where part = 'intake'")
-        return any('"connected": true' in str(row[0]) for row in told)
+        """Whether every intake said so."""
+        for intake in self.intakes:
+            assert intake.status() is None, intake.log.read_text()
+        told = self.ask("select detail from pulse where part like 'intake%'")
+        return sum('"connected": true' in str(row[0]) for row in told) == len(self.intakes)
 
     def held(self, code: str) -> int:
         """Samples in a node's outbox."""
@@ -735,7 +751,7 @@ class Yard:
             assert status == 0, f"{code} ended with {status}: {child.log.read_text()}"
             self.done.append(code)
             del self.running[code]
-        for child in (self.intake, self.watch):
+        for child in (*self.intakes, self.watch):
             if child.status() is not None:  # as the supervisor does: one that ended starts again
                 said = child.log.read_text()
                 assert "locked" in said[-300:], f"{child.name} ended: {said}"
@@ -759,7 +775,7 @@ class Yard:
 
     def told(self) -> str:
         """How it stands, for a person who looks at a run that failed."""
-        said = [child.log for child in (self.intake, self.watch, *self.running.values())]
+        said = [child.log for child in (*self.intakes, self.watch, *self.running.values())]
         logs = "\n".join(f"{log.name}: {log.read_text()[-500:]}" for log in said if log.exists())
         held = {code: self.held(code) for code in self.running}
         return f"{self.stored()} stored, outboxes {held}, {self.struck.told()}\n{logs}"
@@ -791,11 +807,12 @@ class Yard:
             self.struck.commits_s.setdefault(kind, []).append(time.monotonic() - killed_s)
             self._commit = None
 
-    def _intake(self, _rng: random.Random) -> bool:
-        self.intake.kill()
+    def _intake(self, rng: random.Random) -> bool:
+        intake = rng.choice(self.intakes)
+        intake.kill()
         self._commit = ("intake", time.monotonic(), self.stored())
         hit = self.waiting() > 0
-        self.intake.start()
+        intake.start()
         return hit
 
     def _watch(self, _rng: random.Random) -> bool:
@@ -834,14 +851,16 @@ class Yard:
     def power_cut(self) -> None:
         """The computer that runs the monitor and the broker loses its power."""
         self._watching = self.watch.process is not None
-        self.intake.kill()
+        for intake in self.intakes:
+            intake.kill()
         self.watch.kill()
         self._kill_broker()
         self._commit = ("box", time.monotonic(), self.stored())
 
     def power_on(self) -> None:
         self.broker.start()
-        self.intake.start()
+        for intake in self.intakes:
+            intake.start()
         if self._watching:
             self._start_watch()
 
@@ -952,7 +971,8 @@ class Yard:
 
     def books(self) -> Audit:
         """End the monitor; the readings against the ledgers."""
-        self.intake.kill()
+        for intake in self.intakes:
+            intake.kill()
         self.watch.kill()
         return audited(self.home / "record.sqlite", self.ledgers())
 
