@@ -267,7 +267,9 @@ def _processes(found: Figures) -> Iterator[Metric]:
         {(part,): at_s for part, at_s in parts.items()},
         "seconds",
     )
-    told = _detail(found, "watch")
+    # of several each has rounds of its own: that which ended last
+    rounds = [_detail(found, part) for part in of_kind("watch", found.pulses)]
+    told = max(rounds, key=lambda said: str(said.get("done_s", "")), default={})
     for key, name, said in (
         ("round_s", "sillkeep_watch_round", "How long the watch's last whole round took."),
         ("done_s", "sillkeep_watch_success_timestamp", "When it ended."),

@@ -168,6 +168,8 @@ class Record(_Table):
     """Readings older than this are sealed: they take less room and are read as before."""
     keep_years: Annotated[int, Field(ge=1, le=100, strict=True)] | None = None
     """Single readings of units sold or left, and of probes placed nowhere, are dropped after so many years; without it never."""
+    watches: Annotated[int, Field(ge=1, le=16, strict=True)] = 1
+    """How many watches `sillkeep serve` starts; several judge different units at a time."""
     pulse_seconds: Annotated[int, Field(ge=5, le=60, strict=True)] = 5
     """How often each part leaves its pulse; rarer spares a memory card. Three missed ones restart it."""
 

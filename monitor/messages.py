@@ -40,6 +40,7 @@ from monitor.errors import DeliveryError, InputError, StoreError
 from monitor.parts import of_kind
 from monitor.store import Record
 from monitor.store import people as kept
+from monitor.store.leasing import leases_of
 from monitor.store.people import AlarmNow, Message
 from monitor.text import seals as seal_text
 
@@ -513,9 +514,16 @@ def run(settings: Settings, *, clock: Callable[[], int], pause: threading.Event)
         courier = Courier(record, settings.record_home, settings.messages, clock, deliver_in_time)
         courier.beat_every_s = settings.record.pulse_seconds
         heart = Heartbeat(settings.messages.heartbeat_url, archive=bool(settings.archive.url))
+        # the other machines' wait, and see by the one pulse that there is progress
+        leases = leases_of(record, settings.broker.member, clock)
         while not pause.is_set():
             try:
-                courier.turn()
+                with leases.under(PART, keep=True) as is_ours:
+                    if is_ours:
+                        courier.turn()
+                if not is_ours:
+                    pause.wait(TURN_S)
+                    continue
                 pulses = {pulse.part: pulse.at_s for pulse in record.pulses() if not pulse.is_over}
                 heart.beat(pulses, now_s=clock())
             except StoreError as error:  # locked or full: what waits is still there

@@ -256,17 +256,16 @@ def answers(pages: Pages) -> bool:
 
 def parts_of(settings: Settings) -> list[Part]:
     """The processes that these settings ask for, in the order of starting."""
-    sillkeep = _SILLKEEP
     parts = [
         *_several("intake", settings.broker.intakes, settings.broker.member),
-        Part("watch", (*sillkeep, "watch"), beats=True),
-        Part("messages", (*sillkeep, "messages"), beats=True),
+        *_several("watch", settings.record.watches, settings.broker.member),
+        Part("messages", (*_SILLKEEP, "messages"), beats=True),
         _pages(settings.pages),
     ]
     if settings.archive.url:
-        parts.append(Part("archive", (*sillkeep, "archive"), beats=True))
+        parts.append(Part("archive", (*_SILLKEEP, "archive"), beats=True))
     if settings.weather:
-        parts.append(Part("weather", (*sillkeep, "weather", "run"), beats=True))
+        parts.append(Part("weather", (*_SILLKEEP, "weather", "run"), beats=True))
     if settings.broker.embedded:
         parts.insert(0, Part("broker", tuple(broker.command(settings.broker.port, settings.log))))
     return parts

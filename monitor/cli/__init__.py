@@ -321,6 +321,7 @@ class _Beat:
     """Leaves the pulse of the watch, every few seconds at most."""
 
     record: "Record"
+    part: str
     every_s: int
     last_s: float = float("-inf")
     told: str = "{}"  # of the last whole round
@@ -328,7 +329,7 @@ class _Beat:
     def __call__(self) -> None:
         if time.monotonic() - self.last_s >= self.every_s:
             self.last_s = time.monotonic()
-            self.record.beat("watch", _now(), self.told)
+            self.record.beat(self.part, _now(), self.told)
 
     def done(self, *, took_s: float) -> None:
         """A round is over."""
@@ -337,14 +338,23 @@ class _Beat:
 
 
 @app.command()
-def watch() -> None:
+def watch(
+    number: Annotated[
+        int, typer.Option(min=1, help="Which of the watches of this machine (record.watches).")
+    ] = 1,
+) -> None:
     """Judge, raise alarms and notice silence, round after round."""
     from monitor import watch as watcher
     from monitor.config import BUSY, claim
+    from monitor.parts import name_of
+    from monitor.store.leasing import leases_of
 
     settings = _settings()
-    _log_as("watch", settings)
-    lock = claim(settings.home, "watch")
+    part = name_of("watch", number=number, member=settings.broker.member)
+    _log_as(part, settings)
+    if number > settings.record.watches:
+        raise InputError(f"record.watches is {settings.record.watches}: there is no watch {number}")
+    lock = claim(settings.home, part)
     if lock is None:
         logging.getLogger("watch").error("another watch of %s is running", settings.home)
         sys.exit(BUSY)
@@ -354,16 +364,20 @@ def watch() -> None:
         record = _record()
         house = _House(settings)
         ending.callback(house.end)
-        beat = _Beat(record, settings.record.pulse_seconds)
+        beat = _Beat(record, part, settings.record.pulse_seconds)
+        is_shared = settings.record.watches > 1 or bool(settings.broker.member)
+        leases = leases_of(record, part if is_shared else "", _now)
         while True:
             began_s = time.monotonic()
-            done = watcher.tick(record, now_s=_now(), alive=beat)
+            done = watcher.tick(record, now_s=_now(), alive=beat, leases=leases)
             beat.done(took_s=time.monotonic() - began_s)
             if done.units:
                 logging.getLogger("watch").info(
                     "judged %d units, %d hours, %d alarms", done.units, done.hours, done.raised
                 )
-            house.keep(record, pause, now_s=_now())
+            with leases.under(watcher.LOT, keep=True) as is_ours:
+                if is_ours:
+                    house.keep(record, pause, now_s=_now())
             house.keep_list(record)
             pause.wait(TICK_S)
 
@@ -373,6 +387,7 @@ def archive() -> None:
     """Mirror readings and hours into the archive of the settings, whatever it does."""
     from monitor.config import BUSY, claim
     from monitor.store import Mirror
+    from monitor.store.leasing import leases_of
 
     settings = _settings()
     _log_as("archive", settings)
@@ -384,7 +399,8 @@ def archive() -> None:
         sys.exit(BUSY)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # what is half done is sent again
     with lock, _record() as record:
-        Mirror(record.engine, settings.archive, clock=_now).run(threading.Event())
+        leases = leases_of(record, settings.broker.member, _now)
+        Mirror(record.engine, settings.archive, clock=_now).run(threading.Event(), leases)
 
 
 @app.command()

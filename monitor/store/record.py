@@ -5,7 +5,7 @@ Every public method is one transaction. Codes come in and go out; keys stay insi
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any, cast
 from urllib.parse import unquote
@@ -56,6 +56,7 @@ from monitor.store import (
     holding,
     joints,
     judging,
+    leasing,
     limits,
     lists,
     nodekeys,
@@ -107,6 +108,7 @@ class Record:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self._names = taking.Names()
+        self._leases: list[leasing.Lease] = []  # under which it is written just now
 
     def __enter__(self) -> "Record":
         return self
@@ -128,7 +130,40 @@ class Record:
 
     def _writing(self) -> AbstractContextManager[Connection]:
         """One transaction; nothing of it is kept if anything in it fails."""
-        return writing(self.engine)
+        return self._leased() if self._leases else writing(self.engine)
+
+    @contextmanager
+    def _leased(self) -> Iterator[Connection]:
+        with writing(self.engine) as connection:
+            for lease in self._leases:
+                leasing.check(connection, lease)
+            yield connection
+
+    # --- leases ---
+
+    @contextmanager
+    def fenced(self, lease: leasing.Lease) -> Iterator[None]:
+        """What is written inside is kept only while this lease is held: else MeanwhileError."""
+        self._leases.append(lease)
+        try:
+            yield
+        finally:
+            self._leases.remove(lease)
+
+    def claim(self, what: str, holder: str, *, now_s: int, for_s: int) -> leasing.Lease | None:
+        """Take a lease; None if another process holds it."""
+        with writing(self.engine) as connection:
+            return leasing.claim(connection, what, holder, now_s=now_s, for_s=for_s)
+
+    def renew(self, lease: leasing.Lease, *, now_s: int, for_s: int) -> bool:
+        """Hold a lease for longer; False if another process has it."""
+        with writing(self.engine) as connection:
+            return leasing.set_end(connection, lease, until_s=now_s + for_s)
+
+    def let_go(self, lease: leasing.Lease) -> None:
+        """Let others have it at once."""
+        with writing(self.engine) as connection:
+            leasing.set_end(connection, lease, until_s=0)
 
     # --- the lot ---
 
@@ -881,10 +916,11 @@ class Record:
         with self._writing() as connection:
             judging.deal_marks(connection, to_hour=to_hour)
 
-    def due(self, *, to_hour: int) -> list[Due]:
+    def due(self, *, to_hour: int, unit: str = "") -> list[Due]:
         """Units that have hours to judge before `to_hour`; of one that left those up to that day."""
+        of_unit = [t.unit.c.code == unit] if unit else []
         with self._reading() as connection:
-            return judging.due(connection, ~parting.unwatched(), to_hour=to_hour)
+            return judging.due(connection, ~parting.unwatched(), *of_unit, to_hour=to_hour)
 
     def unit_readings(self, unit: str, *, from_s: int, to_s: int) -> dict[str, ZoneReadings]:
         """Readings of a unit's zones in [from_s, to_s), by the placements in force."""
