@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 FILE_NAME = "sillkeep.toml"
 ARCHIVE_TOKEN = "SILLKEEP_ARCHIVE_TOKEN"  # noqa: S105  the name of a variable
+MOST_INTAKES = 16
 SHORTEST_TOKEN = 32  # of /metrics: 128 bits in hexadecimal
 BUSY = 75  # exit status of a second instance: EX_TEMPFAIL of sysexits.h
 
@@ -109,7 +110,7 @@ class Broker(_Table):
     prefix: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] = "sillkeep"
     """First part of every topic."""
 
-    intakes: Annotated[int, Field(ge=1, le=16, strict=True)] = 1
+    intakes: Annotated[int, Field(ge=1, le=MOST_INTAKES, strict=True)] = 1
     """How many intakes `sillkeep serve` starts; several share the messages among them."""
     member: Annotated[str, Field(pattern=rf"^({MEMBER})?$")] = ""
     """Name of this machine where several share one record: small letters, digits and -; without it, it is the only one."""
@@ -126,6 +127,13 @@ class Broker(_Table):
     def is_shared(self) -> bool:
         """Whether several intakes may take in what nodes send."""
         return self.intakes > 1 or bool(self.member)
+
+    def user(self, number: int = 1) -> str:
+        """Name that an intake signs in with.
+
+        One of its own each where the access list is ours: there the broker lets in one connection a name.
+        """
+        return f"{self.username}-{number}" if self.access_files and number > 1 else self.username
 
     @property
     def address(self) -> str:

@@ -514,7 +514,8 @@ class Intake:
             # without a topic level for a site: it is nobody's node
             client.will_set(f"{broker.prefix}/monitor/state", OFFLINE, qos=1, retain=True)
         try:
-            connect(client, broker, receive_maximum=RECEIVE_MAXIMUM)
+            user = broker.user(number_of(self.part))
+            connect(client, broker, receive_maximum=RECEIVE_MAXIMUM, user=user)
         except OSError as error:
             self._lost(f"no connection ({error})")
         else:
@@ -755,10 +756,12 @@ def client_name(broker: Broker, part: str) -> str:
     return f"{broker.prefix.replace('/', '-')}-{part}"
 
 
-def connect(client: mqtt.Client, broker: Broker, *, receive_maximum: int) -> None:
+def connect(
+    client: mqtt.Client, broker: Broker, *, receive_maximum: int, user: str | None = None
+) -> None:
     """Sign in at the broker, with the session it keeps for us; OSError if it is not reached."""
     if broker.username:
-        client.username_pw_set(broker.username, broker.password())
+        client.username_pw_set(user or broker.username, broker.password())
     if broker.ca_file is not None:
         client.tls_set(ca_certs=str(broker.ca_file))
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -901,6 +904,8 @@ class Estate:
         How many this machine is to have.
     gone_s : float
         One without a new pulse for so long is gone. [s]
+    of_all : bool
+        Whether it can sign in at the broker as one of another machine too.
     heir : callable
         Makes the heir of the one whose pulse this is.
     """
@@ -912,6 +917,7 @@ class Estate:
         *,
         intakes: int,
         gone_s: float,
+        of_all: bool = True,
         heir: "Callable[[Pulse], Heir]",
         timer: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -919,6 +925,7 @@ class Estate:
         self._part = part
         self._intakes = intakes
         self._gone_s = gone_s
+        self._of_all = of_all
         self._make = heir
         self._timer = timer
         self._heir: Heir | None = None
@@ -946,7 +953,7 @@ class Estate:
     def _look(self) -> None:
         now_s = self._timer()
         pulses = {each.part: each for each in self._record.pulses()}
-        others = [each for part, each in pulses.items() if kind_of(part) == "intake"]
+        others = [each for part, each in pulses.items() if self._is_reached(part)]
         for each in others:
             # told by its own counting, not by the time of day: clocks differ, and are set
             if self._seen.get(each.part, (None, 0.0))[0] != each.at_s:
@@ -963,6 +970,10 @@ class Estate:
                 log.warning("%s is gone: taking in what the broker keeps for it", each.part)
                 self._heir = self._make(each)
                 return
+
+    def _is_reached(self, part: str) -> bool:
+        is_here = member_of(part) == member_of(self._part)
+        return kind_of(part) == "intake" and (self._of_all or is_here)
 
     def _settle(self, heir: Heir) -> None:
         part = heir.part
@@ -1046,6 +1057,8 @@ def run(settings: Settings, *, number: int = 1) -> int:
             part,
             intakes=broker.intakes,
             gone_s=GONE_PULSES * intake.beat_every_s,
+            # where the list is ours a name is a user's: those of other machines have others
+            of_all=broker.access_files is None,
             heir=lambda pulse: Heir(
                 record,
                 broker,

@@ -9,7 +9,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from monitor.config import Broker
+from monitor import accesslist
+from monitor.config import Broker, load
+from monitor.errors import ConfigError
 from monitor.intake import Estate, Heir, _former, client_name, samples_of
 from monitor.parts import kind_of, member_of, name_of, number_of, of_kind
 from monitor.store import Pulse, Record, open_record
@@ -219,3 +221,32 @@ def test_the_first_of_those_that_live_takes_over_and_forgets_one_that_is_not_wan
         time_s[0] += 10.0
         first.turn()
         assert "intake@shed" not in {pulse.part for pulse in record.pulses()}
+
+
+def test_the_broker_lets_in_each_intake_under_a_name_of_its_own_while_it_keeps_something_for_it(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "secret").write_text("a-password-of-24-letters")
+    toml = '[broker]\nhost = "127.0.0.1"\nusername = "monitor"\npassword_file = "secret"\n'
+    toml += 'access_files = "broker"\nintakes = {}\n'
+
+    def listed(intakes: int) -> list[str]:
+        (tmp_path / "sillkeep.toml").write_text(toml.format(intakes))
+        accesslist.keep(record, load(tmp_path))
+        names = (tmp_path / "broker" / accesslist.PASSWD).read_text().splitlines()
+        users = (tmp_path / "broker" / accesslist.ACL).read_text().splitlines()
+        found = [line.partition(":")[0] for line in names]
+        assert [f"user {name}" for name in found] == [u for u in users if u.startswith("user")]
+        return found
+
+    with open_record(tmp_path) as record:
+        assert listed(1) == ["monitor"]
+        assert listed(3) == ["monitor", "monitor-2", "monitor-3"]
+        beat(record, "intake-2", T0)
+        beat(record, "intake-3@barn", T0)
+        assert listed(1) == ["monitor", "monitor-2"]
+        (gone,) = [pulse for pulse in record.pulses() if pulse.part == "intake-2"]
+        record.settle_pulse(gone)
+        assert listed(1) == ["monitor"]
+        with pytest.raises(ConfigError):
+            accesslist.check_name("monitor-2", load(tmp_path).broker)

@@ -94,7 +94,7 @@ ALONE = Alone()
 
 def leases_of(record: "Record", holder: str, clock: Callable[[], int]) -> "Alone | Leases":
     """Leases of a process that others of its kind work beside; `holder` "": there are none."""
-    return Leases(record, holder, clock) if holder else ALONE
+    return Leases(record, holder, clock, LEASE_S) if holder else ALONE
 
 
 @dataclass(slots=True)
