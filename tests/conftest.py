@@ -26,6 +26,13 @@ settings.register_profile("here", deadline=None, suppress_health_check=[HealthCh
 settings.load_profile("here")
 
 ROOT = Path(__file__).parent.parent
+
+
+def tries(quick: int, whole: int) -> int:
+    """How often a test of chance tries: `whole` with `./tests/run --long`, else what CI has time for."""
+    return whole if os.environ.get("SILLKEEP_LONG") else quick
+
+
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
 
 

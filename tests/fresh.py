@@ -3,13 +3,15 @@
     python tests/fresh.py [--keep]      as an administrator, with debootstrap and systemd-container installed
 
 Makes a Debian 12 of its own in a temporary folder, takes what the page installs into it (packages of
-Debian and of `constraints.txt`; the machine itself has no network, so that it touches no other),
+Debian and of the two lists with hashes; the machine itself has no network, so that it touches no other),
 starts it, types every block of the page as the administrator from the folder of the program, then
-starts the machine again and asks whether both nodes are heard. No test of `./tests/run`: it takes
-several minutes and needs more than a user's rights.
+starts the machine again and asks, by command and of the board, whether both nodes report; at last
+takes the page's trial away. No test of `./tests/run`: it takes several minutes and needs more than a
+user's rights.
 """
 
 import argparse
+import json
 import os
 import re
 import shutil
@@ -17,14 +19,24 @@ import subprocess
 import sys
 import tempfile
 import time
+import urllib.request
+from http.cookiejar import CookieJar
 from pathlib import Path
+from urllib.parse import urlencode
 
 from deploy.manual.blocks import Block, blocks
+from tests.bench.board import CALLBACK
 from tests.followed import LIMIT_S, check_said
+from tests.test_pages import stills
 
 ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "deploy/manual/pages/install.md"
 PROGRAM = "/root/sillkeep"
+BOARD = "http://127.0.0.1:8750"
+USER, PASSWORD = "Kim", "a long sentence nobody says"  # as the page has them typed
+NODES = ("trial-1", "van")
+# as the page's "Is it well?" asks; what was heard is younger than the machine's start then
+BOTH_HEARD = "sleep 90; until sillkeep node list --heard-within 90; do sleep 5; done"
 # procps: a bare Debian lacks the `kill` by which services reload
 DEBIAN = "procps,python3,python3-venv,systemd,systemd-sysv,dbus,iproute2,openssl,mosquitto,mosquitto-clients,ca-certificates"
 TYPED = ("HOME=/root", "PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
@@ -48,7 +60,7 @@ def make(machine: Path) -> None:
     wheels = machine / f"{PROGRAM[1:]}-wheels"
     subprocess.run(
         [sys.executable, "-m", "pip", "download", "-q", "--prefer-binary", "--require-hashes",
-         "-r", ROOT / "constraints.txt", "-d", wheels],
+         "-r", ROOT / "constraints.txt", "-r", ROOT / "deploy/node-requirements.txt", "-d", wheels],
         check=True,
     )  # fmt: skip
 
@@ -102,6 +114,13 @@ class Machine:
         self.said = done.stdout
         return done.returncode
 
+    def nodes_page(self) -> str:
+        """The board's page of nodes, as somebody who signs in on the machine gets it."""
+        inside = ["nsenter", "-t", str(self.leader), "-n"]
+        asks = [sys.executable, "-c", "from tests.fresh import nodes; print(nodes())"]
+        done = subprocess.run([*inside, *asks], cwd=ROOT, check=True, stdout=subprocess.PIPE, text=True)  # fmt: skip
+        return done.stdout
+
     def follow(self, block: Block) -> None:
         """Do what a block says; AssertionError with what was said otherwise."""
         if block.kind == "file":
@@ -122,6 +141,33 @@ class Machine:
                 return
             assert time.monotonic() < until_s, f"“{words}” was never said:\n{self.said}"
             time.sleep(5)
+
+
+def nodes() -> str:
+    """The page of nodes of the board of this machine, as the browser's renderer asks for it."""
+    jar = urllib.request.HTTPCookieProcessor(CookieJar())
+    browser = urllib.request.build_opener(jar)
+    with browser.open(f"{BOARD}/login", timeout=60) as answer:
+        [field] = re.findall(r'<input[^>]*name="token"[^>]*>', answer.read().decode())
+    token = re.findall(r'value="([\w-]+)"', field)[0]
+    form = urlencode({"token": token, "name": USER, "password": PASSWORD}).encode()
+    browser.open(urllib.request.Request(f"{BOARD}/login", form, {"Origin": BOARD}), timeout=60)
+    inputs = (("address", "pathname", "/nodes"), ("address", "search", ""), ("beat", "n_intervals", 0))  # fmt: skip
+    asked = CALLBACK | {
+        "inputs": [{"id": one, "property": of, "value": value} for one, of, value in inputs],
+        "state": [{"id": "fresh", "property": "data-charts", "value": None}],
+    }
+    given = {"Content-Type": "application/json", "Origin": BOARD}
+    url = f"{BOARD}/_dash-update-component"
+    question = urllib.request.Request(url, json.dumps(asked).encode(), given)
+    with browser.open(question, timeout=60) as answer:
+        return "".join(stills(json.load(answer)))
+
+
+def check_reporting(page: str) -> None:
+    """AssertionError if the page of nodes calls one of ours anything but reporting."""
+    words = re.findall(r'<th scope="row">([^<]*)</th><td data-of="word"><b>([^<]*)</b>', page)
+    assert dict(words) == dict.fromkeys(NODES, "reporting"), words
 
 
 def main() -> None:
@@ -148,8 +194,14 @@ def main() -> None:
                 )
             machine.stop()
             machine.start()
-            machine.follow(Block("run", "", "sillkeep node list", {"until": "van  20"}))
+            machine.follow(Block("run", "", BOTH_HEARD, {}))
             print(f"after a restart of the machine: {machine.said}")
+            check_reporting(machine.nodes_page())
+            print("the board's page of nodes calls both reporting", flush=True)
+            for block in blocks(PAGE):
+                if "by-hand" in block.options:
+                    machine.follow(Block("run", "", block.text, {}))
+                    print(machine.said)
         finally:
             machine.stop()
 

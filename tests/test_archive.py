@@ -19,6 +19,7 @@ from monitor.store.archive import standing
 from monitor.store.influx import RefusedError
 from monitor.text import archive_text
 from tests.archived import H0, T0, held_hours, held_readings, hours, judge, lot, mirrored, sample
+from tests.conftest import tries
 
 TARGET = Archive(url="http://127.0.0.1:1", bucket="lot", batch=7)
 Points = dict[tuple[str, int], dict[str, str]]
@@ -178,7 +179,7 @@ def carry_out(record: Record, server: Merging, mirror: Mirror, what: str, how: A
     return mirror
 
 
-@settings(max_examples=80)
+@settings(max_examples=tries(30, 200))
 @given(st.lists(STEPS, max_size=14))
 def test_whatever_changes_and_fails_the_archive_ends_with_what_the_record_holds(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, Any]]

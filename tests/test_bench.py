@@ -22,6 +22,7 @@ from monitor.physics import salts, ventilation
 from monitor.store import Record, open_record
 from monitor.text import bench as words
 from sensors.wire import Reading
+from tests.conftest import tries
 from tests.judging import DAY_S, START_S
 from tests.signed import Reach, session, sign_in
 from tests.test_access import post
@@ -371,7 +372,7 @@ def judged(record: Record) -> dict[str, list[dict[str, object]]]:
 END_S = START_S + DAYS * DAY_S
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=tries(3, 20), deadline=None)
 @given(seed=st.integers(0, 2**32), rounds=st.integers(1, 4))
 def test_a_check_before_or_after_its_readings_gives_the_same_hours(
     tmp_path_factory: pytest.TempPathFactory, seed: int, rounds: int

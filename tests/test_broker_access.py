@@ -28,6 +28,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
+from pypdf import PdfReader
 from typer.testing import CliRunner
 
 from monitor import accesslist
@@ -572,6 +573,31 @@ def test_a_picture_of_a_claim_is_for_its_owners_eyes_also_over_another(
     yard.command("node", "add", "drawn", "--site", "yard", "--qr", str(picture))
     assert "<svg" in picture.read_text()
     assert stat.S_IMODE(picture.stat().st_mode) == 0o600
+
+
+def test_a_label_says_what_and_where_and_has_the_claim_and_is_for_few_eyes(
+    yard: Yard, tmp_path: Path
+) -> None:
+    label = tmp_path / "n.pdf"
+    label.touch(mode=0o644)
+    at_zone = ("--unit", "u1", "--zone", "bath-low")
+    said = yard.command(
+        "node", "add", "labelled", "--site", "yard", *at_zone, "--label", str(label)
+    )
+    [page] = PdfReader(label).pages
+    assert float(page.mediabox.width) / 72 * 25.4 == pytest.approx(62, abs=0.1)
+    lines = page.extract_text().splitlines()
+    assert lines[:3] == ["labelled", "site yard", "unit u1, zone bath-low, probe p1"]
+    assert claim_in(said) in "".join(lines)
+    assert "only this machine reaches the address on the label" in said
+    assert "Good once, until 20" in "".join(lines)
+    assert stat.S_IMODE(label.stat().st_mode) == 0o600
+    again = tmp_path / "again.svg"
+    yard.command("node", "renew", "labelled", "--label", str(again))
+    assert again.read_text().startswith("<svg")
+    assert "is a .pdf" in yard.command(
+        "node", "renew", "labelled", "--label", str(tmp_path / "n.doc"), code=2
+    )
 
 
 def test_by_hand_nothing_is_added_under_a_name_of_ours(yard: Yard) -> None:

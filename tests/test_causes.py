@@ -471,6 +471,14 @@ def test_gateways_are_listed_and_changed_by_command(record: Record, tmp_path: Pa
     listed = sillkeep(tmp_path, "node", "list").stdout
     assert "lot/n0  never heard  via g1  u0/off-rear-low" in listed
     assert "lot/n7  never heard  via roof" in listed
+    heard(record, range(7), T0, T0 + 600, received_s=T0 + 600)  # later than any clock here
+    within = ("node", "list", "--heard-within", "60")
+    for at_s, late in ((None, "lot/n7"), (1_700_000_000, "lot/n7"), (T0, "")):
+        if at_s is not None:
+            heard(record, range(7, 8), at_s, at_s + 600, received_s=at_s + 600)
+        asked = sillkeep(tmp_path, *within)
+        said = f"not heard within 60 s: {late}" if late else ""
+        assert (asked.returncode, asked.stderr.strip()) == (int(bool(late)), said)
     refused = sillkeep(tmp_path, "node", "gateway", "n9", "roof", "--site", "lot")
     assert (refused.returncode, "there is no node" in refused.stderr) == (2, True)
 

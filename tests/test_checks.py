@@ -30,7 +30,7 @@ from monitor import checks, intake
 from monitor.checks import Moment, Seen, network, system
 from monitor.config import Broker, Settings, load
 from monitor.people import plan
-from monitor.store import health, open_record, people
+from monitor.store import health, keeping, open_record, people
 from monitor.store.checking import Checked
 from monitor.store.health import BACKUP, CheckLine, Checks
 from monitor.store.people import Person, Post
@@ -148,6 +148,32 @@ def test_the_age_of_a_backup(age_h: int, word: str) -> None:
     assert words(checks.backup(Seen(), now_s=NOW_S)) == [("look", "backup none")]
 
 
+@pytest.mark.parametrize(
+    ("age_days", "trouble", "word", "said"),
+    [(1, "", "OK", "restored record-x.sqlite whole: 900 readings, 12 fewer than the record."),
+     (39, "", "OK", "whole"), (41, "", "look", "whole"),
+     (1, "record-x.sqlite is damaged.", "look", "failed: record-x.sqlite is damaged.")],
+)  # fmt: skip
+def test_a_drill_is_told_with_its_age_and_what_failed(
+    tmp_path: Path, age_days: int, trouble: str, word: str, said: str
+) -> None:
+    at_s = NOW_S - age_days * DAY_S
+    counted = {"backup": {"readings": 900}, "record": {"readings": 912}}
+    keeping.note(
+        tmp_path, keeping.Drilled(at_s, "record-x.sqlite", at_s - 60, **counted, trouble=trouble)
+    )
+    (line,) = checks.drill(tmp_path, Seen(), now_s=NOW_S)
+    assert line.word == word
+    assert said in text.found_text(line.key, line.facts)
+    assert bool(text.to_do_text(line.key, line.word, line.facts)) == (word == "look")
+
+
+def test_no_drill_is_told_only_where_backups_are_made(tmp_path: Path) -> None:
+    assert checks.drill(tmp_path, Seen(), now_s=NOW_S) == []
+    seen = Seen(pulses={BACKUP: NOW_S})
+    assert words(checks.drill(tmp_path, seen, now_s=NOW_S)) == [("look", "drill none")]
+
+
 def test_processes_are_broken_only_where_something_ever_ran(tmp_path: Path) -> None:
     settings = load(tmp_path)
     assert words(checks.processes(settings, Seen(), now_s=NOW_S)) == [("look", "processes never")]
@@ -197,10 +223,11 @@ def test_every_line_that_the_code_can_make_has_its_sentence() -> None:
     files = [*(ROOT / "monitor" / "checks").glob("*.py"), ROOT / "monitor" / "cli" / "checks.py"]
     code = "\n".join(file.read_text(encoding="utf-8") for file in files)
     keys = set(re.findall(r"\"((?:settings|secrets?|processes|board|broker|store|disk|clock|"
-                          r"certificates?|people|way|messages|heartbeat|backup|too|failed)"
+                          r"certificates?|people|way|messages|heartbeat|backup|drill|too|failed)"
                           r"(?: [a-zA-Z ]+)?)\"", code)) - set(text.SUBJECTS)  # fmt: skip
-    assert keys - {"heartbeat"} - set(text.FOUND) <= set()
-    assert set(text.TO_DO) <= set(text.FOUND) | {"part late", "part never"}
+    told = {"drill whole", "drill failed"}  # as by `sillkeep drill`
+    assert keys - {"heartbeat"} - told - set(text.FOUND) <= set()
+    assert set(text.TO_DO) <= set(text.FOUND) | told | {"part late", "part never"}
     for key, sentence in text.TO_DO.items():
         asked = {name for _, name, _, _ in Formatter().parse(sentence) if name}
         given = {name for _, name, _, _ in Formatter().parse(text.FOUND.get(key, "")) if name}
@@ -510,8 +537,8 @@ def test_a_backup_is_noted_and_no_process(home: Path, tmp_path: Path) -> None:
     done = sillkeep(home, "backup", str(tmp_path / "copy.sqlite"))
     assert done.returncode == 0
     told = json.loads(sillkeep(home, "check", "--json").stdout)
-    (line,) = (one for one in told["checks"] if one["of"] == "backup")
-    assert line["word"] == "OK"
+    lines = [one for one in told["checks"] if one["of"] == "backup"]
+    assert [one["word"] for one in lines] == ["OK", "look"]  # and it was never restored as a drill
     assert told["readings"] == 0
     with open_record(home, read_only=True) as record:
         at_s = next(one.at_s for one in record.pulses() if one.part == BACKUP)

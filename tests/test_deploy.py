@@ -19,9 +19,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from paho.mqtt import publish
 
+from deploy.manual.blocks import PAGES, blocks
 from monitor.config import load
 from monitor.store import open_record
+from sensors.formats import mapped
 from tests.conftest import unused_port, wait_until
 from tests.filled import filled_record
 
@@ -39,6 +42,7 @@ EXPOSURE = {
 }
 needs_analyze = pytest.mark.skipif(ANALYZE is None, reason="systemd-analyze is not installed")
 PROGRAM = "/opt/sillkeep/current/bin/sillkeep"
+LATER_S = 4_102_444_800  # 2100: after whatever a clock says
 
 
 def entries(unit: Path, key: str) -> list[str]:
@@ -78,6 +82,57 @@ def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
 def own(path: Path) -> bool:
     """Whether it is one of these units, with the timers' own."""
     return path.name in EXPOSURE or path.suffix == ".timer"
+
+
+# --- the trial that stands for a network server, in the manual ------------------------------------
+
+WRITTEN = {block.name: block.text for block in blocks(PAGES / "install.md")}
+
+
+@needs_analyze
+def test_the_trials_service_may_touch_as_little(tmp_path: Path) -> None:
+    path = tmp_path / "lorawan-trial.service"
+    text = WRITTEN[f"/etc/systemd/system/{path.name}"]
+    path.write_text(re.sub(r"/opt/.*\.py", "/bin/true", text), encoding="utf-8")
+    for asked in (["verify"], ["security", "--offline=true", "--threshold=15"]):
+        done = subprocess.run(
+            [str(ANALYZE), *asked, path], capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+
+
+class _SentError(Exception):
+    """Ends the trial after its first uplink."""
+
+
+def test_what_the_trial_sends_is_read_by_the_map_of_its_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sent: list[tuple[str, str]] = []
+
+    def single(topic: str, payload: str, *, auth: dict[str, str], **_: object) -> None:
+        sent.append((topic, payload))
+        assert auth == {"username": "lorawan", "password": "secret"}
+        raise _SentError
+
+    monkeypatch.setattr(publish, "single", single)
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+    (tmp_path / "password").write_text("secret\n")
+    with pytest.raises(_SentError):
+        exec(WRITTEN["/usr/local/lib/lorawan-trial.py"], {})
+    [(topic, payload)] = sent
+    maps = WRITTEN["/etc/sillkeep/sillkeep.toml"].partition("[[map]]")
+    (tmp_path / "sillkeep.toml").write_text("".join(maps[1:]))
+    [given] = load(tmp_path).map
+    found = mapped.explain(given.compiled(), topic, payload.encode(), received_s=LATER_S)
+    assert found.problems == []
+    before, now, radio = found.readings
+    assert {(each.site, each.node) for each in found.readings} == {("yard", "trial-1")}
+    assert (now.at_s - before.at_s, now.seq - before.seq) == (60, 1)
+    assert (radio.probe, radio.signal_dbm, radio.battery_percent) == ("radio", -104, 90)
+
+
+# --- timers ---------------------------------------------------------------------------------------
 
 
 @needs_analyze

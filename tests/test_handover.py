@@ -27,6 +27,7 @@ from monitor.store.handing import PARTS, Taken
 from monitor.store.parting import Leave
 from monitor.store.users import Doer, Reach
 from sensors.wire import Reading
+from tests.conftest import tries
 from tests.filled import NOW_S, filled_record
 from tests.signed import session
 from tests.test_access import make_yard
@@ -270,7 +271,7 @@ def revisions(tmp_path_factory: pytest.TempPathFactory) -> list[bytes]:
 ORDERS = list(itertools.product(range(4), repeat=5))
 
 
-@settings(max_examples=10)
+@settings(max_examples=tries(5, 40))
 @given(st.sampled_from(ORDERS))
 def test_in_any_order_and_however_often_the_newest_one_stands(
     tmp_path_factory: pytest.TempPathFactory, revisions: list[bytes], order: tuple[int, ...]

@@ -8,11 +8,14 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import tomllib
 from contextlib import closing
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
 
+from deploy.bill import listed
 from monitor.lot import Unit
 from monitor.store import checking, open_record
 from monitor.store.engine import FILE_NAME, revisions
@@ -21,6 +24,7 @@ from tests.test_migrations import hashes, old_record
 
 ROOT = Path(__file__).parents[1]
 NEWEST = revisions()[0]
+NODE_LIST = ROOT / "deploy/node-requirements.txt"
 pytestmark = pytest.mark.xdist_group("programs")
 
 
@@ -115,7 +119,7 @@ def told(home: Path) -> dict[str, str]:
 def test_an_upgrade_that_changes_the_record_is_taken_back_with_it(
     machine: Machine, tmp_path: Path
 ) -> None:
-    first = machine.install()
+    first = machine.install("--node")
     assert first.returncode == 0, first.stderr
     assert "By hand" in first.stderr
     old = machine.current
@@ -130,6 +134,7 @@ def test_an_upgrade_that_changes_the_record_is_taken_back_with_it(
     done = machine.install(source=later)
     assert done.returncode == 0, done.stderr
     assert machine.current.startswith("9.0-")
+    assert (machine.opt / "current" / NODE_LIST.name).read_bytes() == NODE_LIST.read_bytes()
     assert (machine.opt / "previous").readlink().name == old
     assert revision(machine.home) == "8999"
     refused = machine.sillkeep("unit", "ledger", version="previous")
@@ -212,6 +217,19 @@ def test_a_record_from_before_is_brought_up_to_date_and_own_settings_stay(machin
     assert (machine.root / f"{written[1]}.before-sillkeep").read_text() == "# mine\n"
     node = (machine.root / "etc/sillkeep/node.toml").read_text()
     assert node == (ROOT / "deploy/node.toml").read_text()
+
+
+def test_the_nodes_list_has_what_the_extra_asks_for_and_fits_the_other() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    text = NODE_LIST.read_text(encoding="utf-8")
+    found = {name: version for name, version, _ in listed(text)}
+    for asked in map(Requirement, project["optional-dependencies"]["node"]):
+        assert asked.specifier.contains(found[asked.name])
+    assert text.count("--hash=sha256:") >= len(found) >= 4
+    others = (ROOT / "constraints.txt").read_text(encoding="utf-8")
+    for name, version, _ in listed(others):
+        assert found.get(name, version) == version
+    assert "://" not in text
 
 
 def test_a_dry_run_changes_nothing(machine: Machine) -> None:

@@ -28,6 +28,7 @@ from monitor.store import (
 )
 from monitor.store import schema as t
 from sensors.wire import Reading
+from tests.conftest import tries
 
 DAY_S = 86_400
 T0 = 1_763_424_000 // sealing.PERIOD_S * sealing.PERIOD_S  # a period begins
@@ -288,7 +289,7 @@ CLASHING = st.lists(
 OF_ARRIVAL = ("received_s",)
 
 
-@settings(max_examples=40)
+@settings(max_examples=tries(20, 100))
 @given(readings=CLASHING, data=st.data())
 def test_sealing_at_any_moment_leaves_the_same_readings(
     tmp_path_factory: pytest.TempPathFactory, readings: list[Reading], data: st.DataObject

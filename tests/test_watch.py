@@ -30,6 +30,7 @@ from monitor.store import Alarm, OutboxItem, Record, open_record
 from monitor.store import people as kept
 from monitor.store.people import Person
 from sensors.wire import Reading
+from tests.conftest import tries
 from tests.judging import DAY_S, START_S
 
 HOUR_S = 3600
@@ -301,7 +302,7 @@ def _contents(record: Record) -> tuple[Any, ...]:
     return hours, alarms
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=tries(3, 20), deadline=None)
 @given(seed=st.integers(0, 2**32), rounds=st.integers(1, 6))
 def test_any_order_repeats_rounds_and_restarts_end_in_the_same_record(
     tmp_path_factory: pytest.TempPathFactory, seed: int, rounds: int

@@ -23,7 +23,7 @@ from monitor.config import Settings
 from monitor.errors import MonitorError, StoreError
 from monitor.parts import kind_of, of_kind
 from monitor.serve import answers
-from monitor.store import OutboxItem, Record, open_record
+from monitor.store import OutboxItem, Record, keeping, open_record
 from monitor.store import people as kept
 from monitor.store.checking import Checked
 from monitor.store.engine import FILE_NAME, reading
@@ -39,6 +39,7 @@ BACKUP_OLD_S, BACKUP_TOO_OLD_S = (
 )  # nightly is advised; a week without is no slip
 JOURNAL_BYTES = 256_000_000  # SQLite folds it in at 4 MB, unless somebody reads all the while
 LATE_S = 10  # that a pulse may be late by
+DRILL_OLD_S = 40 * 86_400  # monthly is advised: one that was missed
 MOST_WAYS = 12  # addresses that are tried, the first ones
 
 Look = Callable[[], Sequence[CheckLine]]
@@ -96,7 +97,8 @@ def run(settings: Settings, at: Moment) -> Checks:
             found.before.clock if found.before else None, clock, newest_s=found.newest_s)],
         "certificates": [lambda: network.certificates(settings, now_s=at.now_s)],
         "people": ways(settings, found),
-        "backup": [lambda: backup(found, now_s=at.now_s)],
+        "backup": [lambda: backup(found, now_s=at.now_s),
+                   lambda: drill(settings.home, found, now_s=at.now_s)],
     }  # fmt: skip
     lines = [*first, *in_time(looks)]
     order = list(SUBJECTS)
@@ -286,3 +288,14 @@ def backup(seen: Seen, *, now_s: int) -> list[CheckLine]:
     word = "OK" if age_s < BACKUP_OLD_S else "look" if age_s < BACKUP_TOO_OLD_S else "broken"
     facts = {"made_at_s": at_s, "ago_for_s": age_s}
     return [CheckLine("backup", word, "backup made", facts)]  # type: ignore[arg-type]
+
+
+def drill(home: Path, seen: Seen, *, now_s: int) -> list[CheckLine]:
+    """Whether a backup was shown to come back, and when last; nothing where none are made."""
+    found = keeping.last(home)
+    if found is None:
+        return [CheckLine("backup", "look", "drill none", {})] if BACKUP in seen.pulses else []
+    if found.trouble:
+        return [CheckLine("backup", "look", "drill failed", found.facts)]
+    word = "OK" if now_s - found.at_s < DRILL_OLD_S else "look"
+    return [CheckLine("backup", word, "drill whole", found.facts)]  # type: ignore[arg-type]

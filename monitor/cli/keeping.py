@@ -88,16 +88,7 @@ def drill_said(found: "keeping.Drilled | None") -> str:
     """The last drill in a sentence."""
     from monitor.text import keeping as text
 
-    if found is None:
-        return text.NO_DRILL
-    copy, live = ((counts or {}).get("readings", 0) for counts in (found.backup, found.record))
-    return text.drill_text(
-        at_s=found.at_s,
-        file=found.file,
-        readings=copy,
-        newer=live - copy,
-        trouble=found.trouble,
-    )
+    return text.NO_DRILL if found is None else text.drill_text(found.facts)
 
 
 def notice(

@@ -1,5 +1,6 @@
 """`sillkeep node list`, `gateway`, `map` and `run`: where nodes are, how they are heard; being one."""
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -9,26 +10,53 @@ from monitor.cli import JsonFlag, _moment, _now, _record, _settings
 from monitor.errors import InputError
 
 if TYPE_CHECKING:
+    from monitor.store import Record
     from monitor.store.nodekeys import Access
     from sensors.formats.mapped import Mapped
     from sensors.wire import Reading
 
 
-def node_list(as_json: JsonFlag = False) -> None:
+def node_list(
+    as_json: JsonFlag = False,
+    heard_within: Annotated[
+        int | None,
+        typer.Option(min=1, help="Seconds: status 1 if a node in use was last heard longer ago."),
+    ] = None,
+) -> None:
     """List nodes with their gateway, the zones they watch, and when each was last heard."""
     with _record(read_only=True) as record:
-        gateways = record.gateways()
-        zones: dict[tuple[str, str], list[str]] = {}
-        for placed in record.placements():
-            watches = zones.setdefault((placed.site, placed.node), [])
-            if placed.to_s is None and placed.zone:
-                watches.append(f"{placed.unit or placed.site}/{placed.zone}")
-        access = record.node_access(now_s=_now())
-        heard: dict[tuple[str, str], int] = {}
-        for sample in record.latest():
-            key = (sample.site, sample.node)
-            heard[key] = max(heard.get(key, 0), sample.at_s)
-    rows: list[dict[str, Any]] = [
+        rows = _node_rows(record)
+    if as_json:
+        import json
+
+        typer.echo(json.dumps(rows))
+    else:
+        for row in rows:
+            typer.echo(_node_text(row))
+        if not rows:
+            typer.echo("no node is entered")
+    if heard_within is None:
+        return
+    since_s = _now() - heard_within
+    late = [f"{row['site']}/{row['node']}" for row in rows if _is_late(row, since_s)]
+    if late:
+        typer.echo(f"not heard within {heard_within} s: {', '.join(late)}", err=True)
+        sys.exit(1)
+
+
+def _node_rows(record: "Record") -> list[dict[str, Any]]:
+    gateways = record.gateways()
+    zones: dict[tuple[str, str], list[str]] = {}
+    for placed in record.placements():
+        watches = zones.setdefault((placed.site, placed.node), [])
+        if placed.to_s is None and placed.zone:
+            watches.append(f"{placed.unit or placed.site}/{placed.zone}")
+    access = record.node_access(now_s=_now())
+    heard: dict[tuple[str, str], int] = {}
+    for sample in record.latest():
+        key = (sample.site, sample.node)
+        heard[key] = max(heard.get(key, 0), sample.at_s)
+    return [
         {
             "site": site,
             "node": node,
@@ -39,19 +67,19 @@ def node_list(as_json: JsonFlag = False) -> None:
         }
         for site, node in sorted({*zones, *heard, *access})
     ]
-    if as_json:
-        import json
 
-        typer.echo(json.dumps(rows))
-        return
-    for row in rows:
-        at_s = row["heard_s"]
-        when = _moment(at_s) if at_s else "never heard"
-        via = f"via {row['gateway']}" if row["gateway"] else "no gateway named"
-        watched = ", ".join(row["zones"]) or "watches nothing"
-        typer.echo(f"{row['site']}/{row['node']}  {when}  {via}  {watched}  {row['access']}")
-    if not rows:
-        typer.echo("no node is entered")
+
+def _node_text(row: dict[str, Any]) -> str:
+    at_s = row["heard_s"]
+    when = _moment(at_s) if at_s else "never heard"
+    via = f"via {row['gateway']}" if row["gateway"] else "no gateway named"
+    watched = ", ".join(row["zones"]) or "watches nothing"
+    return f"{row['site']}/{row['node']}  {when}  {via}  {watched}  {row['access']}"
+
+
+def _is_late(row: dict[str, Any], since_s: int) -> bool:
+    """Whether a node that watches a zone gave no sample since then."""
+    return bool(row["zones"]) and (row["heard_s"] is None or row["heard_s"] < since_s)
 
 
 def _access(found: "Access | None") -> str:

@@ -1,8 +1,11 @@
 """`sillkeep node add`, `claim`, `renew`, `revoke`, and `sillkeep broker files`: who may send."""
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
+from urllib.parse import urlsplit
 
 import typer
 
@@ -22,6 +25,11 @@ Picture = Annotated[
     Path | None, typer.Option("--qr", help="Write the QR code into this .svg or .png file.")
 ]
 
+LabelFile = Annotated[
+    Path | None,
+    typer.Option("--label", help="Write a label to print, with the claim: .pdf, .svg or .png."),
+]
+
 
 def node_add(
     name: Name,
@@ -30,11 +38,12 @@ def node_add(
     zone: Annotated[str, typer.Option(help="Zone that its probe watches from now on.")] = "",
     probe: Annotated[str, typer.Option(help="Which of its probes.")] = "p1",
     picture: Picture = None,
+    label: LabelFile = None,
 ) -> None:
     """Make a claim by which a node gets its user and password at the broker, once, within a day."""
     from monitor.lot import Placement
 
-    settings = _ready(name, picture)
+    settings = _ready(name, picture, label)
     if unit and not zone:
         raise InputError("name the zone of the unit too, with --zone")
     now_s = _now()
@@ -44,6 +53,8 @@ def node_add(
         _bring_up(record, settings)
     typer.echo(f"node {site}/{name} is entered{f', watches {unit or site}/{zone}' if zone else ''}")
     _show(settings, token, picture, until_s=now_s)
+    if label is not None:
+        _write_label(label, settings, (site, name), token, made_s=now_s)
 
 
 def node_renew(
@@ -53,9 +64,10 @@ def node_renew(
         bool, typer.Option("--now", help="End its credential at once, not when the claim is used.")
     ] = False,
     picture: Picture = None,
+    label: LabelFile = None,
 ) -> None:
     """Make another claim; the credential before ends when the claim is exchanged."""
-    settings, now_s = _ready(name, picture), _now()
+    settings, now_s = _ready(name, picture, label), _now()
     with _record() as record:
         site = _site(record, name, site)
         token = record.offer_node(site, name, renew=True, now=now, by=_doer())
@@ -63,6 +75,8 @@ def node_renew(
     until = "is ended" if now else "holds until the claim is exchanged"
     typer.echo(f"node {site}/{name}: its credential so far {until}")
     _show(settings, token, picture, until_s=now_s)
+    if label is not None:
+        _write_label(label, settings, (site, name), token, made_s=now_s)
 
 
 def node_revoke(
@@ -151,7 +165,7 @@ def follow_credentials(aside: Path | None) -> None:
 _TAKES_IN = "mosquitto takes it in when it reloads (systemctl reload mosquitto, or SIGHUP)"
 
 
-def _ready(name: str, picture: Path | None) -> "Settings":
+def _ready(name: str, picture: Path | None, label: Path | None) -> "Settings":
     """Settings by which a node can be taken in; nothing is done before they are right."""
     from monitor import accesslist
 
@@ -164,6 +178,8 @@ def _ready(name: str, picture: Path | None) -> "Settings":
     accesslist.check_name(name, settings.broker)
     if picture is not None and picture.suffix not in {".svg", ".png"}:
         raise InputError(f"{picture}: the picture is an .svg or a .png file")
+    if label is not None and label.suffix not in {".pdf", ".svg", ".png"}:
+        raise InputError(f"{label}: the label is a .pdf, an .svg or a .png file")
     return settings
 
 
@@ -193,25 +209,66 @@ def _show(settings: "Settings", token: str, picture: Path | None, *, until_s: in
     from monitor.config import is_loopback
     from monitor.store.nodekeys import CLAIM_S
 
-    base = settings.messages.board_url or settings.pages.url
-    url = f"{base.rstrip('/')}/claim/{token}"
+    url = _url(settings, token)
     typer.echo(
         f"Claim, good once, until {_moment(until_s + CLAIM_S)} UTC; it cannot be shown again:"
     )
     typer.echo(url)
     code = segno.make(url, micro=False)
     if picture is not None:
-        try:
-            picture.touch(mode=0o600)  # for few eyes from its first byte
-            picture.chmod(0o600)  # one that was there is written over
+        with _for_few_eyes(picture):
             code.save(str(picture), scale=8, border=4)
-        except OSError as error:
-            raise InputError(f"{picture} cannot be written: {error}; use the text") from error
         typer.echo(f"QR code: {picture}")
     elif sys.stdout.isatty():
         code.terminal(compact=True)
     if is_loopback(settings.broker.address):
         typer.echo(
             f"broker.host is {settings.broker.address}: only a node on this machine reaches it",
+            err=True,
+        )
+
+
+def _url(settings: "Settings", token: str) -> str:
+    """Address of a claim."""
+    base = settings.messages.board_url or settings.pages.url
+    return f"{base.rstrip('/')}/claim/{token}"
+
+
+@contextmanager
+def _for_few_eyes(file: Path) -> Iterator[None]:
+    """Write a file that holds a claim: closed to others from its first byte."""
+    try:
+        file.touch(mode=0o600)
+        file.chmod(0o600)  # one that was there is written over
+        yield
+    except OSError as error:
+        raise InputError(f"{file} cannot be written: {error}; use the text") from error
+
+
+def _write_label(
+    file: Path, settings: "Settings", of: tuple[str, str], token: str, *, made_s: int
+) -> None:
+    """Write the label of a node, (site, code), with its claim."""
+    from monitor.config import is_loopback
+    from monitor.reports import label
+    from monitor.reports.told import when
+    from monitor.store.nodekeys import CLAIM_S
+
+    with _record(read_only=True) as record:
+        timezone = next(site.timezone for site in record.sites() if site.code == of[0])
+        places = tuple(
+            (placed.unit, placed.zone, placed.probe)
+            for placed in record.placements()
+            if (placed.site, placed.node) == of and placed.to_s is None and placed.zone
+        )
+    until = f"{when(made_s + CLAIM_S, timezone)} ({timezone})"
+    said = label.Label(*of, places, _url(settings, token), until, made_s)
+    form = next(form for form in label.FORMS if file.suffix == f".{form}")
+    with _for_few_eyes(file):
+        file.write_bytes(label.drawn(said, form))
+    typer.echo(f"label: {file}")
+    if is_loopback(urlsplit(said.url).hostname or ""):
+        typer.echo(
+            "messages.board_url is not set: only this machine reaches the address on the label",
             err=True,
         )

@@ -167,25 +167,25 @@ def rendered(document: Document, form: Form, *, paper: Paper) -> bytes:
 def pdf(document: Document, *, paper: Paper) -> bytes:
     """The document on paper."""
     asked = {"format": "pdf", "pdf_standards": ["ua-1"], "timestamp": document.made_s}
-    made: bytes = _typeset("compile", document, paper, **asked)
+    made: bytes = typeset("compile", _sources(document, paper), **asked)
     return made
 
 
 def images(document: Document, *, paper: Paper, ppi: float = 100.0) -> list[bytes]:
     """Its pages as pictures, to look at."""
     asked = {"format": "png", "ppi": ppi, "timestamp": document.made_s}
-    made = _typeset("compile", document, paper, **asked)
+    made = typeset("compile", _sources(document, paper), **asked)
     return made if isinstance(made, list) else [made]
 
 
 def page_count(document: Document, *, paper: Paper) -> int:
     """Pages that it takes."""
-    found = _typeset("query", document, paper, selector="<pages>", field="value", one=True)
-    return int(json.loads(found))
+    asked = {"selector": "<pages>", "field": "value", "one": True}
+    return int(json.loads(typeset("query", _sources(document, paper), **asked)))
 
 
-def _typeset(act: str, document: Document, paper: Paper, **asked: Any) -> Any:  # noqa: ANN401
-    """What typst makes of a document.
+def typeset(act: str, sources: dict[str, bytes], **asked: Any) -> Any:  # noqa: ANN401
+    """What typst makes of files, of which `main.typ` is the page.
 
     Raises
     ------
@@ -196,7 +196,7 @@ def _typeset(act: str, document: Document, paper: Paper, **asked: Any) -> Any:  
 
     made = getattr(typst, act)
     try:
-        return made(_sources(document, paper), ignore_system_fonts=True, **asked)
+        return made(sources, ignore_system_fonts=True, **asked)
     except typst.TypstError as error:
         raise InputError(f"the document cannot be set: {error.message}") from error
     except BaseException as error:
@@ -224,12 +224,12 @@ def _sources(document: Document, paper: Paper) -> dict[str, bytes]:
             del told["jpeg"]
         elif isinstance(block, Facts):
             told["names"] = [say(words.WHAT), say(words.SAID)]
-        blocks.append({name: _on_paper(value) for name, value in told.items()})
+        blocks.append({name: on_paper(value) for name, value in told.items()})
     data = {
-        "title": _on_paper(shown.title),
-        "subtitle": _on_paper(shown.subtitle),
-        "lead": _on_paper(shown.lead),
-        "foot": _on_paper(shown.foot),
+        "title": on_paper(shown.title),
+        "subtitle": on_paper(shown.subtitle),
+        "lead": on_paper(shown.lead),
+        "foot": on_paper(shown.foot),
         "page": words.page_text("{page}", "{pages}"),
         "lang": language().split("_")[0],
         "keywords": ["Sillkeep"],
@@ -260,13 +260,13 @@ _NAMES: dict[type, str] = {
 }  # fmt: skip
 
 
-def _on_paper(value: Any) -> Any:  # noqa: ANN401  what a block holds
+def on_paper(value: Any) -> Any:  # noqa: ANN401  what a block holds
     """Text that the fonts can print, with places to break long words."""
     if isinstance(value, str):
         shown = "".join(map(_printed, plain(unicodedata.normalize("NFC", value))))
         return re.sub(rf"\S{{{LONGEST}}}(?=\S{{4}})", lambda found: f"{found[0]}\u200b", shown)
     if isinstance(value, (tuple, list)):
-        return [_on_paper(one) for one in value]
+        return [on_paper(one) for one in value]
     return value
 
 

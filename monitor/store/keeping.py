@@ -48,6 +48,18 @@ class Drilled:
     record: dict[str, int] | None = None
     trouble: str = ""
 
+    @property
+    def facts(self) -> dict[str, str | int]:
+        """What is said of it; `newer` readings came after the backup."""
+        copy, live = ((counts or {}).get("readings", 0) for counts in (self.backup, self.record))
+        return {
+            "at_s": self.at_s,
+            "file": self.file,
+            "readings": copy,
+            "newer": live - copy,
+            "trouble": self.trouble,
+        }
+
 
 def copies(folder: Path, *, halves: bool = False) -> list[tuple[int, Path]]:
     """Copies by the names that `back_up` gives them, the newest first: (when made, file).

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 
 from monitor.catalogue import say, say_number
 from monitor.text import alive_text, moment
+from monitor.text.keeping import NO_DRILL, drill_text
 
 # what each line is about, in the order in which they are said
 SUBJECTS: dict[str, str] = {
@@ -97,6 +98,7 @@ FOUND: dict[str, str] = {
     "heartbeat off": "The heartbeat's {host} does not answer: {error}.",
     "backup made": "The last one was made {made}, {ago} ago.",
     "backup none": "None was made yet.",
+    "drill none": NO_DRILL,
     "too slow": "No answer within {seconds} s; it was given up.",
     "failed": "It could not be looked at: {error}.",
 }
@@ -109,6 +111,9 @@ MEND_PROCESS = "Read its log. sillkeep serve starts it again when it ends; else 
 MEND_CERTIFICATE = "Renew it before that day, and have the program that shows it read it again."
 MEND_BACKUP = (
     "Make one, nightly, onto another disk or machine: sillkeep backup FOLDER. A first is best now."
+)
+MEND_DRILL = (
+    "Restore one elsewhere each month, and compare it: sillkeep drill FOLDER. It is due now."
 )
 START = "Start it: sillkeep serve."
 
@@ -172,6 +177,10 @@ TO_DO: dict[str, str] = {
     "heartbeat off": "Look at messages.heartbeat_url: who watches it will say that Sillkeep is dead.",
     "backup made": MEND_BACKUP,
     "backup none": MEND_BACKUP,
+    "drill none": MEND_DRILL,
+    "drill whole": MEND_DRILL,
+    "drill failed": "Until one comes back whole, take it that there is no backup. Mend what it names, make a "
+    "new one, and try it: sillkeep backup FOLDER, then sillkeep drill FOLDER.",
     "too slow": "Look at it by hand: a disk or server that hangs.",
     "failed": "Read the log of the watch.",
 }
@@ -188,6 +197,8 @@ def found_text(key: str, facts: Facts) -> str:
         return alive_text(
             str(facts["part"]), ago_s=None if ago_s is None else int(ago_s), late=late
         )
+    if key in {"drill whole", "drill failed"}:
+        return drill_text(facts)
     if key not in FOUND:  # written by a later version
         return key
     return say(FOUND[key], **_said(facts))

@@ -1,21 +1,24 @@
 """What is said of backups: the drill, and the work of the machine that failed."""
 
+from collections.abc import Mapping
+
 from monitor.catalogue import say
 from monitor.text import moment
 
 NO_DRILL = "No backup was ever restored as a drill."
 
 
-def drill_text(*, at_s: int, file: str, readings: int, newer: int, trouble: str) -> str:
-    """How a drill ended; `newer` readings came after the backup."""
-    if trouble:
-        return say("The drill of {at} failed: {trouble}.", at=moment(at_s), trouble=trouble)
+def drill_text(facts: Mapping[str, str | int]) -> str:
+    """How a drill ended; see `monitor.store.keeping.Drilled.facts`."""
+    at = moment(int(facts["at_s"]))
+    if trouble := str(facts["trouble"]).rstrip("."):
+        return say("The drill of {at} failed: {trouble}.", at=at, trouble=trouble)
     return say(
         "The drill of {at} restored {file} whole: {readings} readings, {newer} fewer than the record.",
-        at=moment(at_s),
-        file=file,
-        readings=f"{readings:,}",
-        newer=f"{newer:,}",
+        at=at,
+        file=facts["file"],
+        readings=f"{facts['readings']:,}",
+        newer=f"{facts['newer']:,}",
     )
 
 

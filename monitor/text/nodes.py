@@ -14,6 +14,10 @@ CLAIM_KEEP = (
     "Copy all of it into the field “Claim” of the node's set-up, then close this page: it is not "
     "shown again. If the node did not get it, make another claim; this one's password then ends."
 )
+LABEL_TO_DO = (
+    "Scan it with the node before you, and do as the page says. Until then keep it like a key; used "
+    "once, it opens nothing and may stay on the node."
+)
 FAULTS_UNKNOWN = (
     "Why a probe fails, unless its node says so in its state: boards of the firmware only count."
 )
@@ -32,6 +36,13 @@ def access_text(*, claimed: str, waits: str, ended: str, why: str) -> str:
     if ended:
         return say("ended {ended}: {why}", ended=ended, why=why)
     return say("claim over, never used")
+
+
+def label_place(unit: str, zone: str, probe: str) -> str:
+    """Where a probe of a node goes, on its label; without a unit: a zone of the site."""
+    if not unit:
+        return say("zone {zone}, probe {probe}", zone=zone, probe=probe)
+    return say("unit {unit}, zone {zone}, probe {probe}", unit=unit, zone=zone, probe=probe)
 
 
 def faults_text(faults: Mapping[str, str]) -> str:
