@@ -1,11 +1,12 @@
 """Durable readings a second of the intake, beside the C subscriber of the same broker.
 
-    python tests/bench/intake.py [--runs 5]
+    python tests/bench/intake.py [--runs 5] [--intakes 2]
 
 Live QoS 1, one publisher, one node: `mosquitto_pub` sends while the subscriber listens. The clock
 runs from the start of the publisher to the last message printed by `mosquitto_sub` (which stores
 nothing), or to the last reading committed and synced by the intake. Runs alternate, so that
-another load on the machine meets both.
+another load on the machine meets both. With `--intakes` the same is done with so many that share the
+messages, after the run with one.
 """
 
 import argparse
@@ -101,17 +102,17 @@ def listened(port: int, broker_log: Path, lines: bytes, *, each: int) -> float:
         return time.perf_counter() - start
 
 
-def stored(port: int, record: sqlite3.Connection, lines: bytes, *, boot: int, each: int) -> float:
+def stored(port: int, record: sqlite3.Connection, lines: bytes, *, each: int) -> float:
     """Seconds until the intake has committed everything."""
-    whole = (MESSAGES[each] * each - 1, "[]")
-    query = "select seq, missing from receipt where boot = ?"
+    query = "select coalesce(sum(readings), 0) from latest"
+    whole = record.execute(query).fetchone()[0] + MESSAGES[each] * each
     start = time.perf_counter()
     publish(port, "sillkeep", lines)
-    until(lambda: record.execute(query, (boot,)).fetchone() == whole, every=0.005)
+    until(lambda: record.execute(query).fetchone()[0] == whole, every=0.005)
     return time.perf_counter() - start
 
 
-def measure(folder: Path, runs: int) -> None:
+def measure(folder: Path, runs: int, intakes: int) -> None:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -119,29 +120,38 @@ def measure(folder: Path, runs: int) -> None:
         f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_inflight_messages 1000\n"
         "max_queued_messages 0\nlog_type subscribe\n" + ("user root\n" if os.getuid() == 0 else "")
     )
-    (folder / "sillkeep.toml").write_text(f'[broker]\nhost = "127.0.0.1"\nport = {port}\n')
+    (folder / "sillkeep.toml").write_text(
+        f'[broker]\nhost = "127.0.0.1"\nport = {port}\nintakes = {intakes}\n'
+    )
     log = folder / "mosquitto.log"
-    intake = [sys.executable, "-c", "from monitor.cli import main; main()", "intake"]
-    with (
-        running([str(MOSQUITTO), "-c", str(folder / "mosquitto.conf")], log),
-        running(intake, folder / "intake.log", SILLKEEP_HOME=str(folder)) as process,
-    ):
-        until(lambda: "sillkeep/+/+/senml" in log.read_text())
+    intake = [sys.executable, "-c", "from monitor.cli import main; main()", "intake", "--number"]
+    with contextlib.ExitStack() as ending:
+        start = ending.enter_context
+        start(running([str(MOSQUITTO), "-c", str(folder / "mosquitto.conf")], log))
+        processes = [
+            start(
+                running(
+                    [*intake, str(1 + n)], folder / f"intake-{n}.log", SILLKEEP_HOME=str(folder)
+                )
+            )
+            for n in range(intakes)
+        ]
+        until(lambda: log.read_text().count("sillkeep/+/+/senml") == intakes)
         record = sqlite3.connect(f"file:{folder / 'record.sqlite'}?mode=ro", uri=True, timeout=20)
         boot = 0
         for each, count in MESSAGES.items():
             ours, theirs = [], []
-            spent_s = -processor_s(process)
+            spent_s = -sum(map(processor_s, processes))
             for _ in range(runs):
                 boot += 1
                 lines = payloads(boot, each=each)
                 theirs.append(count * each / listened(port, log, lines, each=each))
-                ours.append(count * each / stored(port, record, lines, boot=boot, each=each))
-            spent_s += processor_s(process)
+                ours.append(count * each / stored(port, record, lines, each=each))
+            spent_s += sum(map(processor_s, processes))
             ratio = statistics.median(ours) / statistics.median(theirs)
             print(
                 f"live QoS 1, {each:2d} a message: mosquitto_sub {statistics.median(theirs):8.0f}"
-                f" readings/s, intake {statistics.median(ours):8.0f} durable readings/s"
+                f" readings/s, {intakes} intake(s) {statistics.median(ours):8.0f} durable readings/s"
                 f" ({min(ours):.0f} to {max(ours):.0f}), ratio {ratio:.2f},"
                 f" {spent_s / (runs * count * each) * 1e6:.1f} us of processor a reading",
                 flush=True,
@@ -154,9 +164,11 @@ def measure(folder: Path, runs: int) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--runs", type=int, default=5)
-    runs = parser.parse_args().runs
-    with tempfile.TemporaryDirectory() as folder:
-        measure(Path(folder), runs)
+    parser.add_argument("--intakes", type=int, default=1)
+    given = parser.parse_args()
+    for intakes in sorted({1, given.intakes}):
+        with tempfile.TemporaryDirectory() as folder:
+            measure(Path(folder), given.runs, intakes)
 
 
 if __name__ == "__main__":
