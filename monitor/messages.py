@@ -25,7 +25,7 @@ import smtplib
 import ssl
 import threading
 import urllib.request
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from email.message import EmailMessage
 from email.utils import format_datetime, formataddr
@@ -37,7 +37,7 @@ from typing import TYPE_CHECKING, Any
 from monitor import catalogue, living, people, seals, storms, text
 from monitor.config import Messages, Settings
 from monitor.errors import DeliveryError, InputError, StoreError
-from monitor.parts import of_kind
+from monitor.parts import kind_of, of_kind
 from monitor.store import Record
 from monitor.store import people as kept
 from monitor.store.leasing import leases_of
@@ -481,6 +481,16 @@ def alive(pulses: Mapping[str, int], *, archive: bool, now_s: int) -> list[Alive
     return found
 
 
+def late_parts(found: Sequence[Alive]) -> list[str]:
+    """Parts whose work nobody does: of several watches one that lives does that of all."""
+    lives = {kind_of(each.part) for each in found if not each.late}
+    return [
+        each.part
+        for each in found
+        if each.late and not (kind_of(each.part) == "watch" and "watch" in lives)
+    ]
+
+
 @dataclass(slots=True)
 class Heartbeat:
     """Calls an address while every part makes progress; whoever watches it misses the calls."""
@@ -494,7 +504,7 @@ class Heartbeat:
         if not self.url or self.next_s - BEAT_S <= now_s < self.next_s:
             return False
         self.next_s = now_s + BEAT_S
-        dead = [each.part for each in alive(pulses, archive=self.archive, now_s=now_s) if each.late]
+        dead = late_parts(alive(pulses, archive=self.archive, now_s=now_s))
         if dead:
             LOG.error("no heartbeat: no progress of %s", ", ".join(dead))
             return False

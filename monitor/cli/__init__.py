@@ -44,6 +44,7 @@ app.add_typer(event_app, name="event")
 app.add_typer(node_app, name="node")
 
 DAY_S, YEAR_S = 86_400, 31_557_600
+GONE_S = 7 * DAY_S  # for so long pages show a watch of another machine that is gone
 BLOCKS_A_TICK = 10  # of readings sealed: a lot's year in a day
 BETWEEN_S = 0.1
 FIRST_LOOK_S, LOOK_EVERY_S = 20.0, 900.0  # at the installation: once all that was started works
@@ -364,6 +365,7 @@ def watch(
         record = _record()
         house = _House(settings)
         ending.callback(house.end)
+        _forget_watches(record, settings, now_s=_now())
         beat = _Beat(record, part, settings.record.pulse_seconds)
         is_shared = settings.record.watches > 1 or bool(settings.broker.member)
         leases = leases_of(record, part if is_shared else "", _now)
@@ -380,6 +382,18 @@ def watch(
                     house.keep(record, pause, now_s=_now())
             house.keep_list(record)
             pause.wait(TICK_S)
+
+
+def _forget_watches(record: "Record", settings: "Settings", *, now_s: int) -> None:
+    """Drop the pulses of watches that the settings ask for no more, and of machines long gone."""
+    from monitor.parts import kind_of, member_of, number_of
+
+    for pulse in record.pulses():
+        is_here = member_of(pulse.part) == settings.broker.member
+        is_unwanted = is_here and number_of(pulse.part) > settings.record.watches
+        is_gone = not is_here and pulse.at_s < now_s - GONE_S
+        if kind_of(pulse.part) == "watch" and (is_unwanted or is_gone):
+            record.settle_pulse(pulse)
 
 
 @app.command()

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Any, Literal
 
 from sqlalchemy import ColumnElement, Connection, Engine, FromClause, Row, func, select
@@ -212,25 +213,15 @@ def _stations(db: Connection) -> tuple[StationNow, ...]:
 
 
 def listening(db: Connection) -> Listening:
-    """Until when everything that was sent had somebody who took it in, and what was before.
+    """The newest sign of progress of any intake, and what they say of the time before they were there.
 
-    Of several intakes each has its share of the messages: the one that is longest without a sign
-    tells, unless another took over its share.
+    While one listens, what was dealt to another that is gone is on its way: by its heir, or from the
+    nodes once more. To call nobody silent meanwhile would hide who is.
     """
-    told = list(intakes(db).values())
-    at_s = min((at_s for at_s, said in told if OVER not in said), default=None)
-    gaps = sorted(((gap[0], gap[1]) for _, said in told if (gap := said.get("gap"))), key=_ends)
-    newest = gaps.pop() if gaps else None
-    for from_s, to_s in reversed(gaps):  # of those that started after it one after the other
-        if newest is not None and to_s > newest[0]:
-            newest = min(from_s, newest[0]), newest[1]
-    return Listening(
-        max((at_s for at_s, _ in told), default=None) if at_s is None else at_s, newest
-    )
-
-
-def _ends(gap: tuple[int, int]) -> int:
-    return gap[1]
+    told = intakes(db).values()
+    gaps = [(gap[0], gap[1]) for _, said in told if (gap := said.get("gap"))]
+    newest = max(gaps, key=itemgetter(1), default=None)
+    return Listening(max((at_s for at_s, _ in told), default=None), newest)
 
 
 def intakes(db: Connection) -> dict[str, tuple[int, dict[str, Any]]]:

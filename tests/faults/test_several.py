@@ -92,7 +92,6 @@ def test_whatever_fails_two_intakes_and_watches_keep_every_reading_once_and_the_
         "lock": 2,
     }
     run(one, kinds, seed=2, samples=800, rounds=40)
-    assert min(shares(one)) > 0
     audit = one.audit()
     print(one.struck.told(), audit)
     assert audit.is_clean, audit
