@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from monitor import accesslist, logs
 from monitor.config import home_folder, load, shown
 from monitor.errors import MonitorError
+from monitor.store.engine import limit_cache
 from monitor.store.record import open_record
 
 if TYPE_CHECKING:
@@ -49,6 +50,7 @@ def serve(home: Path, *, port: int | None = None, door: int | None = None) -> No
 
     settings = load(home)
     logs.configure("pages", settings.log, logs.secrets_of(settings))
+    limit_cache(settings.record.cache_mb)
     folder = settings.record_home
     open_record(folder).close()  # made or migrated; afterwards it is only read
     record = open_record(folder, read_only=True)

@@ -32,6 +32,7 @@ from monitor.judge.day import ASSUMED_FACTOR, PIPE_KINDS
 from monitor.judge.rules import LIMITS, Limits
 from monitor.lot import (
     AIR_KINDS,
+    FEED,
     PRIVATE,
     BenchPoint,
     MouldClass,
@@ -45,7 +46,6 @@ from monitor.store import RepairRow, board
 from monitor.store.proving import standing_line
 from monitor.store.record import Record
 from monitor.text import handing, removal
-from monitor.weather import NODE as FEED
 
 SECTION_H = 90 * 24  # a wall at 10 °C has forgotten most of what it held before
 AIRING_H = 7 * 24

@@ -146,11 +146,22 @@ def _foot(asked: Wish, seat: Seat) -> Component:
 def told(alarm: AlarmRow) -> AlarmRow:
     """An alarm with its text in the reader's language; in English it is as stored."""
     kind, class_, facts = alarm.kind, alarm.alarm_class, alarm.facts
-    return replace(
-        alarm,
-        text=text.text_in_language(kind, class_, facts=facts, stored=alarm.text),
-        parts=text.parts_in_language(kind, class_, facts=facts, stored=alarm.parts),
-    )
+    said = text.text_in_language(kind, class_, facts=facts, stored=alarm.text)
+    parts = text.parts_in_language(kind, class_, facts=facts, stored=alarm.parts)
+    left = say(text.LEFT)
+    if (
+        alarm.left and left not in said
+    ):  # what became of it nobody measures; once in an English text
+        first = words.first_sentence(said)
+        said = f"{first} {left}{said.removeprefix(first)}"
+        parts = tuple(f"{part} {left}" if n == 0 else part for n, part in enumerate(parts))
+    return replace(alarm, text=said, parts=parts)
+
+
+def in_short(alarm: AlarmRow) -> str:
+    """The first sentence of an alarm, and that no probe is there any more."""
+    first = words.first_sentence(told(alarm).text)
+    return f"{first} {say(text.LEFT)}" if alarm.left else first
 
 
 # --- marks and facts ------------------------------------------------------------------------------

@@ -3,8 +3,9 @@
 Two tables are the whole of it: `TRANSITIONS`, what an alarm says of its condition, and `HOLDS`,
 whether its source is held back. The diagram in DEVELOPERS.md is drawn from them.
 
-Silence ends no condition: only a reading that shows its end does. A leak suspect is *latched*: when
-its signs rest it stays until somebody records an inspection.
+Silence ends no condition: only a reading that shows its end does, or an inspection of a zone that no
+probe watches any more. A leak suspect is *latched*: when its signs rest it stays until somebody records
+an inspection.
 
 A *source* (a kind of alarm in a zone or of a node) is held back by a person for a time (*shelved*),
 by logic (*suppressed by design*) or for maintenance (*out of service*). Its alarms live on under the

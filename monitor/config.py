@@ -180,6 +180,8 @@ class Record(_Table):
     """How many watches `sillkeep serve` starts; several judge different units at a time."""
     pulse_seconds: Annotated[int, Field(ge=5, le=60, strict=True)] = 5
     """How often each part leaves its pulse; rarer spares a memory card. Three missed ones restart it."""
+    cache_mb: Annotated[int, Field(ge=1, le=1024, strict=True)] = 64
+    """The most that each connection of a part keeps of the record in memory; a small board has no room for that."""
 
 
 class Archive(_Table):
@@ -283,6 +285,13 @@ class Log(_Table):
     """`json` is one object a line, for machines."""
     level: Literal["debug", "info", "warning", "error"] = "info"
     """The least that is logged."""
+
+
+class Serve(_Table):
+    """How `sillkeep serve` runs its parts."""
+
+    shared_memory: Annotated[bool, Field(strict=True)] = False
+    """On Linux, parts are forked from one process that has loaded what they need: half the memory. After an update start the whole anew."""
 
 
 class Metrics(_Table):
@@ -565,6 +574,8 @@ class Settings(_Table):
     """Where the board answers."""
     log: Log = Log()
     """How every process logs."""
+    serve: Serve = Serve()
+    """How the parts are run."""
     metrics: Metrics = Metrics()
     """Figures for a machine."""
     weather: tuple[Weather, ...] = ()

@@ -101,7 +101,7 @@ def _last_words(
 
 def secrets_of(settings: Settings) -> set[str]:
     """What the settings name as secret, and the addresses of people with what is secret in them."""
-    from monitor.store import people
+    from monitor.store import glance
 
     found = {settings.messages.heartbeat_url, _query(settings.messages.heartbeat_url)}
     for weather in settings.weather:
@@ -109,7 +109,7 @@ def secrets_of(settings: Settings) -> set[str]:
     for file in settings.secret_files():
         found.add(_first_line(file))
     try:
-        addresses = list(people.addresses(settings.record_home).values())
+        addresses = list(glance.addresses(settings.record_home).values())
     except MonitorError:
         addresses = []
     for url in addresses:

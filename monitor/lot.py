@@ -166,6 +166,7 @@ STRUCTURE_KINDS: frozenset[ZoneKind] = frozenset(
 )  # judged by wood moisture
 AIR_KINDS: frozenset[ZoneKind] = frozenset({"cabin", "bed"})  # judged at the coldest surface
 
+FEED = "weather"  # the node of a site under which a weather service's figures are readings
 DEFAULT_SILENCE_S = SILENCE_S  # longest expected silence of a node that declares none
 
 

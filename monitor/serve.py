@@ -9,6 +9,9 @@
 A part with a door of its own (the board, where the settings ask for it) is started when somebody
 knocks, and ends by itself when nobody came for a while: on a small board it is a third of the memory.
 
+With `serve.shared_memory` the parts are forks of the supervisor (`monitor.forked`), which has then loaded
+what they share; without it, and where it cannot be, each is an interpreter of its own.
+
 Progress is what a process leaves in the record, not that it exists. The supervisor shares nothing
 else with its children; killed itself, it takes them along. Where systemd started it, it says when the
 board answers, and at each look that the supervisor itself goes on.
@@ -31,11 +34,11 @@ from dataclasses import dataclass, field
 from ipaddress import ip_address
 from pathlib import Path
 
-from monitor import broker
+from monitor import broker, forked
 from monitor.config import BUSY, Pages, Settings, claim, is_loopback
 from monitor.errors import ConfigError, StoreError
 from monitor.parts import name_of
-from monitor.store.glance import Glance
+from monitor.store import glance
 
 STUCK_S = 60.0  # a process beats every 5 to 10 s; no progress for longer helps nobody
 GRACE_S = 10.0  # to end by itself: the longest transaction takes less
@@ -43,7 +46,6 @@ FIRST_WAIT_S, LAST_WAIT_S = 1.0, 30.0
 LIVED_S = 60.0  # a process that lived this long starts without a long wait
 LOOK_S = 5.0  # between two looks at the progress
 ASK_S = 0.3  # between two questions whether the board answers
-_SILLKEEP = (sys.executable, "-c", "from monitor.cli import main; main()")
 _SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGCHLD, signal.SIGIO)
 _ENDING = (signal.SIGTERM, signal.SIGINT)
 _PR_SET_PDEATHSIG = 1  # prctl(2), Linux
@@ -58,13 +60,14 @@ class Part:
     """One process to keep running; `beats`: it leaves its progress in the record.
 
     With a `door`, a listening socket, it runs only while somebody comes; its file number is its last
-    argument.
+    argument. `shares`: it may be a fork of the supervisor; its command is then `python -m MODULE ...`.
     """
 
     name: str
     command: tuple[str, ...]
     beats: bool = False
     door: socket.socket | None = None
+    shares: bool = False
 
     @property
     def is_wanted(self) -> bool:
@@ -77,7 +80,7 @@ class _Child:
     """A part's process now, and when to start the next. Times of a clock that never steps."""
 
     part: Part
-    process: subprocess.Popen[bytes] | None = None
+    process: forked.Process | None = None
     start_s: float = 0.0  # when to start, or when it was started
     wait_s: float = FIRST_WAIT_S
     pulse: int = 0
@@ -93,6 +96,7 @@ class Supervisor:
     pulses: Pulses
     on_round: Callable[[], bool] = lambda: True  # False: call again soon
     stuck_s: float = STUCK_S
+    shares: bool = False  # whether parts that may be forks are
     children: list[_Child] = field(default_factory=list)
 
     def run(self) -> None:
@@ -131,17 +135,29 @@ class Supervisor:
         if child.process is not None and (status := child.process.poll()) is not None:
             self._note_end(child, status, now_s)
         if child.process is None and now_s >= child.start_s and child.part.is_wanted:
-            door = child.part.door
             child.start_s = child.pulse_s = now_s
-            child.process = subprocess.Popen(  # noqa: S603  our own commands, no shell
-                child.part.command + (() if door is None else (str(door.fileno()),)),
-                env=self.environment,
-                stdin=subprocess.DEVNULL,
-                pass_fds=() if door is None else (door.fileno(),),
-                start_new_session=True,  # Ctrl-C reaches the supervisor alone
-                preexec_fn=_end_with_parent,  # noqa: PLW1509  one thread only
-            )
+            child.process = self._started(child.part)
             log.info("%s started, process %d", child.part.name, child.process.pid)
+
+    def _started(self, part: Part) -> forked.Process:
+        doors = () if part.door is None else (part.door.fileno(),)
+        command = part.command + tuple(map(str, doors))
+        if self.shares and part.shares and forked.is_alone():
+            return forked.start(
+                command[2:],
+                name=part.name,
+                environment=self.environment,
+                keeps=doors,
+                prepare=_end_with_parent,
+            )
+        return subprocess.Popen(  # noqa: S603  our own commands, no shell
+            command,
+            env=self.environment,
+            stdin=subprocess.DEVNULL,
+            pass_fds=doors,
+            start_new_session=True,  # Ctrl-C reaches the supervisor alone
+            preexec_fn=_end_with_parent,  # noqa: PLW1509  one thread only
+        )
 
     @staticmethod
     def _note_end(child: _Child, status: int, now_s: float) -> None:
@@ -256,16 +272,17 @@ def answers(pages: Pages) -> bool:
 
 def parts_of(settings: Settings) -> list[Part]:
     """The processes that these settings ask for, in the order of starting."""
+    member = settings.broker.member
     parts = [
-        *_several("intake", settings.broker.intakes, settings.broker.member),
-        *_several("watch", settings.record.watches, settings.broker.member),
-        Part("messages", (*_SILLKEEP, "messages"), beats=True),
+        *_several("intake", settings.broker.intakes, member),
+        *_several("watch", settings.record.watches, member),
+        *_several("messages", 1, ""),
         _pages(settings.pages),
     ]
     if settings.archive.url:
-        parts.append(Part("archive", (*_SILLKEEP, "archive"), beats=True))
+        parts += _several("archive", 1, "")
     if settings.weather:
-        parts.append(Part("weather", (*_SILLKEEP, "weather", "run"), beats=True))
+        parts += _several("weather", 1, "")
     if settings.broker.embedded:
         parts.insert(0, Part("broker", tuple(broker.command(settings.broker.port, settings.log))))
     return parts
@@ -276,8 +293,15 @@ def _several(kind: str, count: int, member: str) -> list[Part]:
     return [
         Part(
             name_of(kind, number=number, member=member),
-            (*_SILLKEEP, kind, *(() if number == 1 else ("--number", str(number)))),
+            (
+                sys.executable,
+                "-m",
+                "monitor.cli.part",
+                kind,
+                *([str(number)] if number > 1 else []),
+            ),
             beats=True,
+            shares=True,
         )
         for number in range(1, count + 1)
     ]
@@ -286,7 +310,7 @@ def _several(kind: str, count: int, member: str) -> list[Part]:
 def _pages(pages: Pages) -> Part:
     command = (sys.executable, "-m", "dashboards")
     if pages.idle_minutes is None:
-        return Part("pages", command)
+        return Part("pages", command, shares=True)
     family = socket.AF_INET6 if ":" in pages.host else socket.AF_INET
     try:
         door = socket.create_server((pages.host, pages.port), family=family, backlog=64)
@@ -298,16 +322,16 @@ def _pages(pages: Pages) -> Part:
     fcntl.fcntl(door, fcntl.F_SETOWN, os.getpid())
     flags = fcntl.fcntl(door, fcntl.F_GETFL)
     fcntl.fcntl(door, fcntl.F_SETFL, flags | os.O_ASYNC | os.O_NONBLOCK)
-    return Part("pages", (*command, "--socket"), door=door)
+    return Part("pages", (*command, "--socket"), door=door, shares=True)
 
 
-def _signs(record: Glance, home: Path) -> dict[str, int]:
+def _signs(record_home: Path, home: Path) -> dict[str, int]:
     """What changes while a process makes progress: its pulse, or the time of its lock file.
 
     The intake touches that while the record refuses everything, pulses too: locked or full, it
     would refuse another process as well, so that killing this one helps nobody.
     """
-    signs = record.pulses()
+    signs = glance.pulses(record_home)
     for lock in home.glob("intake*.lock"):
         with contextlib.suppress(OSError):
             signs[lock.stem] = hash((signs.get(lock.stem), lock.stat().st_mtime_ns))
@@ -331,14 +355,17 @@ def serve(settings: Settings) -> int:
     if lock is None:
         log.error("another sillkeep serves %s", settings.home)
         return BUSY
-    with lock, contextlib.closing(Glance(settings.record_home)) as record:
+    with lock:
         _migrate(settings.record_home)  # first: all others find it as it has to be
+        if settings.serve.shared_memory:
+            forked.warm()
         Supervisor(
             parts=parts_of(settings),
             environment=dict(os.environ) | {"SILLKEEP_HOME": str(settings.home)},
-            pulses=lambda: _signs(record, settings.home),
+            pulses=lambda: _signs(settings.record_home, settings.home),
             on_round=_Announcement(settings.pages, in_log=settings.log.form == "json"),
             stuck_s=max(STUCK_S, 3.0 * settings.record.pulse_seconds),
+            shares=settings.serve.shared_memory,
         ).run()
     return 0
 

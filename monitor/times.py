@@ -194,3 +194,28 @@ def _localize(stamps: Stamps, naive: Flags, zone: dt.tzinfo) -> dict[int, str]:
         int(places[index]): reasons[bool(there)]
         for index, there in zip(lost, shifted.notna(), strict=True)
     }
+
+
+# --- months of UTC --------------------------------------------------------------------------------
+
+
+def month_of(at_s: int) -> str:
+    """The month of UTC that a time lies in: "2026-11"."""
+    return f"{dt.datetime.fromtimestamp(at_s, dt.UTC):%Y-%m}"
+
+
+def month_span_s(month: str) -> tuple[int, int]:
+    """When a month of UTC begins and the next one does.
+
+    Raises
+    ------
+    InputError
+        If it is none of the years 1970 to 2999.
+    """
+    found = re.fullmatch(r"(19[7-9]\d|2\d{3})-(0[1-9]|1[0-2])", month)
+    if found is None:
+        raise InputError(f'"{month}" is no month; write year and month, such as 2026-11')
+    year, number = int(found[1]), int(found[2])
+    begins = dt.datetime(year, number, 1, tzinfo=dt.UTC)
+    ends = dt.datetime(year + number // 12, number % 12 + 1, 1, tzinfo=dt.UTC)
+    return int(begins.timestamp()), int(ends.timestamp())

@@ -36,6 +36,7 @@ from monitor.lot import (
     Site,
     Source,
     Unit,
+    ZoneReadings,
     silent_after_s,
 )
 from monitor.parts import kind_of
@@ -70,6 +71,7 @@ OF_PROOF: frozenset[AlarmKind] = frozenset({"drying stalled", "did not stay dry"
 AHEAD: AlarmKind = "freezing ahead"  # of hours that are still to come
 DRYER: AlarmKind = "dehumidifier stopped"
 PROBE: AlarmKind = "probe silent"
+NOT_OF_HOURS = OF_PROOF | {AHEAD, DRYER, PROBE}  # kinds that are not raised by judged hours
 NO_FROST = "winterised, heated, begun, or no longer forecast"
 DRIES = "emptied, taken away, lived in, or at work again"
 DRYER_H = dryer.TRAIN_H + dryer.TEST_H + 24
@@ -274,30 +276,19 @@ def judge_unit(
     from_s = 0 if saved is None else saved[0] * DAY_S
     readings = record.unit_readings(unit.code, from_s=from_s, to_s=to_hour * HOUR_S)
     if saved is None:
-        heard = [int(zone.at_s[0]) for zone in readings.values() if len(zone.at_s)]
-        from_s = min(heard, default=to_hour * HOUR_S) // DAY_S * DAY_S
-    own_s = _own_from_s(record, unit.code)
+        begun_s = began_s(readings)
+        from_s = (to_hour * HOUR_S if begun_s is None else begun_s) // DAY_S * DAY_S
+    own_s = own_from_s(record, unit.code)
     since_s = max(_changed_since(unit, due, from_s), min(own_s, from_s))
-    yard = record.site_zones(site.code)
-    watched = judge.Watched(
-        unit=unit.code,
-        zones=tuple(record.zones(unit.code)),
-        readings=readings,
-        site=record.site_readings(site.code, from_s=from_s, to_s=to_hour * HOUR_S),
-        events=tuple(record.events(site.code, unit=unit.code)),
-        settling_s=_settling(unit, placements, record.bench_points()),
-        altitude_m=site.altitude_m,
-        limits=limits.steps(record.limit_entries(), site=site.code, body_type=unit.body_type),
-        sources={zone.code: zone.source for zone in yard},
-    )
+    watched = watched_of(record, site, unit, placements, readings, from_s=from_s, to_hour=to_hour)
     found = judge.advance(watched, memory, from_day=from_s // DAY_S, to_hour=to_hour)
-    around = _around(unit, watched.events, placements)
+    around = around_of(unit, watched.events, placements)
     known = [alarm for alarm in record.alarms(unit=unit.code) if alarm.raised_s >= own_s]
     work = reconcile(
         unit,
         [change for change in found.alarms if change.raised_s >= own_s],
         [latch for latch in found.latches if latch.raised_s >= own_s],
-        [alarm for alarm in known if alarm.kind not in OF_PROOF | {AHEAD, DRYER, PROBE}],
+        [alarm for alarm in known if alarm.kind not in NOT_OF_HOURS],
         since_s=since_s,
         now_s=now_s,
         in_use=alarms.is_supply_live(around, at_s=now_s),
@@ -324,6 +315,36 @@ def judge_unit(
     return Round(1, hours, len(work.new))
 
 
+def began_s(readings: Mapping[str, ZoneReadings]) -> int | None:
+    """When the first reading of any zone is of; None: there is none."""
+    return min((int(zone.at_s[0]) for zone in readings.values() if len(zone.at_s)), default=None)
+
+
+def watched_of(
+    record: Record,
+    site: Site,
+    unit: Unit,
+    placements: Sequence[Placement],
+    readings: Mapping[str, ZoneReadings],
+    *,
+    from_s: int,
+    to_hour: int,
+) -> judge.Watched:
+    """All that the record knows of a unit from `from_s` to an hour, as it is judged by."""
+    return judge.Watched(
+        unit=unit.code,
+        zones=tuple(record.zones(unit.code)),
+        readings=readings,
+        site=record.site_readings(site.code, from_s=from_s, to_s=to_hour * HOUR_S),
+        events=tuple(record.events(site.code, unit=unit.code)),
+        settling_s=settling_of(unit, placements, record.bench_points()),
+        left_s=_left(unit, placements),
+        altitude_m=site.altitude_m,
+        limits=limits.steps(record.limit_entries(), site=site.code, body_type=unit.body_type),
+        sources={zone.code: zone.source for zone in record.site_zones(site.code)},
+    )
+
+
 def _changed_since(unit: Unit, due: Due, from_s: int) -> int:
     """From when on hours and alarms are replaced by what is judged from `from_s` on.
 
@@ -343,7 +364,7 @@ def has_left(unit: Unit, placements: Iterable[Placement]) -> bool:
     )
 
 
-def _own_from_s(record: Record, unit: str) -> int:
+def own_from_s(record: Record, unit: str) -> int:
     """From when on a unit's record is this home's own; what came from an earlier owner stays as it is."""
     came = record.received(unit)
     return 0 if came is None else came.until_s
@@ -523,7 +544,7 @@ def prove(record: Record, unit: Unit, watched: judge.Watched, *, to_hour: int, n
     finds it at rest.
     """
     structure = {zone.code for zone in watched.zones if zone.kind in STRUCTURE_KINDS}
-    own_s = _own_from_s(record, unit.code)
+    own_s = own_from_s(record, unit.code)
     repaired_s = [
         e.at_s
         for e in watched.events
@@ -588,7 +609,7 @@ def _note_leaves(
 
 def proven_from_hour(record: Record, unit: str) -> int | None:
     """First hour that the proofs of a unit's own repairs are taken from; None: it has none."""
-    own_s = _own_from_s(record, unit)
+    own_s = own_from_s(record, unit)
     repaired_s = [
         row.repaired_s
         for row in record.repairs(unit=unit)
@@ -696,7 +717,7 @@ def _step(revision: proofs.Revision) -> ProofStep:
     )
 
 
-def _settling(
+def settling_of(
     unit: Unit, placements: Iterable[Placement], points: Sequence[BenchPoint]
 ) -> dict[str, list[int]]:
     """When probes came into a zone: placed, or back from a box over salt."""
@@ -715,7 +736,30 @@ def _settling(
     return starts
 
 
-def _around(unit: Unit, events: Sequence[Event], placements: Iterable[Placement]) -> alarms.Around:
+def _left(unit: Unit, placements: Iterable[Placement]) -> dict[str, list[tuple[int, int | None]]]:
+    """When zones of a unit that had a probe had none, None: to this day."""
+    spans: dict[str, list[tuple[int, int | None]]] = {}
+    placed: dict[str, list[tuple[int, int | None]]] = {}
+    for each in placements:
+        if each.unit == unit.code and each.zone:
+            placed.setdefault(each.zone, []).append((each.from_s, each.to_s))
+    for zone, times in placed.items():
+        watched_to: int | None = 0
+        for from_s, to_s in sorted(times, key=lambda span: span[0]):
+            if watched_to is None:  # to this day
+                break
+            if 0 < watched_to < from_s:
+                spans.setdefault(zone, []).append((watched_to, from_s))
+            watched_to = None if to_s is None else max(watched_to, to_s)
+        if watched_to is not None:
+            spans.setdefault(zone, []).append((watched_to, None))
+    return spans
+
+
+def around_of(
+    unit: Unit, events: Sequence[Event], placements: Iterable[Placement]
+) -> alarms.Around:
+    """What is going on around a unit that bears on its alarms."""
     placed = [(p.zone, p.from_s) for p in placements if p.unit == unit.code and p.zone]
     return alarms.Around(unit.life, events, placed)
 
@@ -783,16 +827,29 @@ def reconcile(
         key = (change.zone, change.kind, change.raised_s)
         begun = judged.get(key, (change, None))[0] if change.cleared_s else change
         judged[key] = (begun, change.cleared_s)
+    inspected = {
+        (change.zone, change.kind, change.raised_s)
+        for change in changes
+        if change.cleared_s is not None and judge.BY_HAND in change.facts
+    }
     judged, resting = _latched(judged, latches)
     stored = {_key_of(a, judged): a for a in known if a.withdrawn_s is None and not a.node}
     judged_to_s = now_s // HOUR_S * HOUR_S
     new = [
-        _new_alarm(unit, begun, cleared_s, now_s=now_s, in_use=in_use, rested_s=resting.get(key))
+        _new_alarm(
+            unit,
+            begun,
+            cleared_s,
+            now_s=now_s,
+            in_use=in_use,
+            rested_s=resting.get(key),
+            by_hand=key in inspected,
+        )
         for key, (begun, cleared_s) in judged.items()
         if key not in stored and begun.cleared_s is None
     ]
     changed = [
-        _ended(stored[key], cleared_s, now_s=now_s)
+        _ended(stored[key], cleared_s, now_s=now_s, by_hand=key in inspected)
         for key, (_, cleared_s) in judged.items()
         if key in stored and stored[key].cleared_s != cleared_s
     ]
@@ -847,6 +904,7 @@ def _new_alarm(
     now_s: int,
     in_use: bool,
     rested_s: int | None = None,
+    by_hand: bool = False,
 ) -> NewAlarm:
     cause = str(change.facts.get("cause", ""))
     alarm_class = alarms.alarm_class(
@@ -862,8 +920,9 @@ def _new_alarm(
         steps.append(AlarmStep(rested_s, "latched unacknowledged", SYSTEM, RESTS))
     if cleared_s is not None:
         old = cleared_s < now_s - OLD_NEWS_S
-        state = "normal" if old else alarms.after(steps[-1].state, _end_of(change.kind))
-        why = "it ended before anybody could be told" if old else ENDED[_end_of(change.kind)]
+        end: alarms.Act = "inspected" if by_hand else _end_of(change.kind)
+        state = "normal" if old else alarms.after(steps[-1].state, end)
+        why = "it ended before anybody could be told" if old else ENDED[end]
         steps.append(AlarmStep(cleared_s, state, SYSTEM, why))
     key = f"{unit.code or unit.site}/{change.zone}/{change.kind}/{change.raised_s}"
     told = () if steps[-1].state == "normal" else (OutboxItem(key, "people", said),)
@@ -887,11 +946,13 @@ def _new_alarm(
     )
 
 
-def _ended(alarm: Alarm, cleared_s: int | None, *, now_s: int) -> ChangedAlarm:
+def _ended(
+    alarm: Alarm, cleared_s: int | None, *, now_s: int, by_hand: bool = False
+) -> ChangedAlarm:
     if cleared_s is None:
         state, why = alarms.STANDS_AGAIN[alarm.state], "late readings: the condition still stands"
     elif alarm.cleared_s is None:
-        end = _end_of(alarm.kind)
+        end: alarms.Act = "inspected" if by_hand else _end_of(alarm.kind)
         state, why = alarms.after(alarm.state, end), ENDED[end]
     else:
         state, why = alarm.state, "late readings: it ended at another time"
@@ -980,7 +1041,7 @@ def _notice_water(
             unit = units[newest.unit]
             change = judge.AlarmChange(newest.zone, "water contact", newest.at_s, None, {})
             events = record.events(unit.site, unit=unit.code)
-            around = _around(unit, events, placements)
+            around = around_of(unit, events, placements)
             in_use = alarms.is_supply_live(around, at_s=now_s)
             alarm = _new_alarm(unit, change, None, now_s=now_s, in_use=in_use)
             source = Source(unit.site, "water contact", unit.code, newest.zone)
@@ -1080,12 +1141,17 @@ def _notice_probes(
             since_s = 0 if heard is None or heard.at_s < place.from_s else heard.at_s
             silent.setdefault((place.site, place.unit, place.zone), (place, due_s, since_s))
     standing = {(a.site, a.unit, a.zone): a for a in known if a.kind == PROBE and not a.cleared_s}
-    for where in silent.keys() - standing.keys():
+    begun = silent.keys() - standing.keys()
+    told = record.node_faults() if begun else {}
+    for where in begun:
         place, due_s, since_s = silent[where]
+        told_s, faults = told.get((place.site, place.node), (0, {}))
         facts: dict[str, float | str] = {
             "node": f"node {place.node}",
             "probe": place.probe,
             "since": text.moment(since_s) if since_s else "",
+            # one told before its last sample is over: it was heard again since
+            "fault": faults.get(place.probe, "") if told_s >= max(since_s, place.from_s) else "",
         }
         change = judge.AlarmChange(place.zone, PROBE, due_s, None, facts)
         unit = units.get(place.unit) or Unit("", place.site)

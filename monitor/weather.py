@@ -29,6 +29,7 @@ from urllib3.exceptions import HTTPError
 
 from monitor.config import Column, Figures, Settings, Weather
 from monitor.errors import InputError, StoreError, WeatherError
+from monitor.lot import FEED as NODE
 from monitor.lot import ForecastHour, Placement, Zone
 from monitor.store import Record
 from monitor.times import parse_time
@@ -36,7 +37,6 @@ from sensors.wire import OLDEST_S, Reading
 
 LOG = logging.getLogger(__name__)
 PART = "weather"
-NODE = "weather"
 HOUR_S = 3600
 CONNECT_S, WHOLE_S = 10.0, 30.0
 MOST_BYTES = 4_000_000

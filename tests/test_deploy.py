@@ -316,6 +316,8 @@ def test_the_settings_of_a_small_board_can_be_read(tmp_path: Path) -> None:
     shutil.copy(DEPLOY / "small-board.toml", tmp_path / "sillkeep.toml")
     found = load(tmp_path)
     assert (found.pages.idle_minutes, found.record.pulse_seconds) == (10, 60)
+    assert found.serve.shared_memory
+    assert found.record.cache_mb == 1
     assert not found.broker.embedded
 
 

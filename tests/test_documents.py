@@ -33,7 +33,7 @@ from monitor.lot import (
     Unit,
     Zone,
 )
-from monitor.reports import beside, handed, packet, tree
+from monitor.reports import beside, handed, packet, spans, tree
 from monitor.reports.document import (
     PAPERS,
     Boxes,
@@ -772,6 +772,20 @@ def test_where_nothing_was_heard_no_document_says_that_no_alarm_was_raised(
         shown = words_of(pdf(handed.make(record, wanted(kind)), paper="a4"))
     assert text.NO_ALARMS not in shown
     assert text.NONE_HEARD in shown
+
+
+def test_a_handover_record_says_how_long_nothing_was_heard_where_it_tells_of_findings(
+    record: Record,
+) -> None:
+    """ "No finding is open" of days on which nobody measured would be read as found dry."""
+    whole = read(record, "u1", from_s=END_S - 20 * DAY_S, to_s=END_S)
+    assert "nothing was heard" not in spans.sale(whole, ASKED, rows=9).lead
+    told = read(record, "u1", from_s=END_S - 20 * DAY_S, to_s=END_S + 10 * DAY_S)
+    assert told.unheard_days == pytest.approx((10.0, 30.0), abs=0.1)
+    (sentence,) = re.findall(
+        r"[^.]*(?:finding is|findings are) open[^.]*[.]", spans.sale(told, ASKED, rows=9).lead
+    )
+    assert "for 10 of 30 days nothing was heard" in sentence
 
 
 @pytest.mark.parametrize("kind", ["sale", "season", "warranty"])

@@ -88,6 +88,8 @@ def test_units_stand_by_urgency_then_by_slot_as_people_count(record):
     units = [unit.code for unit in board.lot(record.engine, now_s=NOW_S).units]
     assert units == ["van-wet", "van-lost", "van-dry"]
     assert board.slot_order("A9") < board.slot_order("A10") < board.slot_order("B2")
+    assert board.slot_order("A9") < board.slot_order("A²")  # no number, though a digit to Python
+    assert board.slot_order("²") != board.slot_order("")
 
 
 def test_a_unit_says_how_many_of_its_zones_are_unknown(record):
@@ -1049,6 +1051,26 @@ def test_each_finding_of_a_node_says_what_to_do(noded):
     assert "Put it back on Alarms" in rows["node-11"][1]
     assert all(cells[1] for cells in rows.values() if cells[0] != "reporting")
     assert bench_text.NO_BENCH in seen(noded, "/nodes")
+
+
+def test_an_alarm_of_a_zone_whose_probe_is_gone_says_so_wherever_it_stands(tmp_path):
+    with filled_record(tmp_path, days=2) as record:
+        wet = next(
+            a
+            for a in record.alarms()
+            if a.unit and a.zone and a.kind in board.OF_ZONE and not a.cleared_s
+        )
+        paths = ("/", f"/unit/{wet.unit}", f"/unit/{wet.unit}/zone/{wet.zone}", "/alarms")
+        before = [seen(record, path) for path in paths]
+        for each in record.placements():
+            if (each.unit, each.zone, each.to_s) == (wet.unit, wet.zone, None):
+                gone = Placement(each.node, each.probe, each.site, "", "", NOW_S - 60)
+                record.place(gone, recorded_s=NOW_S, who="", why="x")
+        after = [seen(record, path) for path in paths]
+    assert not any(text.LEFT in said for said in before)
+    for path, said in zip(paths, after, strict=True):
+        assert text.LEFT in said, path
+        assert f"{text.LEFT} {text.LEFT}" not in said
 
 
 def test_nodes_say_their_faults_and_how_they_stand_with_the_broker(tmp_path):

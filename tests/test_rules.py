@@ -14,11 +14,12 @@ LETTERS = ".dW"
 def course(timeline: str, clocks: Clocks | None = None) -> Course:
     """d damp, W wet by air, H humid, P pin wet, p pin holds, C contact, . dry, m in between, _ gap.
 
+    I: no probe is there any more, and somebody inspected it.
     n: only the air is measured, neither water nor pin; L: the same, and somebody looked.
     """
     signs = Signs(
-        heard=[c != "_" for c in timeline],
-        seen=[c != "_" for c in timeline],
+        heard=[c not in "_I" for c in timeline],
+        seen=[c not in "_I" for c in timeline],
         damp=[c in "dWHPp" for c in timeline],
         dry=[c in ".CnL" for c in timeline],
         air_wet=[c == "W" for c in timeline],
@@ -26,9 +27,10 @@ def course(timeline: str, clocks: Clocks | None = None) -> Course:
         pin_wet=[c == "P" for c in timeline],
         pin_holds=[c in "Pp" for c in timeline],
         contact=[c == "C" for c in timeline],
-        contact_seen=[c not in "_nL" for c in timeline],
-        pin_seen=[c not in "_nL" for c in timeline],
+        contact_seen=[c not in "_nLI" for c in timeline],
+        pin_seen=[c not in "_nLI" for c in timeline],
         looked=[c == "L" for c in timeline],
+        left=[c == "I" for c in timeline],
     )
     return follow(clocks or Clocks(), signs, damp_h=SHORT.damp_h, limits=SHORT)
 
@@ -47,6 +49,10 @@ def course(timeline: str, clocks: Clocks | None = None) -> Course:
         pytest.param("Cnnn....nnnn", "WWWWWWW.....", id="and goes on where it is measured again"),
         pytest.param("PPPnnnnnnn", "..WWWWWWWW", id="a pin that fell silent has not dried"),
         pytest.param("CnnnnL....", "WWWWW.....", id="somebody who looked ends it"),
+        pytest.param(
+            "ddd__I__.", "..ddd....", id="an inspection ends what no probe is left to end"
+        ),
+        pytest.param("ddd__I_ddd", "..ddd....d", id="and a new probe finds it anew"),
         pytest.param("WWWW", "..WW", id="wet by air after its time"),
         pytest.param("HH", ".W", id="humid air is quicker"),
         pytest.param("PPPp", "..WW", id="a pin reading makes wet"),

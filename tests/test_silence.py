@@ -229,6 +229,25 @@ def test_a_probe_that_its_node_goes_on_without_is_told_and_ends_when_it_is_heard
     assert standing(record, "probe silent") == []
 
 
+@pytest.mark.parametrize(("told_h", "is_said"), [(4, True), (2, False)])
+def test_what_a_node_said_of_a_probe_stands_in_the_alarm(
+    record: Record, told_h: int, is_said: bool
+) -> None:
+    """Where it was said after the probe's last sample; a fault told before that was over."""
+    placed(record)
+    placed(record, probe="p2", unit="u2")
+    probes_heard(record, 0, 4, both=True)
+    why = "no answer at 0x45 on bus 1"
+    record.keep_node_faults({("yard", "n1"): (T0 + told_h * HOUR_S, {"p2": why, "p9": "broken"})})
+    probes_heard(record, 4, 8, both=False)
+    (alarm,) = [a for a in record.alarms() if a.kind == "probe silent"]
+    assert (f"Its node says why: {why}." in alarm.text) == is_said
+    assert ("Likely cause: its plug or cable" in alarm.text) != is_said
+    assert "broken" not in alarm.text
+    record.keep_node_faults({("yard", "n1"): (T0 + 9 * HOUR_S, {})})
+    assert next(a for a in record.alarms() if a.kind == "probe silent").text == alarm.text
+
+
 def test_a_silent_node_has_no_silent_probes_and_a_probe_that_never_spoke_is_one(
     record: Record,
 ) -> None:

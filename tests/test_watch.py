@@ -131,6 +131,54 @@ def test_silence_clears_nothing_and_raises_its_own_alarm(record: Record) -> None
     assert state(record, heard_s + 9 * DAY_S) == "unknown"
 
 
+def seen_dry(record: Record, day: int, zone: str = "off-rear-low") -> None:
+    """An inspection without a leak, and a round of the watch after its hour."""
+    at_s = START_S + day * DAY_S + 600
+    record.add_event("yard", Event(at_s, "inspection", "dry", "u1", zone), recorded_s=at_s)
+    watch.tick(record, now_s=at_s + 2 * HOUR_S)
+
+
+def wet(record: Record) -> list[str]:
+    return [alarm.state for alarm in record.alarms() if alarm.kind == "wet"]
+
+
+@pytest.mark.parametrize("acknowledged", [False, True])
+def test_an_inspection_ends_what_a_probe_that_is_gone_cannot(
+    record: Record, acknowledged: bool
+) -> None:
+    readings = history(16, wet_from_h=72, wet_to_h=240)
+    take(record, readings[: 6 * 48 * 3], START_S + 6 * DAY_S)
+    watch.tick(record, now_s=START_S + 6 * DAY_S)
+    if acknowledged:
+        (alarm,) = [a for a in record.alarms() if a.kind == "wet"]
+        watch.acknowledge(record, alarm.alarm_id, who="A", now_s=START_S + 6 * DAY_S)
+    seen_dry(record, 6)  # while a probe is there, its readings have the word
+    standing = "acknowledged" if acknowledged else "unacknowledged"
+    assert wet(record) == [standing]
+    gone_s = START_S + 7 * DAY_S
+    record.place(Placement("n1", "p1", "yard", "", "", gone_s), recorded_s=gone_s, who="", why="x")
+    watch.tick(record, now_s=gone_s + DAY_S)
+    assert wet(record) == [standing]  # nothing shows that it dried
+    seen_dry(record, 9, zone="door-rear-low")  # of another place
+    assert wet(record) == [standing]
+    seen_dry(record, 9)
+    assert wet(record) == ["normal"]
+    (alarm,) = [a for a in record.alarms() if a.kind == "wet"]
+    assert alarm.cleared_s == START_S + 9 * DAY_S + HOUR_S
+    steps = record.alarm_steps(alarm.alarm_id)
+    assert (steps[-1].state, steps[-1].why) == ("normal", "somebody inspected it")
+    again_s = START_S + 12 * DAY_S
+    home = Placement("n1", "p1", "yard", "u1", "off-rear-low", again_s)
+    record.place(home, recorded_s=again_s, who="", why="x")
+    take(record, readings[12 * 48 * 3 :], START_S + 16 * DAY_S)
+    watch.tick(record, now_s=START_S + 16 * DAY_S)
+    assert wet(record) == ["normal"]  # it is dry there, and its past was over
+    late = Event(START_S + DAY_S, "hose", "", "u1", "door-rear-low")
+    record.add_event("yard", late, recorded_s=START_S + 17 * DAY_S)  # all is judged once more
+    watch.tick(record, now_s=START_S + 17 * DAY_S)
+    assert wet(record) == ["normal"]
+
+
 def test_a_node_that_never_spoke_is_silent_too(record: Record) -> None:
     watch.tick(record, now_s=START_S)
     (alarm,) = record.alarms()

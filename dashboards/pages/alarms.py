@@ -252,7 +252,7 @@ def alarm_text(alarm: AlarmRow) -> Component:
     said, short, caution = views.told(alarm).text, say(CAUTION), None
     if said.endswith(short):
         said, caution = said.removesuffix(short).strip(), short
-    first = words.first_sentence(said)
+    first = views.in_short(alarm)
     rest = said.removeprefix(first).strip()
     return html.Div(
         [

@@ -249,7 +249,7 @@ def _first(lot: Lot, asked: Wish) -> Component:
                         html.Span(say(alarm.alarm_class), className="class"),
                     ]
                 ),
-                html.P(words.first_sentence(views.told(alarm).text)),
+                html.P(views.in_short(alarm)),
             ]
         )
         for unit, alarm in urgent

@@ -54,9 +54,14 @@ JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON for a script.
 
 
 def main() -> None:
-    """Entry point: errors that a person can mend are one sentence, exit status 2."""
+    """Entry point."""
+    ended_in_words(app)
+
+
+def ended_in_words(run: Callable[[], object]) -> None:
+    """Run something; an error that a person can mend is one sentence, exit status 2."""
     try:
-        app()
+        run()
     except MonitorError as error:
         _say_error(error)
         sys.exit(2)
@@ -427,6 +432,10 @@ def _log_as(process: str, settings: "Settings") -> None:
     from monitor import logs
 
     logs.configure(process, settings.log, logs.secrets_of(settings))
+    if process != "serve":  # which opens no record
+        from monitor.store.engine import limit_cache
+
+        limit_cache(settings.record.cache_mb)
 
 
 @app.command()
@@ -845,6 +854,7 @@ from monitor.cli.provision import (  # noqa: E402
     node_renew,
     node_revoke,
 )
+from monitor.cli.recompute import recompute  # noqa: E402
 from monitor.cli.rounds import round_app  # noqa: E402
 from monitor.cli.seals import seal_app  # noqa: E402
 from monitor.cli.units import unit_app  # noqa: E402
@@ -869,6 +879,7 @@ app.command("load")(load_command)
 app.command("backup")(back_up)
 app.command()(drill)
 app.command()(notice)
+app.command()(recompute)
 node_app.command("list")(node_list)
 node_app.command("place")(node_place)
 node_app.command("take")(node_take)

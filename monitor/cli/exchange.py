@@ -1,6 +1,7 @@
 """`sillkeep export` and `sillkeep import`: readings out of the record as files, and in again."""
 
 import json
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -75,6 +76,53 @@ def export_hours(
             record, out, site=site, unit=unit, span_s=_span(from_, to), force=force
         )
     _say(count, "hours", out, as_json=as_json)
+
+
+@export_app.command("parquet")
+def export_parquet(
+    folder: Annotated[Path, typer.Argument(help="Folder of partitions; made if it is not there.")],
+    site: Annotated[
+        list[str] | None, typer.Option(help="Site code, more than once for more; all without it.")
+    ] = None,
+    from_: Annotated[str, typer.Option("--from", help="First month (2026-01).")] = "",
+    to: Annotated[str, typer.Option(help="Last month.")] = "",
+    as_json: JsonFlag = False,
+) -> None:
+    """Write readings and judged hours as Parquet in folders by site and month.
+
+    For tools that read large tables: FOLDER/readings/site=S/month=YYYY-MM/readings.parquet, and the same
+    of hours; samples whose time is pending are in month=unknown. Columns and units are those of `export
+    readings` and `export hours`. Run again, it reads all of the record again and puts in place what
+    changed; months of which nothing is left are taken away. Of an occupied unit single readings tell who
+    was at home: keep such a folder as you would keep that.
+    """
+    import dataclasses
+
+    from monitor.config import BUSY, claim
+    from monitor.exchange import partitions
+
+    try:
+        lock = claim(folder, "export")
+    except OSError as error:
+        raise InputError(f"{folder}: cannot be written: {error.strerror or error}") from error
+    if lock is None:
+        typer.echo(f"sillkeep: another export writes to {folder}", err=True)
+        sys.exit(BUSY)
+    with lock, _record(read_only=True) as record:
+        done = partitions.export(
+            record,
+            folder,
+            sites=list(site or ()),
+            months=(from_, to),
+            tell=lambda said: typer.echo(said, err=True),
+        )
+    if as_json:
+        typer.echo(json.dumps(dataclasses.asdict(done)))
+        return
+    typer.echo(
+        f"{done.readings} samples and {done.hours} hours in {done.partitions} partitions of {folder}: "
+        f"{done.changed} new or changed, {done.removed} taken away"
+    )
 
 
 def _one_of(unit: str, site: str) -> None:

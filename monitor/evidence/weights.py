@@ -70,10 +70,13 @@ class Weights:
         Raises
         ------
         ValueError
-            If the table was made for other features than this version computes.
+            If the table was made for other features than this version computes, or is not whole.
         """
         if table.features != FEATURES:
             raise ValueError(f"weights {table.version} are for other features: fit them again")
+        fault = _fault(table)
+        if fault:
+            raise ValueError(f"weights {table.version}: {fault}")
         return cls(table, np.array(table.lines), np.array(table.products))
 
     def score(self, features: Floats) -> Floats:
@@ -148,8 +151,43 @@ def own_threshold(scores: Floats, *, threshold: float) -> float:
     return max(threshold, 1.0 / (1.0 + float(np.exp(-(typical + OWN_MARGIN)))))
 
 
+def _fault(table: Table) -> str:
+    """What keeps a table of the right features from being used; "" if nothing does."""
+    count = len(FEATURES)
+    if not len(table.knots) == len(table.neutral) == len(table.lines) == count:
+        return f"knots, neutral and lines must have {count} entries each, one a feature"
+    if any(len(line) != len(BENDS) for line in table.lines):
+        return f"each of the lines must have {len(BENDS)} weights, one a bend"
+    if len(table.products) != len(PAIRS):
+        return f"products must have {len(PAIRS)} weights, one a pair"
+    if any(len(row) < 2 or list(row) != sorted(row) for row in table.knots):
+        return "knots must rise, two of them at least a feature"
+    if not 0.0 < table.threshold < 1.0:
+        return "threshold must lie between 0 and 1"
+    return ""
+
+
+def decoded(data: bytes) -> Weights:
+    """Weights of a data file.
+
+    Raises
+    ------
+    ValueError
+        If it is no such file, or one that this version cannot use; says why in a sentence.
+    """
+    try:
+        table = msgspec.json.decode(data, type=Table)
+    except msgspec.DecodeError as error:  # a value that is none, too: msgspec's kind of it
+        raise ValueError(f"it is no file of leak weights: {error}") from error
+    return Weights.of(table)
+
+
 @cache
 def shipped() -> Weights:
     """The weights of this release."""
-    data = files("monitor.evidence").joinpath("weights.json").read_bytes()
-    return Weights.of(msgspec.json.decode(data, type=Table))
+    return decoded(shipped_bytes())
+
+
+def shipped_bytes() -> bytes:
+    """The data file of this release."""
+    return files("monitor.evidence").joinpath("weights.json").read_bytes()

@@ -29,11 +29,13 @@ from sensors.wire import Reading, Reject
 
 __all__ = [
     "COLUMNS",
+    "MORE_HOURS",
     "Imported",
     "export_hours",
     "export_readings",
     "import_readings",
     "is_readings",
+    "with_times",
 ]
 
 HOUR_S: Final = 3600
@@ -46,7 +48,7 @@ _WRITERS: Final[dict[str, Callable[[BinaryIO, Iterable[Sample]], int]]] = {
     ".senml.json": as_senml.write_pack,
     ".senml.jsonl": as_senml.write_packs,
 }
-_MORE_HOURS: Final = {"ambient_moisture_percent": 2, "rain_mm": 2, "rules": None}
+MORE_HOURS: Final = {"ambient_moisture_percent": 2, "rain_mm": 2, "rules": None}
 _FOREIGN: Final = (
     "a file of other readings, without node and time of receipt; judge it with `sillkeep judge`, or "
     "have a node publish it: sillkeep node --replay FILE --site SITE --node NODE"
@@ -165,15 +167,19 @@ def export_hours(
 
     def ruled() -> Iterator[dict[str, list[Any]]]:
         for block in blocks:
-            count = len(block["hour"])
-            counts[0] += count
-            times = [hour * HOUR_S for hour in block["hour"]]
-            yield block | {"time": times, "rules": [judge.VERSION] * count}
+            counts[0] += len(block["hour"])
+            yield with_times(block)
         if not counts[0]:
             raise InputError(f"no hours of {unit or site} are judged in that time; no file written")
 
-    files.write_hours(path, ruled(), more=_MORE_HOURS)
+    files.write_hours(path, ruled(), more=MORE_HOURS)
     return counts[0]
+
+
+def with_times(block: dict[str, list[Any]]) -> dict[str, list[Any]]:
+    """A block of judged hours with their times and the version of the rules."""
+    times = [hour * HOUR_S for hour in block["hour"]]
+    return block | {"time": times, "rules": [judge.VERSION] * len(times)}
 
 
 # --- in -------------------------------------------------------------------------------------------

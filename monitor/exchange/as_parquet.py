@@ -1,7 +1,7 @@
 """Samples as a Parquet file: typed columns, times as UTC timestamps."""
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from itertools import count, islice
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -24,24 +24,25 @@ def _arrow() -> Any:  # noqa: ANN401  a library without types
     return pa
 
 
-def schema() -> Any:  # noqa: ANN401
-    """Types of the columns."""
+def schema(*, without: Collection[str] = ()) -> Any:  # noqa: ANN401
+    """Types of the columns, but for those left out."""
     pa = _arrow()
     types = dict.fromkeys(COLUMNS, pa.float64())
     types |= dict.fromkeys(COUNTS, pa.int64())
     types |= dict.fromkeys(TIMES, pa.timestamp("ms", tz="UTC"))
     types |= dict.fromkeys(TEXTS, pa.string())
     types |= dict.fromkeys(("contact", "disputed"), pa.bool_())
-    return pa.schema([(name, types[name]) for name in COLUMNS])
+    return pa.schema([(name, types[name]) for name in COLUMNS if name not in without])
 
 
-def write(file: BinaryIO, samples: Iterable[Sample]) -> int:
-    """Write samples; how many they were."""
+def write(file: BinaryIO, samples: Iterable[Sample], *, without: Collection[str] = ()) -> int:
+    """Write samples, but for some of the columns; how many samples they were."""
     pa = _arrow()
     from pyarrow import parquet
 
     pa.set_memory_pool(pa.system_memory_pool())  # its own keeps what was freed
-    form = schema()
+    form = schema(without=without)
+    kept = [COLUMNS.index(name) for name in form.names]
     at = [COLUMNS.index(name) for name in TIMES]
     total = 0
     with parquet.ParquetWriter(file, form, compression="zstd") as writer:
@@ -51,7 +52,8 @@ def write(file: BinaryIO, samples: Iterable[Sample]) -> int:
             for place in at:
                 columns[place] = [None if s is None else s * 1000 for s in columns[place]]
             arrays = [
-                pa.array(values, field.type) for values, field in zip(columns, form, strict=True)
+                pa.array(columns[place], field.type)
+                for place, field in zip(kept, form, strict=True)
             ]
             writer.write_table(pa.Table.from_arrays(arrays, schema=form))
             total += len(group)

@@ -38,6 +38,7 @@ from monitor.judge.day import (
     telling,
 )
 from monitor.judge.findings import (
+    BY_HAND,
     AlarmChange,
     alarm_changes,
     count_wettings,
@@ -50,9 +51,9 @@ from monitor.judge.hours import last_before, rounded
 from monitor.judge.leaks import Latch, standing, weigh_leaks
 from monitor.judge.memory import MEAN_DAYS, UnitMemory
 
-__all__ = ["VERSION", "AlarmChange", "Judgement", "Latch", "Watched", "advance"]
+__all__ = ["BY_HAND", "VERSION", "AlarmChange", "Judgement", "Latch", "Watched", "advance"]
 
-VERSION = "5"  # of these rules: a record judged by another version is judged again
+VERSION = "6"  # of these rules: a record judged by another version is judged again
 
 # Checkpoints, by how far back a late reading reaches: most come within days, a ring holds 40
 DAILY_DAYS, SPARSE_DAYS = 7, 40
@@ -66,6 +67,7 @@ class Judgement:
     """Hours of each zone as columns of the HOURS file, alarm changes by time, and checkpoints.
 
     `latches` are the findings of leaks that were inspected in the span or still stand at its end.
+    `memory` is what is known after its last day: a checkpoint, if that day is whole.
     """
 
     hours: dict[str, dict[str, Column]]
@@ -73,6 +75,7 @@ class Judgement:
     checkpoints: list[tuple[int, bytes]]  # (day number, memory before its first hour)
     latches: list[Latch]
     around: list[AlarmChange]  # doubts in the site's own probes, a slash before their zone
+    memory: UnitMemory
 
 
 def advance(
@@ -128,6 +131,7 @@ def advance(
         checkpoints=saved,
         latches=latches + standing(kept),
         around=around,
+        memory=kept,
     )
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from monitor.errors import InputError
 from monitor.evidence.folds import median_of_known
+from monitor.evidence.weights import Weights
 from monitor.judge.hours import HOUR_S, Floats, Ints, hourly, moist, rounded
 from monitor.judge.memory import MEAN_DAYS, SCALE, UnitMemory, ZoneMemory
 from monitor.lot import (
@@ -70,12 +71,16 @@ class Watched:
         Of this unit or of its whole site.
     settling_s : mapping of zone code to times
         When each placement on the zone began.
+    left_s : mapping of zone code to spans
+        When no probe was on a zone that had one before; None: it still has none.
     altitude_m : float
         Of the site. [m]
     limits : tuple of LimitStep
         Limits that somebody changed, from when on; by time.
     sources : mapping of zone code to WeatherSource
         Where the site's zones have their figures from; those it lacks have probes.
+    weights : Weights or None
+        Of leak evidence; None: those of this release.
     """
 
     unit: str
@@ -84,9 +89,11 @@ class Watched:
     site: Mapping[str, ZoneReadings] = field(default_factory=dict)
     events: tuple[Event, ...] = ()
     settling_s: Mapping[str, Sequence[int]] = field(default_factory=dict)
+    left_s: Mapping[str, Sequence[tuple[int, int | None]]] = field(default_factory=dict)
     altitude_m: float = 0.0
     limits: tuple[LimitStep, ...] = ()
     sources: Mapping[str, WeatherSource] = field(default_factory=dict)
+    weights: Weights | None = None
 
 
 # --- what is measured -----------------------------------------------------------------------------

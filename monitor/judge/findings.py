@@ -27,11 +27,13 @@ class AlarmChange(NamedTuple):
 # --- words ----------------------------------------------------------------------------------------
 
 # condition in the memory -> the limit at which it begins
+BY_HAND = "ended_by"  # fact of an end: "inspected" where no probe was left to show it
 MOULD_STEPS = {"mould growth 1": "index_first", "mould growth 3": "index_visible"}
 
 
 def find_words(watched: Watched, rows: Rows, days: Days, kept: UnitMemory) -> None:
     """Level, state and trend of each zone, hour by hour."""
+    days.flags["left"] = _inspected_unwatched(watched, rows, days)
     signs = _signs(watched, rows, days)
     days.flags["visible"] = _visible(rows, days, kept)
     unknown = _unknown(watched, rows, days)
@@ -113,20 +115,41 @@ def _signs(watched: Watched, rows: Rows, days: Days) -> list[Bools]:
         now.contacts > 0,
         np.isfinite(pin),
         _looked(watched, rows, days),
+        days.flags["left"],
     ]
 
 
 def _looked(watched: Watched, rows: Rows, days: Days) -> Bools:
     """Hours in which somebody looked at a zone, mended it, or placed another probe there."""
-    looked = np.zeros((len(rows.codes), days.hours), dtype=np.bool_)
     begun = [(zone, at_s) for zone, starts in watched.settling_s.items() for at_s in starts]
     noted = [(e.zone, e.at_s) for e in watched.events if e.kind in {"inspection", "repair"}]
-    for zone, at_s in (*begun, *noted):
+    return _in_hours([*begun, *noted], rows, days)
+
+
+def _inspected_unwatched(watched: Watched, rows: Rows, days: Days) -> Bools:
+    """Hours in which somebody inspected a zone that no probe watched any more.
+
+    No reading can end what stands there; who saw it can.
+    """
+    seen = [
+        (zone, event.at_s)
+        for zone, spans in watched.left_s.items()
+        for event in watched.events
+        if event.kind == "inspection" and event.zone in {"", zone}
+        if any(a <= event.at_s and (b is None or event.at_s < b) for a, b in spans)
+    ]
+    return _in_hours(seen, rows, days)
+
+
+def _in_hours(noted: Sequence[tuple[str, int]], rows: Rows, days: Days) -> Bools:
+    """The hours of what was noted of a zone, "" of all, when."""
+    found = np.zeros((len(rows.codes), days.hours), dtype=np.bool_)
+    for zone, at_s in noted:
         column = at_s // HOUR_S - days.hour
         if 0 <= column < days.hours:
             own = [row for row, code in enumerate(rows.codes) if zone in {"", code}]
-            looked[own, column] = True
-    return looked
+            found[own, column] = True
+    return found
 
 
 def _visible(rows: Rows, days: Days, kept: UnitMemory) -> Bools:
@@ -215,9 +238,13 @@ def alarm_changes(
     looks = sorted(
         (e for e in watched.events if e.kind in {"inspection", "repair"}), key=lambda e: e.at_s
     )
+    left = days.flags["left"]
     for row, zone in enumerate(rows.zones):
         if zone.kind != "outside":
-            conditions = _conditions(watched, rows, days, row)
+            conditions = {
+                name: (begins & ~left[row], ends | left[row])
+                for name, (begins, ends) in _conditions(watched, rows, days, row).items()
+            }
             if zone.kind not in AIR_KINDS:
                 limit_h = limits.over("rot_hours", watched.limits, hour=days.hour, hours=days.hours)
                 conditions["rot"] = _rot(looks, rows, days, kept, row=row, limit_h=limit_h)
@@ -304,10 +331,10 @@ def _latch(
             facts = _facts(rows, days, kept, row=row, column=column)
             changes.append(AlarmChange(zone, kind, active[name], None, {**facts, "name": name}))
         elif name in active and ends[column]:
-            facts = _facts(rows, days, kept, row=row, column=column)
-            changes.append(
-                AlarmChange(zone, kind, active.pop(name), end_s, {**facts, "name": name})
-            )
+            facts = _facts(rows, days, kept, row=row, column=column) | {"name": name}
+            if days.flags["left"][row, column]:
+                facts[BY_HAND] = "inspected"
+            changes.append(AlarmChange(zone, kind, active.pop(name), end_s, facts))
     return changes
 
 

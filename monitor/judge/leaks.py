@@ -69,6 +69,7 @@ def weigh_leaks(
     noted_on = _noted_by_day(watched, days)
     memory = leak.Memory.recalled(kept.evidence, kept.evidence_codes, _codes(rows))
     around = _Surroundings.of(watched, rows, days) if len(rows.structure) else None
+    table = watched.weights or weights.shipped()
     doubting = Doubting(watched, rows, days, kept)
     for day in range(-(-days.hours // DAY_H)):
         _carry(rows, days, kept, day)
@@ -79,7 +80,7 @@ def weigh_leaks(
             mute = doubting.pass_day(day, noted)
             if around:
                 around.silence([*np.flatnonzero(np.isin(rows.structure, mute))], day)
-                _weigh_day(rows, days, kept, memory, around, day, noted)
+                _weigh_day(rows, days, kept, memory, around, day, noted, table=table)
     doubting.remember()
     kept.evidence = memory.to_bytes()
     kept.evidence_codes = _codes(rows)
@@ -108,7 +109,7 @@ def _carry(rows: Rows, days: Days, kept: UnitMemory, day: int) -> None:
         days.causes[row][hours] = [zone.cause] * DAY_H
 
 
-def _weigh_day(
+def _weigh_day(  # noqa: PLR0913  one step of the loop above
     rows: Rows,
     days: Days,
     kept: UnitMemory,
@@ -116,10 +117,11 @@ def _weigh_day(
     around: "_Surroundings",
     day: int,
     noted: Sequence[Event],
+    *,
+    table: weights.Weights,
 ) -> None:
     members = rows.structure
     features = leak.advance_day(memory, *around.of_day(day))
-    table = weights.shipped()
     scores = rounded(table.score(features), 3)
     told = dict(zip(leak.FEATURES, features, strict=True)) | leak.witnesses(memory)
     midnight_s = (days.hour + (day + 1) * DAY_H) * HOUR_S

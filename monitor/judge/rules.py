@@ -131,6 +131,9 @@ class Clocks(msgspec.Struct):
     no_pin_h: int = 0
 
 
+_NEW = Clocks()
+
+
 class Signs(msgspec.Struct, frozen=True):
     """What one zone showed, hour by hour; all of the same length."""
 
@@ -146,6 +149,7 @@ class Signs(msgspec.Struct, frozen=True):
     contact_seen: Sequence[bool]  # measured whether there is liquid water
     pin_seen: Sequence[bool]  # a fresh pin reading
     looked: Sequence[bool]  # somebody looked, mended, or placed another probe there
+    left: Sequence[bool]  # somebody inspected it while no probe was there
 
 
 class Course(msgspec.Struct, frozen=True):
@@ -184,6 +188,7 @@ def follow(clocks: Clocks, signs: Signs, *, damp_h: int, limits: Limits = LIMITS
         signs.contact_seen,
         signs.pin_seen,
         signs.looked,
+        signs.left,
         strict=True,
     )
     for (
@@ -199,7 +204,10 @@ def follow(clocks: Clocks, signs: Signs, *, damp_h: int, limits: Limits = LIMITS
         told,
         pin,
         looked,
+        left,
     ) in rows:
+        if left:  # the inspection is all that is known of it: its past begins anew
+            _forget(clocks)
         if looked:  # what was measured before no longer speaks for what is there
             clocks.contact = clocks.pin = clocks.sure = False
         if seen:
@@ -219,6 +227,11 @@ def follow(clocks: Clocks, signs: Signs, *, damp_h: int, limits: Limits = LIMITS
         course.sure.append(clocks.sure)
         course.contact.append(clocks.contact)
     return course
+
+
+def _forget(clocks: Clocks) -> None:
+    for name in Clocks.__struct_fields__:
+        setattr(clocks, name, getattr(_NEW, name))
 
 
 def _turn(clocks: Clocks, *, contact: bool, damp_h: int, limits: Limits) -> None:

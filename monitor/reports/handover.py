@@ -24,10 +24,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from monitor import judge, living, text
 from monitor.errors import InputError
@@ -41,6 +40,9 @@ from monitor.store.photos import MOST_OF_UNIT
 from monitor.times import time_zone
 from monitor.written import cell, uncovered
 from sensors.wire import CODE
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 FORMAT = "sillkeep handover 2"
 PLAIN_FORMAT = "sillkeep handover 1"  # cells stand as they are, formulas too
@@ -112,7 +114,7 @@ class Wanted:
 
 
 def make(
-    record: Record, wanted: Wanted, *, key: Ed25519PrivateKey, made_s: int, program: str
+    record: Record, wanted: Wanted, *, key: "Ed25519PrivateKey", made_s: int, program: str
 ) -> bytes:
     """File of a unit as its record stands now.
 

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from monitor.errors import InputError
@@ -99,6 +98,8 @@ def read_readings(lines: Lines) -> dict[tuple[str, str], ZoneReadings]:
     InputError
         If a time is none.
     """
+    import pandas as pd  # 60 MB with what it brings, and a board that only shows does without
+
     by_zone: dict[tuple[str, str], Lines] = {}
     for row in lines:
         by_zone.setdefault((row["unit"], row["zone"]), []).append(row)

@@ -47,9 +47,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
-
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from typing import TYPE_CHECKING, Any
 
 from monitor import judge, watch
 from monitor.catalogue import ENGLISH, read_in, say
@@ -89,6 +87,9 @@ from monitor.times import parse_time
 from monitor.written import READINGS, figure, rfc3339
 from sensors.wire import topic
 
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
 FORMATS = (1, 2, FORMAT)
 OLD_RULES = f"{judge.VERSION}/1"  # of format 1: no bench checks and no photos
 MOST_BYTES = 50_000_000  # of a packet's files together, unpacked: twenty times a common one
@@ -122,7 +123,7 @@ def make(
     record: Record,
     row: RepairRow,
     *,
-    key: Ed25519PrivateKey,
+    key: "Ed25519PrivateKey",
     made_s: int,
     program: str,
 ) -> bytes:

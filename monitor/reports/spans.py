@@ -83,6 +83,7 @@ def sale(told: Told, asked: Asked, *, rows: int) -> Document:
         closed=len(found) + len(rounds) - standing,
         watched=told.watched,
         wettings=told.rained,
+        unheard_days=told.unheard_days,
     )
     few = max(rows // 2, 1)
     blocks: list[Block] = [

@@ -157,6 +157,15 @@ class Told:
         known = [one.coverage_percent for one in self.heard]
         return float(np.mean(known)) if known else 0.0
 
+    @property
+    def unheard_days(self) -> tuple[float, float]:
+        """Days of the time in whose hours no zone was heard, of how many."""
+        heard = (
+            np.any([one.covered for one in self.zones], axis=0) if self.zones else np.zeros(1, bool)
+        )
+        days = (self.to_s - self.from_s) / DAY_S
+        return days * float(1.0 - heard.mean()), days
+
     def standing(self, alarm: Alarm) -> bool:
         """Whether one of its alarms still stood at the end: its condition, or what only an inspection ends."""
         if alarm.state.startswith("latched"):  # its signs rest; only an inspection ends it

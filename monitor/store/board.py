@@ -106,6 +106,9 @@ class ZoneNow:
     mould_class: str = "S"
 
 
+OF_ZONE = ("damp", "wet", "water contact", "mould growth", "rot", "condensation", "leak suspect")
+
+
 @dataclass(frozen=True, slots=True)
 class AlarmRow:
     """An alarm as it is stored, with the codes of its place."""
@@ -126,6 +129,7 @@ class AlarmRow:
     steps: tuple["StepRow", ...] = ()
     parts: tuple[str, ...] = ()  # of the text; none of one raised before they were kept
     facts: str = ""  # what the text was made from; "" likewise
+    left: bool = False  # it stands in a zone that no probe watches any more
 
     @property
     def source(self) -> Source:
@@ -883,6 +887,15 @@ def _is_open() -> ColumnElement[bool]:
     return and_(t.alarm.c.state != "normal", t.alarm.c.withdrawn_s.is_(None))
 
 
+def _is_left() -> ColumnElement[bool]:
+    """Whether it is of what readings or an inspection end, and no probe is there any more."""
+    a, force = t.alarm.c, judging.in_force()
+    watched = select(force.c.zone_id).where(force.c.zone_id.is_not(None))
+    stands = and_(a.cleared_s.is_(None), a.withdrawn_s.is_(None), a.kind.in_(OF_ZONE))
+    once = select(t.placement.c.zone_id).where(t.placement.c.zone_id.is_not(None))
+    return and_(stands, a.zone_id.in_(once), a.zone_id.not_in(watched)).label("left")
+
+
 def _is_told() -> ColumnElement[bool]:
     """Not held back; what is stands in the list of the Alarms page."""
     return t.alarm.c.alarm_id.not_in(holding.held_alarms())
@@ -893,7 +906,7 @@ def _alarms(
 ) -> tuple[AlarmRow, ...]:
     """Alarms that meet a condition, most urgent first; or the `newest` of them, newest first."""
     query = (
-        alarming.placed(select(t.alarm, *alarming.place_codes()), t.alarm)
+        alarming.placed(select(t.alarm, *alarming.place_codes(), _is_left()), t.alarm)
         .where(condition)
         .order_by(t.alarm.c.raised_s.desc(), t.alarm.c.alarm_id)
     )
@@ -914,6 +927,7 @@ def _alarms(
             withdrawn_s=r["withdrawn_s"],
             parts=tuple(filter(None, r["parts"].split("\n"))),
             facts=r["facts"],
+            left=bool(r["left"]),
         )
         for r in db.execute(query.limit(newest) if newest else query).mappings()
     ]

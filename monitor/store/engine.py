@@ -15,7 +15,13 @@ from monitor.errors import StoreError
 FILE_NAME = "record.sqlite"
 MIGRATIONS = Path(__file__).parent / "migrations"
 BUSY_MS = 10_000  # how long one writer waits for another
-CACHE_KIB = 65_536  # the pages that a lot's probes write to
+_cache_kib = 65_536  # of each connection: the pages that a lot's probes write to
+
+
+def limit_cache(mb: int) -> None:
+    """Bound what each connection that is opened from now on keeps of the record, in MiB."""
+    global _cache_kib  # noqa: PLW0603  one process, one machine
+    _cache_kib = mb * 1024
 
 
 def open_engine(home: Path, *, read_only: bool = False) -> Engine:
@@ -81,7 +87,7 @@ def writing(engine: Engine) -> Iterator[Connection]:
 
 def _read_settings(connection: sqlite3.Connection, _: Any) -> None:  # noqa: ANN401  pool entry
     connection.isolation_level = None  # transactions are begun by `_begin`, not behind our back
-    connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
+    connection.execute(f"PRAGMA cache_size = -{_cache_kib}")
     connection.execute("PRAGMA query_only = ON")
 
 
@@ -90,7 +96,7 @@ def _write_settings(connection: sqlite3.Connection, _: Any) -> None:  # noqa: AN
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = FULL")  # what was committed survives a power cut
     connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
+    connection.execute(f"PRAGMA cache_size = -{_cache_kib}")
 
 
 def _begin(connection: Connection) -> None:

@@ -69,14 +69,22 @@ class _Clock:
         default_factory=list
     )  # boot, time, uptime: a time again
     asked: set[int] = field(default_factory=set)  # boots with a time that is not told
+    is_whole: bool = True  # pairs of those boots are given whatever the span
 
 
 def samples(
-    connection: Connection, *, site: str, unit: str = "", from_s: int = 0, to_s: int = FOREVER_S
+    connection: Connection,
+    *,
+    site: str,
+    unit: str = "",
+    from_s: int = 0,
+    to_s: int = FOREVER_S,
+    untimed: bool = True,
 ) -> Iterator[Sample]:
     """Samples in [from_s, to_s) of a site's probes, or of what watched one unit while it did.
 
-    Samples whose time is pending are given whatever the span.
+    Samples whose time is pending are given whatever the span; none of them without `untimed`, where
+    spans that join have each sample and each pair once.
     """
     labels = _labels(connection)
     node = -1
@@ -90,10 +98,36 @@ def samples(
             if last is not None:
                 yield from _left(last, clock, from_s, to_s)
             node, clock = probe.node_id, _clock(connection, probe.node_id)
+            clock.is_whole = untimed
         last = probe
         yield from _of_probe(connection, probe, clock, segments, (from_s, to_s))
     if last is not None:
         yield from _left(last, clock, from_s, to_s)
+
+
+def next_sample_s(connection: Connection, *, site: str, from_s: int) -> int | None:
+    """From when on a site has samples or pairs again, at a time or later; None: it has none."""
+    probes = _probes(connection, site)
+    nexts = [judging.next_reading_s(connection, one.probe_id, from_s=from_s) for one in probes]
+    a = t.anchor.c
+    for node in {one.node_id for one in probes}:
+        query = select(func.min(a.at_s)).where(a.node_id == node, a.at_s >= from_s)
+        nexts.append(connection.execute(query).scalar())
+    return min((at_s for at_s in nexts if at_s is not None), default=None)
+
+
+def next_hour(connection: Connection, *, site: str, from_hour: int) -> int | None:
+    """First judged hour of a site and its units from one on; None: there is none."""
+    query = (
+        select(t.zone.c.zone_id)
+        .join(t.site, t.site.c.site_id == t.zone.c.site_id)
+        .where(t.site.c.code == site)
+    )
+    nexts = [
+        judging.next_hour(connection, zone, from_hour=from_hour)
+        for zone in connection.execute(query).scalars().all()
+    ]
+    return min((hour for hour in nexts if hour is not None), default=None)
 
 
 def count(connection: Connection, *, site: str) -> int:
@@ -202,7 +236,8 @@ def _of_probe(
     span_s: tuple[int, int],
 ) -> Iterator[Sample]:
     others = _disputes(connection, probe.probe_id)
-    for untimed in connection.exec_driver_sql(_UNTIMED, (probe.probe_id,)).all():
+    pending = connection.exec_driver_sql(_UNTIMED, (probe.probe_id,)).all()
+    for untimed in pending if clock.is_whole else ():
         yield from _given(probe, clock, dict(zip(_READING, untimed, strict=True)), others, ("", ""))
     for from_s, to_s, unit, zone in segments:
         start_s, end_s = max(from_s, span_s[0]), min(to_s, span_s[1])
@@ -319,7 +354,7 @@ def _left(probe: _Probe, clock: _Clock, from_s: int, to_s: int) -> Iterator[Samp
         if (boot, at_s) not in clock.told
     ]
     for boot, at_s, uptime_s in (*untold, *clock.rest):
-        if boot in clock.asked or from_s <= at_s < to_s:
+        if (clock.is_whole and boot in clock.asked) or from_s <= at_s < to_s:
             pair = Reading(
                 site=probe.site, node=probe.node, probe="", boot=boot, at_s=at_s, uptime_s=uptime_s
             )

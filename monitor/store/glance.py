@@ -1,39 +1,40 @@
-"""What the supervisor looks at every few seconds, without SQLAlchemy: it runs for years beside the others."""
+"""What the supervisor looks at, without SQLAlchemy: it runs for years beside the others."""
 
+import json
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from urllib.parse import quote
 
 from monitor.errors import StoreError
 
 FILE_NAME = "record.sqlite"  # of `engine`, which would bring in what is spared here
+ADDRESSES = "addresses.json"  # of `people`, likewise
 
 
-class Glance:
-    """The progress that processes left in a record."""
+def pulses(home: Path) -> dict[str, int]:
+    """When each part last made progress; no file stays open, for the supervisor may fork.
 
-    def __init__(self, home: Path) -> None:
-        self._address = f"file:{quote(str((home / FILE_NAME).absolute()))}?mode=ro"
-        self._open: sqlite3.Connection | None = None
+    Raises
+    ------
+    StoreError
+        If the record cannot be read now.
+    """
+    address = f"file:{quote(str((home / FILE_NAME).absolute()))}?mode=ro"
+    try:
+        with closing(sqlite3.connect(address, uri=True)) as connection:
+            return dict(connection.execute("SELECT part, at_s FROM pulse").fetchall())
+    except sqlite3.Error as error:
+        raise StoreError(f"the record could not be read: {error}") from error
 
-    def pulses(self) -> dict[str, int]:
-        """When each part last made progress.
 
-        Raises
-        ------
-        StoreError
-            If the record cannot be read now.
-        """
-        try:
-            if self._open is None:
-                self._open = sqlite3.connect(self._address, uri=True)
-            return dict(self._open.execute("SELECT part, at_s FROM pulse").fetchall())
-        except sqlite3.Error as error:
-            self.close()
-            raise StoreError(f"the record could not be read: {error}") from error
-
-    def close(self) -> None:
-        """Let go of the file."""
-        if self._open is not None:
-            self._open.close()
-            self._open = None
+def addresses(home: Path) -> dict[str, str]:
+    """Address of each key; StoreError if the file cannot be read."""
+    try:
+        found = json.loads((home / ADDRESSES).read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError) as error:
+        # not the file's text: it holds secrets
+        raise StoreError(f"{home / ADDRESSES} cannot be read ({type(error).__name__})") from None
+    return {str(key): str(value) for key, value in found.items()}

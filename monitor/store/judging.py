@@ -27,7 +27,7 @@ from sqlalchemy.dialects import sqlite
 from monitor.lot import DEFAULT_SILENCE_S, Placement, Zone, ZoneReadings
 from monitor.store import bench
 from monitor.store import schema as t
-from monitor.store.rows import Due, Latest
+from monitor.store.rows import Due, Judged, Latest
 
 HOUR_S = 3600
 DAY_H = 24
@@ -178,6 +178,75 @@ def clear_mark(connection: Connection, done: Due, *, to_hour: int) -> None:
     connection.execute(update(t.unit).where(here).values(judged_to=to_hour))
     unmarked = update(t.unit).where(here, c.dirty_count == done.mark, c.dirty_hour < to_hour)
     connection.execute(unmarked.values(dirty_hour=None))
+
+
+def judged(connection: Connection) -> list[Judged]:
+    """How far each unit's record reaches, of units that were judged ever, by code."""
+    c, p = t.unit.c, t.checkpoint.c
+    version = (
+        select(p.version)
+        .where(p.unit_id == c.unit_id)
+        .order_by(p.day.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
+    own = select(t.received.c.until_s).where(t.received.c.unit_id == c.unit_id).scalar_subquery()
+    query = select(c.unit_id, c.code, c.judged_to, func.coalesce(version, ""), own)
+    units = connection.execute(query.where(c.judged_to.is_not(None)).order_by(c.code)).all()
+    return [
+        Judged(
+            code,
+            _first_hour(connection, unit, from_hour=(until_s or 0) // HOUR_S),
+            to_hour,
+            rules,
+            _heard_s(connection, unit),
+        )
+        for unit, code, to_hour, rules, until_s in units
+    ]
+
+
+def _first_hour(connection: Connection, unit: int, *, from_hour: int) -> int | None:
+    """First judged hour of a unit from one on."""
+    zones = connection.execute(select(t.zone.c.zone_id).where(t.zone.c.unit_id == unit)).scalars()
+    firsts = [next_hour(connection, zone, from_hour=from_hour) for zone in zones.all()]
+    return min((hour for hour in firsts if hour is not None), default=None)
+
+
+def next_hour(connection: Connection, zone: int, *, from_hour: int) -> int | None:
+    """First judged hour of a zone from one on; None: there is none."""
+    c = t.hour.c
+    query = select(func.min(c.hour)).where(c.zone_id == zone, c.hour >= from_hour)
+    found: int | None = connection.execute(query).scalar()
+    return found
+
+
+def _heard_s(connection: Connection, unit: int) -> int | None:
+    """When the first reading of a unit's zones is of, by the placements in force."""
+    zones = set(
+        connection.execute(select(t.zone.c.zone_id).where(t.zone.c.unit_id == unit)).scalars()
+    )
+    probes = select(t.placement.c.probe_id).where(t.placement.c.zone_id.in_(zones)).distinct()
+    firsts = [
+        at_s
+        for probe, watched in spans(connection, t.placement.c.probe_id.in_(probes)).items()
+        for from_s, to_s, zone in watched
+        if zone in zones
+        if (at_s := next_reading_s(connection, probe, from_s=from_s)) is not None and at_s < to_s
+    ]
+    return min(firsts, default=None)
+
+
+def next_reading_s(connection: Connection, probe: int, *, from_s: int) -> int | None:
+    """When a probe's first reading from a time on is of, or its sealed block of that time begins."""
+    r, s = t.reading.c, t.sealed.c
+    nexts = [
+        connection.execute(query).scalar()
+        for query in (
+            select(func.min(r.at_s)).where(r.probe_id == probe, r.at_s >= from_s),
+            select(func.min(s.from_s)).where(s.probe_id == probe, s.to_s >= from_s),
+        )
+    ]
+    return min((max(at_s, from_s) for at_s in nexts if at_s is not None), default=None)
 
 
 # --- the lot --------------------------------------------------------------------------------------

@@ -17,14 +17,15 @@ from sqlalchemy import ColumnElement, Connection, Engine, delete, false, func, s
 from sqlalchemy.dialects.sqlite import insert
 
 from monitor.catalogue import ENGLISH
-from monitor.errors import InputError, StoreError
+from monitor.errors import InputError
 from monitor.lot import AlarmClass, AlarmKind, AlarmState
-from monitor.store import alarming, holding
+from monitor.store import alarming, glance, holding
 from monitor.store import schema as t
 from monitor.store.engine import reading, writing
 from monitor.store.users import Doer, note_in
 
-FILE_NAME = "addresses.json"
+FILE_NAME = glance.ADDRESSES
+addresses = glance.addresses
 NOT_WATCHED, INSTALLATION = "not watched/", "installation/"  # how keys of such entries begin
 
 
@@ -127,18 +128,6 @@ class Post:
 
 
 # --- the addresses themselves ---------------------------------------------------------------------
-
-
-def addresses(home: Path) -> dict[str, str]:
-    """Address of each key; StoreError if the file cannot be read."""
-    try:
-        found = json.loads((home / FILE_NAME).read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return {}
-    except (OSError, ValueError) as error:
-        # not the file's text: it holds secrets
-        raise StoreError(f"{home / FILE_NAME} cannot be read ({type(error).__name__})") from None
-    return {str(key): str(value) for key, value in found.items()}
 
 
 def _keep_addresses(home: Path, kept: Mapping[str, str]) -> None:

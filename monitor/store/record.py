@@ -78,6 +78,7 @@ from monitor.store.rows import (
     ChangedAlarm,
     Due,
     Hold,
+    Judged,
     KeptReject,
     Latest,
     NewAlarm,
@@ -861,15 +862,34 @@ class Record:
     # --- history ---
 
     def samples(
-        self, *, site: str = "", unit: str = "", from_s: int = 0, to_s: int = exporting.FOREVER_S
+        self,
+        *,
+        site: str = "",
+        unit: str = "",
+        from_s: int = 0,
+        to_s: int = exporting.FOREVER_S,
+        untimed: bool = True,
     ) -> Iterator[Sample]:
         """All samples of a site's probes, or of what watched a unit, in [from_s, to_s), as they are now.
 
-        One look at the record from the first to the last, whatever is written meanwhile.
+        One look at the record from the first to the last, whatever is written meanwhile. Those whose
+        time is pending are left out without `untimed`.
         """
         with self._reading() as connection:
             site = exporting.site_of(connection, site=site, unit=unit)
-            yield from exporting.samples(connection, site=site, unit=unit, from_s=from_s, to_s=to_s)
+            yield from exporting.samples(
+                connection, site=site, unit=unit, from_s=from_s, to_s=to_s, untimed=untimed
+            )
+
+    def next_sample_s(self, site: str, *, from_s: int) -> int | None:
+        """From when on a site has samples again, at a time or later; None: it has none."""
+        with self._reading() as connection:
+            return exporting.next_sample_s(connection, site=site, from_s=from_s)
+
+    def next_hour(self, site: str, *, from_hour: int) -> int | None:
+        """First judged hour of a site and its units from one on; None: there is none."""
+        with self._reading() as connection:
+            return exporting.next_hour(connection, site=site, from_hour=from_hour)
 
     def hour_blocks(
         self, *, site: str = "", unit: str = "", from_hour: int, to_hour: int
@@ -921,6 +941,11 @@ class Record:
         of_unit = [t.unit.c.code == unit] if unit else []
         with self._reading() as connection:
             return judging.due(connection, ~parting.unwatched(), *of_unit, to_hour=to_hour)
+
+    def judged(self) -> list[Judged]:
+        """How far each unit's record reaches, of units that were judged ever, by code."""
+        with self._reading() as connection:
+            return judging.judged(connection)
 
     def unit_readings(self, unit: str, *, from_s: int, to_s: int) -> dict[str, ZoneReadings]:
         """Readings of a unit's zones in [from_s, to_s), by the placements in force."""

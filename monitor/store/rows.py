@@ -55,6 +55,21 @@ class Due:
 
 
 @dataclass(frozen=True, slots=True)
+class Judged:
+    """How far a unit's record reaches.
+
+    From its first own hour to the first that is not judged, by which version of the rules ("": no
+    checkpoint is kept yet); and when its first reading is of, None: it has none.
+    """
+
+    unit: str
+    from_hour: int | None
+    to_hour: int
+    version: str
+    heard_s: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmStep:
     """One change of an alarm's life: when, to which state, by whom and why."""
 

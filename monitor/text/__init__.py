@@ -515,7 +515,11 @@ def _probe_silent(zone: str, facts: Mapping[str, float | str]) -> AlarmText:
         )
         if since
         else say("{zone}: {probe} was not heard since it was placed.", zone=zone, probe=probe),
-        say("Likely cause: its plug or cable, the sensor itself, or another name in the node."),
+        say("Its node says why: {fault}.", fault=fault)
+        if (fault := str(facts.get("fault", "")))
+        else say(
+            "Likely cause: its plug or cable, the sensor itself, or another name in the node."
+        ),
         say("The node goes on, so nothing else tells that this place is not watched."),
         say("Look at its plug and cable, then try another probe there"),
         say("Do not take silence for dryness."),
@@ -1145,6 +1149,7 @@ ALL_COVERED = "Every usual path of water has a probe."
 ONE_PLACE = (
     "A path with a probe is watched at one place: a leak elsewhere on it may still be missed."
 )
+LEFT = "No probe watches this zone any more: no reading ends this alarm, an inspection noted here does."
 PUT_A_PROBE = (
     "Inside, behind an opening that is there already, against the panel and under a "
     "small cover, so that it reads the panel's air and not the room's. Nothing is drilled through skin, "
@@ -2658,7 +2663,7 @@ def clock_time(minute: int, *, twelve_hour: bool) -> str:
 def slot_order(slot: str) -> tuple[tuple[int, int | str], ...]:
     """Rows and slots in the order in which one walks past them: A2 before A10; without one, last."""
     parts = re.findall(r"\d+|\D+", slot)
-    found = [(0, int(part)) if part.isdigit() else (1, part.casefold()) for part in parts]
+    found = [(0, int(part)) if part.isdecimal() else (1, part.casefold()) for part in parts]
     return tuple(found) or ((2, ""),)
 
 

@@ -342,14 +342,23 @@ def sale_lead(
     closed: int,
     watched: str,
     wettings: str,
+    unheard_days: tuple[float, float],
 ) -> str:
-    """First lines of a handover record."""
+    """First lines of a handover record; `unheard_days` are those when nothing was heard, and of how many."""
     found = (
         say_number(standing, "{n} finding is open", "{n} findings are open")
         if standing
         else say("No finding is open")
     )
     past = say_number(closed, "{n} was closed", "{n} were closed")
+    silent, days = map(round, unheard_days)
+    if silent:  # no finding of a time when nobody measured says nothing
+        unheard = say(
+            "for {silent} of {days} days nothing was heard, so of that time nothing is known",
+            silent=silent,
+            days=days,
+        )
+        return f"{watched} {wettings} {found}; {past}; {unheard}."
     return f"{watched} {wettings} {found}; {past}."
 
 

@@ -1,6 +1,6 @@
 """How fast the board of a large lot is, beside an empty Dash page served the same way.
 
-    PYTHONPATH=. nice -n 10 python tests/bench/board.py [--units 500] [--days 365] [--home FOLDER] [--runs 20]
+    nice -n 10 python -m tests.bench.board [--units 500] [--days 365] [--home FOLDER] [--runs 20]
 
 Builds an invented record: six zones, six nodes and six probes a unit, every hour judged (a year of
 500 units is 26 million hours, about 5 GB and some minutes; `--home` keeps it and finds it again), a
@@ -19,7 +19,7 @@ import sys
 import tempfile
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
@@ -27,61 +27,75 @@ from urllib.parse import urlencode
 
 from sqlalchemy import Connection, text
 
+from dashboards.__main__ import THREADS
 from dashboards.app import Lots
 from monitor.lot import Placement, Site, Unit, Zone
 from monitor.store import schema as t
-from monitor.store.record import Record, open_record
+from monitor.store.record import open_record
 from monitor.text import alarm_text
+from tests.bench.empty import OUTPUTS
 from tests.bench.intake import memory_mb
+from tests.bench.lots import enter
+from tests.bench.rows import Row, told
+from tests.conftest import unused_port
 from tests.signed import session
 
 ZONES = (("air-main", "cabin"), ("off-rear-low", "wall"), ("door-rear-low", "wall"),
          ("off-front-low", "wall"), ("slide1-floor-front", "slide-floor"), ("roof-vent1", "roof"))  # fmt: skip
 LIVES = ("stock", "stock", "stock", "intake", "watch")
+ROOT = Path(__file__).parents[2]
+HOUR_S = 3600
 ROW_UNITS, GATEWAY_UNITS = 20, 50
 VIEWERS = 50
 PAUSES = 8
 CALLBACK = {
-    "output": "..page.children...fresh.data-stills...fresh.data-charts..",
-    "outputs": [{"id": "page", "property": "children"},
-                {"id": "fresh", "property": "data-stills"},
-                {"id": "fresh", "property": "data-charts"}],
+    "output": f"..{'...'.join(f'{name}.{key}' for name, key in OUTPUTS)}..",
+    "outputs": [{"id": name, "property": key} for name, key in OUTPUTS],
     "changedPropIds": ["address.search"],
-}  # fmt: skip
+}
 
 
 # --- the record -----------------------------------------------------------------------------------
 
 
-def build(home: Path, *, units: int, days: int, now_s: int) -> None:
-    """Make the record of a lot: invented, deterministic."""
+def build(home: Path, *, units: int, hours: int, now_s: int, readings: int = 84) -> None:
+    """Make the record of a lot: invented, deterministic; so many hours a zone and readings a probe."""
+    from_s = now_s - hours * HOUR_S
     with open_record(home) as record:
         record.add_site(Site("lot", "Invented lot", "UTC", 20.0))
         record.add_zone("lot", Zone("", "outside", "outside"))
-        _place(record, "", "outside", "node-out", now_s - days * 86_400)
-        for number in range(units):
-            code = f"rv{number:03}"
-            slot = f"{chr(65 + number // ROW_UNITS)}-{number % ROW_UNITS + 1}"
-            record.add_unit(Unit(code, "lot", "Invented", slot, life=LIVES[number % len(LIVES)]))
-            for place, (zone, kind) in enumerate(ZONES):
-                record.add_zone("lot", Zone(code, zone, kind))  # type: ignore[arg-type]
-                _place(record, code, zone, f"n{number:03}{place}", now_s - days * 86_400)
-        gateways = {
-            ("lot", f"n{number:03}{place}"): f"gateway-{number // GATEWAY_UNITS + 1}"
+        outside = Placement("node-out", "p1", "lot", "", "outside", from_s)
+        record.place(outside, recorded_s=from_s, who="bench")
+        names = [
+            Unit(
+                f"rv{number:03}",
+                "lot",
+                "Invented",
+                f"{row_of(number)}-{number % ROW_UNITS + 1}",
+                life=LIVES[number % len(LIVES)],
+            )
             for number in range(units)
-            for place in range(len(ZONES))
-        }
-        record.declare_gateways(gateways)
+        ]
+        enter(
+            record,
+            names,
+            ZONES,
+            probe=lambda n, k: (f"n{n:03}{k}", "p1"),
+            from_s=from_s,
+            gateway=lambda n: f"gateway-{n // GATEWAY_UNITS + 1}",
+        )
         with record.engine.begin() as db:
-            _fill(db, days=days, now_s=now_s)
+            _fill(db, hours=hours, now_s=now_s, readings=readings)
 
 
-def _place(record: Record, unit: str, zone: str, node: str, from_s: int) -> None:
-    record.place(Placement(node, "p1", "lot", unit, zone, from_s), recorded_s=from_s, who="bench")
+def row_of(number: int) -> str:
+    """Row of a unit on the lot: A to Z, then A1 and so on."""
+    row = number // ROW_UNITS
+    return f"{chr(65 + row % 26)}{row // 26 or ''}"
 
 
-def _fill(db: Connection, *, days: int, now_s: int) -> None:
-    given = {"now_h": now_s // 3600, "hours": days * 24, "now_s": now_s}
+def _fill(db: Connection, *, hours: int, now_s: int, readings: int) -> None:
+    given = {"now_h": now_s // HOUR_S, "hours": hours, "now_s": now_s}
     count = "WITH RECURSIVE n(k) AS (SELECT 0 UNION ALL SELECT k + 1 FROM n WHERE k + 1 < {}) "
     # one unit in ten has a wet wall, the rest of them swing about 13 %
     wood = (
@@ -116,7 +130,7 @@ def _fill(db: Connection, *, days: int, now_s: int) -> None:
     )
     db.execute(
         text(
-            count.format("84")
+            count.format(readings)
             + "INSERT INTO reading (probe_id, boot, seq, at_s, received_s, temperature_c100, humidity_p100, "
             f"battery_p) SELECT probe_id, 1, k, {heard} - k * 21600, {heard} - k * 21600, 940, 8110, "
             "22 + probe_id * 13 % 80 FROM probe JOIN n"
@@ -163,26 +177,12 @@ def _fill(db: Connection, *, days: int, now_s: int) -> None:
 # --- serving --------------------------------------------------------------------------------------
 
 
-def serve_empty(port: int) -> None:
-    """Serve a Dash page without content, as the board is served."""
-    import waitress
-    from dash import Dash, Input, Output, dcc, html
-
-    from dashboards.__main__ import THREADS
-
-    app = Dash("empty", serve_locally=True)
-    outputs = [Output(one["id"], one["property"]) for one in CALLBACK["outputs"]]  # type: ignore[index]
-    app.layout = html.Div([dcc.Location(id="address"), html.Div(id="page"), html.Div(id="fresh")])
-    app.callback(*outputs, Input("address", "pathname"), Input("address", "search"))(
-        lambda _path, _search: (html.H1("Empty"), "", "")
-    )
-    waitress.serve(app.server, host="127.0.0.1", port=port, threads=THREADS)
-
-
 @contextmanager
 def serving(*command: str, port: int) -> Iterator[int]:
     """A server in a process of its own, two seconds after it first answers; its number."""
-    with subprocess.Popen([sys.executable, *command], stderr=subprocess.DEVNULL) as running:
+    with subprocess.Popen(
+        [sys.executable, *command], cwd=ROOT, stderr=subprocess.DEVNULL
+    ) as running:
         try:
             for _ in range(600):
                 try:
@@ -193,6 +193,8 @@ def serving(*command: str, port: int) -> Iterator[int]:
                     break
                 except OSError:
                     time.sleep(0.1)
+            else:
+                raise RuntimeError(f"nothing answered on port {port}: {' '.join(command)}")
             time.sleep(2)
             yield running.pid
         finally:
@@ -200,10 +202,19 @@ def serving(*command: str, port: int) -> Iterator[int]:
             running.wait(20)
 
 
+@contextmanager
+def empty_page() -> Iterator[tuple[int, "Visitor"]]:
+    """The yardstick in a process of its own: its number, and who asks it."""
+    port = unused_port()
+    with serving("-m", "tests.bench.empty", str(port), str(THREADS), port=port) as pid:
+        yield pid, Visitor(port, "")
+
+
 class Visitor:
     """Asks for pages as the browser's renderer does."""
 
     def __init__(self, port: int, secret: str) -> None:
+        self.port = port
         self.root = f"http://127.0.0.1:{port}"
         self.cookie = f"sillkeep={secret}"
 
@@ -272,54 +283,80 @@ def in_browser(port: int, secret: str, shows: str, runs: int) -> float:
     return statistics.median(found)
 
 
-def measure(home: Path, *, runs: int, units: int, now_s: int, browser: bool) -> None:
-    """Print what was asked for."""
+def measure(home: Path, *, runs: int, units: int, now_s: int, browser: bool) -> list[Row]:
+    """A row a page; each beside the empty page, asked in turns."""
     secret = session(home, now_s=now_s)
-    there = 8531
+    there = unused_port()
     with (
-        serving("-m", "dashboards", "--home", str(home), "--port", str(there), port=there) as pid,
-        serving(__file__, "--empty", str(there + 1), port=there + 1),
+        serving(
+            "-m", "dashboards", "--home", str(home.absolute()), "--port", str(there), port=there
+        ) as pid,
+        empty_page() as (bare_pid, empty),
     ):
-        board, empty = Visitor(there, secret), Visitor(there + 1, "")
-        idle_mb = memory_mb(pid)
+        board = Visitor(there, secret)
         first, size = board.page("/")
         beside_first, _ = empty.page("/")
-        rows = [chr(65 + k) for k in range(max(1, units // ROW_UNITS))]
+        letters = [row_of(k * ROW_UNITS) for k in range(max(1, units // ROW_UNITS))]
         filters = [
-            {"row": rows[k % len(rows)]} if k % 2 else {"state": ("wet", "damp", "dry")[k // 2 % 3]}
+            "?"
+            + urlencode(
+                {"row": letters[k % len(letters)]}
+                if k % 2
+                else {"state": ("wet", "damp", "dry")[k // 2 % 3]}
+            )
             for k in range(runs * 2)
         ]
-        beside, changes, nodes, again, alone_s = [], [], [], [], []
-        for wanted in filters:
-            beside.append(empty.page("/")[0])
-            changes.append(board.page("/", "?" + urlencode(wanted))[0])
-        for wanted in filters[:PAUSES]:
-            time.sleep(Lots.LOT_S + 1)  # what was read is no longer shown
-            alone_s.append(board.page("/", "?" + urlencode(wanted))[0])
-        for _ in range(runs):
-            again.append(board.page("/")[0])
-            nodes.append(board.page("/nodes"))
-        alone = statistics.median(beside)
-        p95 = statistics.quantiles(changes, n=20)[-1]
+
+        def asked(path: str, search: str = "", *, rest_s: float = 0.0) -> tuple[float, float]:
+            time.sleep(rest_s)  # what was read is no longer shown
+            return board.page(path, search)[0], empty.page("/")[0]
+
+        changes = [asked("/", wanted) for wanted in filters]
+        anew = [asked("/", wanted, rest_s=Lots.LOT_S + 1) for wanted in filters[:PAUSES]]
+        again = [asked("/") for _ in range(runs)]
+        nodes = [asked("/nodes") for _ in range(runs)]
         crowded, longest, failed = crowd(lambda: board.page("/"))
-        crowded_empty, _, _ = crowd(lambda: empty.page("/"))
-        told = [
-            ("empty Dash page", alone, alone),
-            ("Lot, first of the process", first, beside_first),
-            ("Lot, again", statistics.median(again), alone),
-            ("change of filter, p95", p95, statistics.quantiles(beside, n=20)[-1]),
-            (f"the same, {Lots.LOT_S + 1} s after the last", statistics.median(alone_s), alone),
-            ("Nodes", statistics.median(one for one, _ in nodes), alone),
-            (f"{VIEWERS} viewers at once, median ({failed} failed)", crowded, crowded_empty),
-            (f"{VIEWERS} viewers at once, the last", longest, crowded_empty),
-        ]
+        crowded_empty, longest_empty, _ = crowd(lambda: empty.page("/"))
+        took = [
+            ("Lot, first of the process", first, beside_first, f"{size / 1000:,.0f} kB"),
+            ("Lot, again", *_medians(again), ""),
+            ("change of filter, p95", *map(_p95, zip(*changes, strict=True)), ""),
+            (f"the same, {Lots.LOT_S + 1} s after the last", *_medians(anew), ""),
+            ("Nodes", *_medians(nodes), f"{board.page('/nodes')[1] / 1000:,.0f} kB"),
+            (f"{VIEWERS} viewers at once, median", crowded, crowded_empty, f"{failed} without a page"),
+            (f"{VIEWERS} viewers at once, the last", longest, longest_empty, ""),
+        ]  # fmt: skip
         if browser:
             lot = in_browser(there, secret, ".units > li", 5)
-            told.append(("Lot in Chromium, empty cache", lot, in_browser(there + 1, "", "h1", 5)))
-        for name, seconds, by in told:
-            print(f"{name:45} {seconds * 1000:8.0f} ms {seconds / by:7.1f} of the empty page")
-        print(f"bytes: Lot {size:,}, Nodes {nodes[-1][1]:,}")
-        print(f"memory: {idle_mb:.0f} MB before, {memory_mb(pid):.0f} MB at most")
+            took.append(
+                ("Lot in Chromium, empty cache", lot, in_browser(empty.port, "", "h1", 5), "")
+            )
+        found = [
+            Row(f"pages, {units} units: {name}", s * 1000, "ms", "empty Dash page", by * 1000, note,
+                main=name in {"Lot, again", "Lot in Chromium, empty cache"})
+            for name, s, by, note in took
+        ]  # fmt: skip
+        most = Row(f"pages, {units} units: memory at most", memory_mb(pid), "MB",
+                   "empty Dash page", memory_mb(bare_pid))  # fmt: skip
+        return [*found, most]
+
+
+def _p95(times_s: Sequence[float]) -> float:
+    return statistics.quantiles(times_s, n=20)[-1]
+
+
+def _medians(pairs: list[tuple[float, float]]) -> tuple[float, float]:
+    ours, beside = map(statistics.median, zip(*pairs, strict=True))
+    return ours, beside
+
+
+def table_rows(*, quick: bool) -> list[Row]:
+    """Rows of the table of benches; twenty days of hours give the same as a year."""
+    units, days, runs = (20, 2, 1) if quick else (500, 20, 20)
+    now_s = int(time.time())
+    with tempfile.TemporaryDirectory() as home:
+        build(Path(home), units=units, hours=days * 24, now_s=now_s)
+        return measure(Path(home), runs=runs, units=units, now_s=now_s, browser=not quick)
 
 
 def main() -> None:
@@ -330,22 +367,18 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=20)
     parser.add_argument("--home", type=Path, help="folder that keeps the record")
     parser.add_argument("--no-browser", action="store_true")
-    parser.add_argument("--empty", type=int, help=argparse.SUPPRESS)
     options = parser.parse_args()
-    if options.empty:
-        serve_empty(options.empty)
-        return
     with tempfile.TemporaryDirectory() as spare:
         home = options.home or Path(spare)
         home.mkdir(parents=True, exist_ok=True)
         now_s = int(time.time())
         start = time.perf_counter()
         if not (home / "record.sqlite").exists():
-            build(home, units=options.units, days=options.days, now_s=now_s)
+            build(home, units=options.units, hours=options.days * 24, now_s=now_s)
             size = sum(file.stat().st_size for file in home.iterdir() if file.is_file())
             print(f"built in {time.perf_counter() - start:.0f} s, {size / 1e9:.2f} GB")
-        measure(home, runs=options.runs, units=options.units, now_s=now_s,
-                browser=not options.no_browser)  # fmt: skip
+        print(told(measure(home, runs=options.runs, units=options.units, now_s=now_s,
+                           browser=not options.no_browser)))  # fmt: skip
 
 
 if __name__ == "__main__":

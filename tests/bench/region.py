@@ -1,7 +1,7 @@
 """What a region of 1,000 lots asks of its parts, and which of them breaks first.
 
-    PYTHONPATH=. python tests/bench/region.py cell [--units 5000] [--times 20]
-    PYTHONPATH=. python tests/bench/region.py region [--sites 1000]
+    python -m tests.bench.region cell [--units 5000] [--times 20]
+    python -m tests.bench.region region [--sites 1000]
 
 `cell`: one lot at ten times its size (5,000 units of six probes, a sample each ten minutes: 50 a
 second) for an hour of event time, TIMES as fast: a publisher, mosquitto, the real intake, and the
@@ -36,11 +36,12 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor import watch
-from monitor.lot import Placement, Site, Unit, Zone
+from monitor.lot import Site, Unit
 from monitor.store import open_record
 from sensors.node import PACK_SAMPLES, RECONNECT_FIRST_S, RECONNECT_LAST_S
 from sensors.wire import Reading, encode
 from tests.bench.intake import MOSQUITTO, memory_mb, processor_s, running, until
+from tests.bench.lots import enter
 from tests.conftest import is_open, unused_port
 from tests.integration.test_firmware_broker import Authority
 
@@ -60,13 +61,8 @@ def furnish(home: Path, units: int, from_s: int) -> None:
     """A lot of units with six placed probes each, one node a unit."""
     with open_record(home) as record:
         record.add_site(Site("cell", "Invented lot", "UTC", 20.0))
-        for number in range(units):
-            unit = f"u{number:05d}"
-            record.add_unit(Unit(unit, "cell"))
-            for probe, (code, kind) in enumerate(ZONES, 1):
-                record.add_zone("cell", Zone(unit, code, kind))  # type: ignore[arg-type]
-                place = Placement(f"n-{unit}", f"p{probe}", "cell", unit, code, from_s)
-                record.place(place, recorded_s=from_s, who="bench")
+        names = [Unit(f"u{number:05d}", "cell") for number in range(units)]
+        enter(record, names, ZONES, probe=lambda n, k: (f"n-u{n:05d}", f"p{k + 1}"), from_s=from_s)
 
 
 def samples(units: int, from_s: int) -> Iterator[tuple[int, bytes, bytes]]:
@@ -94,13 +90,13 @@ def samples(units: int, from_s: int) -> Iterator[tuple[int, bytes, bytes]]:
 def watching(home: Path, from_s: int, times: float, began: float, ended: Any, said: Any) -> None:
     """The watch in a process of its own, its clock that of the events."""
     ticks = 0
-    longest_s = 0.0
+    longest_s = 0.0  # but for the first, which brings in what judging needs
     with open_record(home) as record:
         while not ended.is_set():
             now_s = from_s + int((time.time() - began) * times)
             start = time.perf_counter()
             watch.tick(record, now_s=now_s)
-            longest_s = max(longest_s, time.perf_counter() - start)
+            longest_s = max(longest_s, time.perf_counter() - start) if ticks else 0.0
             ticks += 1
             ended.wait(10.0 / times)
         start = time.perf_counter()
@@ -120,7 +116,7 @@ def cell(folder: Path, units: int, times: float) -> None:
     (folder / "sillkeep.toml").write_text(f'[broker]\nhost = "127.0.0.1"\nport = {port}\n')
     from_s = int(time.time()) // HOUR_S * HOUR_S - HOUR_S
     began_s = time.perf_counter()
-    furnish(folder, units, from_s - DAY_S)
+    furnish(folder, units, from_s)
     print(f"{units} units entered in {time.perf_counter() - began_s:.0f} s", flush=True)
     log = folder / "mosquitto.log"
     intake = [sys.executable, "-c", "from monitor.cli import main; main()", "intake"]

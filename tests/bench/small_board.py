@@ -28,7 +28,10 @@ from monitor.store.users import Reach
 from sensors.node import Broker, Node
 from sensors.outbox import Outbox
 from sensors.wire import Reading
-from tests.conftest import unused_port
+from tests.bench import board
+from tests.bench.intake import until
+from tests.bench.rows import Row
+from tests.conftest import is_open, unused_port
 from tests.signed import session
 
 ROOT = Path(__file__).parents[2]
@@ -43,6 +46,13 @@ ZONES = (
     ("bay", "bay"),
 )
 DAY_S = 86_400
+SUITES = "/_dash-component-suites"
+ON_DEMAND = (
+    "/_dash-layout",
+    "/_dash-dependencies",
+    f"{SUITES}/dash/dcc/async-graph.js",
+    f"{SUITES}/plotly/package_data/plotly.min.js",
+)
 
 
 def fill(home: Path, *, now_s: int, days: int) -> None:
@@ -107,6 +117,9 @@ def name(pid: int) -> str:
         words = Path(f"/proc/{pid}/cmdline").read_bytes().decode().split("\0")
     except OSError:
         return "gone"
+    own = Path(f"/proc/{pid}/comm").read_text().strip()
+    if own.startswith("sillkeep "):  # a fork of the supervisor, whose command line it has
+        return own.removeprefix("sillkeep ")
     if "dashboards" in words:
         return "pages"
     return next((word for word in reversed(words) if re.fullmatch(r"[a-z]+", word)), words[0])
@@ -137,12 +150,19 @@ def measured(pids: dict[int, str]) -> dict[str, tuple[float, int, float]]:
 
 
 def visit(port: int, cookie: str) -> None:
-    for path in ("/", "/unit/rv1", "/zone/rv1/off-rear-low", "/chain", "/_dash-layout"):
-        request = urllib.request.Request(
-            f"http://127.0.0.1:{port}{path}", headers={"Cookie": f"sillkeep={cookie}"}
-        )
-        with suppress(OSError), urllib.request.urlopen(request, timeout=60) as answer:
-            answer.read()
+    """Lot, unit, a zone with its charts, alarms and chain, with the scripts that a browser fetches."""
+    head = {"Cookie": f"sillkeep={cookie}"}
+
+    def got(path: str) -> str:
+        request = urllib.request.Request(f"http://127.0.0.1:{port}{path}", headers=head)
+        with urllib.request.urlopen(request, timeout=60) as answer:
+            return str(answer.read().decode())
+
+    for path in (*re.findall(r'src="(/[^"]+)"', got("/")), *ON_DEMAND):
+        got(path)
+    visitor = board.Visitor(port, cookie)
+    for page in ("/", "/unit/rv1", "/unit/rv1/zone/off-rear-low", "/alarms", "/chain"):
+        visitor.page(page)
 
 
 def table(title: str, before: dict, after: dict, seconds: float) -> None:  # type: ignore[type-arg]
@@ -163,31 +183,73 @@ def main() -> None:
     parser.add_argument("--settings", type=Path, default=ROOT / "deploy/small-board.toml")
     parser.add_argument("--embedded", action="store_true", help="the embedded broker")
     options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        home, now_s = folder / "home", int(time.time())
-        fill(home, now_s=now_s, days=30)
-        cookie = session(home, now_s=now_s, reach=Reach(whole=True))
-        broker, pages = unused_port(), unused_port()
-        given = options.settings.read_text() if options.settings.exists() else ""
-        host = "" if options.embedded else 'host = "127.0.0.1"\n'
-        given = re.sub(r"^\[broker\][^\[]*", "", given, flags=re.MULTILINE)
-        given += f"\n[broker]\n{host}port = {broker}\n"
-        if "[pages]" not in given:
-            given += "[pages]\n"
-        given = given.replace("[pages]\n", f"[pages]\nport = {pages}\n")
-        (home / "sillkeep.toml").write_text(given)
-        (folder / "mosquitto.conf").write_text(
-            f"listener {broker} 127.0.0.1\nallow_anonymous true\npersistence true\n"
-            f"persistence_location {folder}/\nautosave_interval 1800\nuser root\n"
-        )
-        command = [str(MOSQUITTO), "-c", str(folder / "mosquitto.conf")]
-        serve = [sys.executable, "-m", "monitor.cli", "serve"]
-        with (
-            running(["sleep", "9999"] if options.embedded else command) as transport,
-            running(serve, SILLKEEP_HOME=str(home)) as serving,
-        ):
-            measure(serving.pid, transport.pid, broker, pages, cookie, folder, options)
+    with (
+        tempfile.TemporaryDirectory() as name,
+        started(Path(name), days=30, settings=options.settings, embedded=options.embedded) as parts,
+    ):
+        measure(*parts, Path(name), options)
+
+
+@contextmanager
+def started(
+    folder: Path, *, days: int, settings: Path | None, embedded: bool
+) -> Iterator[tuple[int, int, int, int, str]]:
+    """`sillkeep serve` over so many days: its number, the broker's, both ports, a visitor's secret."""
+    home, now_s = folder / "home", int(time.time())
+    fill(home, now_s=now_s, days=days)
+    cookie = session(home, now_s=now_s, reach=Reach(whole=True))
+    broker, pages = unused_port(), unused_port()
+    given = settings.read_text() if settings is not None and settings.exists() else ""
+    host = "" if embedded else 'host = "127.0.0.1"\n'
+    given = re.sub(r"^\[broker\][^\[]*", "", given, flags=re.MULTILINE)
+    given += f"\n[broker]\n{host}port = {broker}\n"
+    if "[pages]" not in given:
+        given += "[pages]\n"
+    given = given.replace("[pages]\n", f"[pages]\nport = {pages}\n")
+    (home / "sillkeep.toml").write_text(given)
+    (folder / "mosquitto.conf").write_text(
+        f"listener {broker} 127.0.0.1\nallow_anonymous true\npersistence true\n"
+        f"persistence_location {folder}/\nautosave_interval 1800\nuser root\n"
+    )
+    command = [str(MOSQUITTO), "-c", str(folder / "mosquitto.conf")]
+    serve = [sys.executable, "-m", "monitor.cli", "serve"]
+    with (
+        running(["sleep", "9999"] if embedded else command) as transport,
+        running(serve, SILLKEEP_HOME=str(home)) as serving,
+    ):
+        yield serving.pid, transport.pid, broker, pages, cookie
+
+
+def is_judged(home: Path) -> bool:
+    with open_record(home, read_only=True) as record:
+        return not record.due(to_hour=int(time.time()) // 3600)
+
+
+def table_rows(*, quick: bool) -> list[Row]:
+    """Rows of the table of benches: after a look, beside an empty Dash page served alike."""
+    if MOSQUITTO is None:
+        raise RuntimeError("mosquitto is needed")
+    with (
+        tempfile.TemporaryDirectory() as name,
+        started(Path(name), days=1 if quick else 30, settings=None, embedded=False) as parts,
+        board.empty_page() as (bare, empty),
+    ):
+        serving, transport, _, pages, cookie = parts
+        until(lambda: is_open(pages) and is_judged(Path(name, "home")), seconds=300, every=0.2)
+        visit(pages, cookie)
+        empty.page("/")
+        time.sleep(1 if quick else 20)
+        # the daily check is a process for a moment, and none of those that stay
+        until(lambda: "check" not in family(serving).values(), seconds=300, every=0.5)
+        found = measured(family(serving) | {transport: "mosquitto"})
+        beside = pss_mb(bare)
+    each = ", ".join(f"{what} {mb:.0f}" for what, (mb, _, _) in found.items())
+    whole = sum(mb for mb, _, _ in found.values())
+    return [
+        Row("memory (PSS), all of `sillkeep serve` and mosquitto", whole, "MB", "empty Dash page",
+            beside, each, main=True),
+        Row("memory (PSS), its pages", found["pages"][0], "MB", "empty Dash page", beside),
+    ]  # fmt: skip
 
 
 def measure(serving, transport, broker, pages, cookie, folder, options) -> None:  # type: ignore[no-untyped-def]

@@ -13,6 +13,7 @@ import statistics
 import sys
 import tempfile
 import time
+import zlib
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -24,6 +25,7 @@ from monitor.lot import Placement, Site, Unit, Zone
 from monitor.store import Record, open_record, sealing
 from monitor.store.engine import FILE_NAME
 from sensors.wire import Reading
+from tests.bench.rows import Row
 
 COUNT = 52_560
 STEP_S = 600
@@ -58,6 +60,27 @@ def year(node: str) -> list[Reading]:
 
 def noise(rng: np.random.Generator, size: float) -> np.ndarray:
     return rng.normal(0, size, COUNT)
+
+
+def columns(path: Path) -> pd.DataFrame:
+    """The fresh readings of a record as it holds them, whole numbers; empty columns left out."""
+    with closing(sqlite3.connect(path)) as connection:
+        names = ("probe_id", "boot", "seq", "at_s", "received_s", *sealing.MEASURED)
+        query = f"SELECT {', '.join(dict.fromkeys(names))} FROM reading ORDER BY at_s"
+        return pd.read_sql_query(query, connection).dropna(axis=1, how="all")
+
+
+def files_of(frame: pd.DataFrame, folder: Path) -> dict[str, int]:
+    """Bytes of the same columns in the forms that anybody would take."""
+    csv = frame.to_csv(index=False).encode()
+    numbers = np.ascontiguousarray(frame.fillna(-1).to_numpy(dtype=np.int64).T)
+    frame.to_parquet(folder / "plain.parquet", index=False, compression="zstd")
+    return {
+        "plain CSV": len(csv),
+        "zlib of the CSV": len(zlib.compress(csv, 9)),
+        "zlib of the columns": len(zlib.compress(numbers.tobytes(), 9)),
+        "Parquet, zstd": (folder / "plain.parquet").stat().st_size,
+    }
 
 
 def filled(home: Path, readings: list[Reading]) -> Record:
@@ -174,6 +197,29 @@ def report(title: str, sides: dict[str, Callable[[], object]], runs: int) -> Non
             took[name].append(ms(call))
     told = (f"{name} {statistics.median(t):.1f} ms ({min(t):.1f})" for name, t in took.items())
     print(f"{title}: {', '.join(told)}", flush=True)
+
+
+def table_rows(*, quick: bool) -> list[Row]:
+    """Rows of the table of benches: bytes a reading, fresh and sealed."""
+    readings = year("n1")[: 5_000 if quick else None]
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        with filled(folder / "empty", []) as empty, filled(folder / "year", readings) as record:
+            nothing, fresh = size(empty), size(record)
+            others = files_of(columns(folder / "year" / FILE_NAME), folder)
+            while record.seal(before_s=LATER, now_s=LATER):
+                pass
+            sealed = size(record)
+    found = []
+    for state, whole in (("fresh", fresh), ("sealed", sealed)):
+        each = (whole - nothing) / len(readings)
+        found += [
+            Row(f"size of a reading, {state}", each, "bytes", form, count / len(readings),
+                main=state == "sealed" and not form.startswith("zlib"))
+            for form, count in others.items()
+            if state == "sealed" or form == "plain CSV"
+        ]  # fmt: skip
+    return found
 
 
 def main(runs: int = 9) -> None:

@@ -1,6 +1,6 @@
 """How long a year of one zone takes to be drawn, beside an empty Dash page served the same way.
 
-    PYTHONPATH=.:tests/bench python tests/bench/zone_year.py [--runs 10]
+    python -m tests.bench.zone_year [--runs 10]
 
 One unit of six zones with a sample every ten minutes for a year (52,560 readings a probe), judged as the
 watch does. Asked for over HTTP as the browser asks: the year, three days of single readings, and the
@@ -14,14 +14,15 @@ import time
 import urllib.request
 from pathlib import Path
 
-import board  # of this folder
-from late import DAY_S, START_S, furnish, samples, take
 from msgspec import structs
 
 from monitor import watch
 from monitor.lot import Zone
 from monitor.store import open_record
 from sensors.wire import Reading
+from tests.bench import board
+from tests.bench.late import DAY_S, START_S, furnish, samples, take
+from tests.conftest import unused_port
 from tests.signed import session
 
 ZONE = "/unit/u000/zone/off-rear-low"
@@ -48,12 +49,12 @@ def _moved(reading: Reading, shift_s: int) -> Reading:
 
 def measure(home: Path, *, runs: int, now_s: int) -> None:
     secret = session(home, now_s=now_s)
-    here = str(Path(__file__).parent / "board.py")
+    port = unused_port()
     with (
-        board.serving("-m", "dashboards", "--home", str(home), "--port", "18751", port=18751),
-        board.serving(here, "--empty", "18752", port=18752),
+        board.serving("-m", "dashboards", "--home", str(home), "--port", str(port), port=port),
+        board.empty_page() as (_, empty),
     ):
-        ours, empty = board.Visitor(18751, secret), board.Visitor(18752, "")
+        ours = board.Visitor(port, secret)
         for name, search in (("a year", "?days=365"), ("three days", "?days=3")):
             pairs = [(ours.page(ZONE, search), empty.page("/")) for _ in range(runs)]
             first = pairs[0][0]

@@ -15,9 +15,9 @@ from typing import Any
 
 import pytest
 
-from monitor import serve
+from monitor import forked, serve
+from monitor.config import claim
 from monitor.store import open_record
-from monitor.store.glance import Glance
 
 ROOT = Path(__file__).parent.parent.parent
 
@@ -26,26 +26,35 @@ SUPERVISOR = """
 import json, logging, os, sys
 from pathlib import Path
 from monitor import serve
+from monitor.config import claim
 logging.basicConfig(level="INFO")
 serve.LOOK_S = 0.1
-folder, names, beats, stuck_s = Path(sys.argv[1]), *json.loads(sys.argv[2])
-child = "import os, pathlib, select, sys; pathlib.Path(sys.argv[1]).write_text(str(os.getpid())); "
+folder, names, beats, stuck_s, shares = Path(sys.argv[1]), *json.loads(sys.argv[2])
+(folder / "child.py").write_text(
+    "import os, pathlib, select, sys; pathlib.Path(sys.argv[1]).write_text(str(os.getpid()))\\n"
+    "select.select([], [], [])"
+)
+sys.path.insert(0, str(folder))
+os.environ["PYTHONPATH"] = str(folder)
+lock = claim(folder, "serve")
 parts = [
-    serve.Part(name, (sys.executable, "-c", child + "select.select([], [], [])", str(folder / name)),
-               beats=beats)
+    serve.Part(name, (sys.executable, "-m", "child", str(folder / name)), beats=beats, shares=True)
     for name in names
 ]
-serve.Supervisor(parts, dict(os.environ), lambda: {}, stuck_s=stuck_s).run()
+serve.Supervisor(parts, dict(os.environ), lambda: {}, stuck_s=stuck_s, shares=shares).run()
 print("ended", flush=True)
 """
 
 
-@pytest.fixture
-def supervising(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen[str]]]:
+SHARES = [False] + [True] * (sys.platform == "linux")  # children as interpreters, and as forks
+
+
+@pytest.fixture(params=SHARES, ids=lambda shares: "forked" if shares else "started")
+def supervising(tmp_path: Path, request: Any) -> Iterator[Callable[..., subprocess.Popen[str]]]:
     started: list[subprocess.Popen[str]] = []
 
     def start(*names: str, beats: bool = False, stuck_s: float = 60.0) -> subprocess.Popen[str]:
-        options = json.dumps([names, beats, stuck_s])
+        options = json.dumps([names, beats, stuck_s, request.param])
         started.append(
             subprocess.Popen(
                 [sys.executable, "-c", SUPERVISOR, str(tmp_path), options],
@@ -123,13 +132,68 @@ def test_the_children_of_a_killed_supervisor_end_too(
     until(lambda: not is_running(pid(tmp_path / "a")))
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="forks on Linux alone")
+def test_a_fork_holds_nothing_of_the_supervisors(
+    supervising: Any, until: Callable[..., None], tmp_path: Path
+) -> None:
+    """Neither its lock, which would outlive it, nor its session, input or name."""
+    process = supervising("a")
+    until(lambda: pid(tmp_path / "a"))
+    child = Path(f"/proc/{pid(tmp_path / 'a')}")
+    files = {str(file.readlink()) for file in (child / "fd").iterdir()}
+    assert str(tmp_path / "serve.lock") not in files
+    assert str((child / "fd" / "0").readlink()) == os.devnull
+    assert os.getsid(int(child.name)) == int(child.name) != os.getsid(process.pid)
+    assert claim(tmp_path, "serve") is None  # the supervisor's, as long as it lives
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="forks on Linux alone")
+@pytest.mark.parametrize(
+    ("code", "status", "said"),
+    [
+        ("pass", 0, ""),
+        ("raise SystemExit(75)", 75, ""),
+        ("raise SystemExit('no home')", 1, "no home\n"),
+        ("1 / 0", 1, "ZeroDivisionError: division by zero\n"),
+        ("import os; os.kill(os.getpid(), 9)", -9, ""),
+    ],
+)
+def test_a_fork_ends_as_an_interpreter_does(
+    code: str, status: int, said: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    child = forked.Forked(lambda: exec(code))
+    assert child.wait(20) == status == child.poll()
+    assert capfd.readouterr().err.endswith(said)
+    child.kill()  # its number may be another's by now: nothing is sent
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="forks on Linux alone")
+def test_a_process_of_two_threads_is_not_forked() -> None:
+    code = (
+        "import threading; from monitor import forked; print(forked.is_alone())\n"
+        "end = threading.Event(); threading.Thread(target=end.wait).start()\n"
+        "print(forked.is_alone()); end.set()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == ["True", "False"]
+
+
 @pytest.mark.broker
+@pytest.mark.parametrize("shares", SHARES)
 def test_serve_brings_up_broker_and_intake_and_they_survive_a_kill(
-    tmp_path: Path, intake: Any, until: Callable[..., None], free_port: int, other_port: int
+    shares: bool,
+    tmp_path: Path,
+    intake: Any,
+    until: Callable[..., None],
+    free_port: int,
+    other_port: int,
 ) -> None:
     seen = intake(free_port)  # looks into the record; the process is the supervisor's
     (seen.home / "sillkeep.toml").write_text(
         f"[broker]\nport = {free_port}\n[pages]\nport = {other_port}\n"
+        f"[serve]\nshared_memory = {str(shares).lower()}\n"
     )
     command = [sys.executable, "-c", "from monitor.cli import main; main()", "serve"]
     environment = dict(os.environ) | {"SILLKEEP_HOME": str(seen.home)}
@@ -148,6 +212,8 @@ def test_serve_brings_up_broker_and_intake_and_they_survive_a_kill(
         second = subprocess.run(command, cwd=ROOT, env=environment, timeout=30, check=False)
         assert second.returncode == 75
         first = number_of("intake")
+        is_fork = "monitor.cli.part" not in Path(f"/proc/{first}/cmdline").read_text()
+        assert is_fork == (shares and sys.platform == "linux")
         os.kill(first, signal.SIGKILL)
         os.kill(number_of("broker"), signal.SIGKILL)
         until(lambda: number_of("intake") != first, seconds=40)
@@ -165,14 +231,12 @@ def test_an_intake_that_the_record_refuses_shows_progress_by_its_lock_file(tmp_p
         record.beat("watch", 5)
         (tmp_path / "intake.lock").touch()
         os.utime(tmp_path / "intake.lock", (100, 100))
-        glance = Glance(tmp_path)
-        before = serve._signs(glance, tmp_path)
-        assert serve._signs(glance, tmp_path) == before
+        before = serve._signs(tmp_path, tmp_path)
+        assert serve._signs(tmp_path, tmp_path) == before
         os.utime(tmp_path / "intake.lock", (105, 105))
-        touched = serve._signs(glance, tmp_path)
+        touched = serve._signs(tmp_path, tmp_path)
         record.beat("intake", 7)
-        beaten = serve._signs(glance, tmp_path)
-        glance.close()
+        beaten = serve._signs(tmp_path, tmp_path)
     assert len({before["intake"], touched["intake"], beaten["intake"]}) == 3
     assert before["watch"] == touched["watch"] == beaten["watch"] == 5
 
