@@ -8,7 +8,7 @@ process alone writes results, and of a worker that is lost nothing is left half 
 import json
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from hashlib import sha256
 from io import BytesIO
 from pathlib import Path
@@ -27,6 +27,7 @@ from monitor.times import month_span_s
 
 DAY_S, HOUR_S = 86_400, 3_600
 HOURS, ALARMS, CHECKPOINTS = "hours.parquet", "alarms.parquet", "checkpoints.parquet"
+_OTHERWISE = {"readings", "site", "weights"}  # fields of `Watched` that a digest takes in as bytes
 TIMES = ("raised", "cleared", "rested", "inspected")
 
 
@@ -157,12 +158,8 @@ def _given(
 def _digest(digest: Any, given: _Given) -> None:  # noqa: ANN401  hashlib has no name for it
     """Take in all that a unit's month depends on; late readings change it, and so does the record."""
     known = given.watched
-    said = (
-        given.unit,
-        *(given.from_day, given.to_hour, given.own_hour),
-        *(known.zones, known.events, sorted(known.settling_s.items())),
-        *(known.altitude_m, known.limits, sorted(known.sources.items())),
-    )
+    said = [given.unit, given.from_day, given.to_hour, given.own_hour]
+    said += [getattr(known, one.name) for one in fields(known) if one.name not in _OTHERWISE]
     digest.update(repr(said).encode())
     digest.update(sha256(given.memory or b"").digest())
     for series in (known.readings, known.site):
