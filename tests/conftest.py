@@ -123,10 +123,13 @@ class RunningBroker:
         *,
         retain: bool = False,
         properties: Properties | None = None,
+        user: tuple[str, str] | None = None,
     ) -> None:
         """Publish at QoS 1; returns when the broker has every message."""
         client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         client.max_inflight_messages_set(500)
+        if user is not None:
+            client.username_pw_set(*user)
         client.connect("127.0.0.1", self.port)
         client.loop_start()
         sent = [
