@@ -28,6 +28,7 @@ from prometheus_client.registry import Collector
 from dashboards.access import plain
 from monitor.catalogue import say
 from monitor.lot import AlarmClass, AlarmState
+from monitor.parts import of_kind
 from monitor.store import Record, board
 from monitor.store.engine import FILE_NAME
 from monitor.store.figures import HEARD, SILENT, Figures, figures
@@ -142,13 +143,7 @@ def _gauge(
     return family
 
 
-def _counter(
-    name: str, said: str, results: Mapping[str, float], created_s: float
-) -> CounterMetricFamily:
-    family = CounterMetricFamily(name, said, labels=["result"])
-    for result, value in results.items():
-        family.add_metric([result], value, created=created_s)
-    return family
+_COUNTED = ("process", "result")
 
 
 def _detail(found: Figures, part: str) -> Mapping[str, object]:
@@ -156,11 +151,7 @@ def _detail(found: Figures, part: str) -> Mapping[str, object]:
 
 
 def _intake(found: Figures, now_s: int) -> Iterator[Metric]:
-    """What came in: counted by the intake since it was started."""
-    told = {
-        name: float(value) if isinstance(value, int | float) else 0.0
-        for name, value in _detail(found, "intake").items()
-    }
+    """What came in: counted by each intake since it was started."""
     yield _gauge(
         "sillkeep_ingest_lag",
         "Age of the newest stored sample of a site.",
@@ -168,28 +159,41 @@ def _intake(found: Figures, now_s: int) -> Iterator[Metric]:
         {(site,): max(now_s - at_s, 0) for site, at_s in found.newest_s.items()},
         "seconds",
     )
+    told = {
+        part: {
+            name: float(value)
+            for name, value in _detail(found, part).items()
+            if isinstance(value, int | float)
+        }
+        for part in of_kind("intake", found.pulses)
+    }
     if not told:
         return
-    created_s = told.get("since_s", 0.0)
-    yield GaugeMetricFamily(
+    yield _gauge(
         "sillkeep_intake_connected",
         "1 while the broker has taken the intake's subscription.",
-        value=told.get("connected", 0.0),
+        ("process",),
+        {(part,): said.get("connected", 0.0) for part, said in told.items()},
     )
-    dropped = told.get("dropped", 0.0)
-    yield _counter(
+    messages = CounterMetricFamily(
         "sillkeep_messages",
         "Messages from the broker, by what was done with them.",
-        {"taken": told.get("messages", 0.0) - dropped, "dropped": dropped},
-        created_s,
+        labels=_COUNTED,
     )
-    names = ("stored", "repeated", "disputed", "rejected", "late")
-    yield _counter(
+    samples = CounterMetricFamily(
         "sillkeep_samples",
         "Samples in these messages; late ones, over an hour old, are counted beside the others.",
-        {name: told.get(name, 0.0) for name in names},
-        created_s,
+        labels=_COUNTED,
     )
+    for part, said in told.items():
+        created_s, dropped = said.get("since_s", 0.0), said.get("dropped", 0.0)
+        taken = said.get("messages", 0.0) - dropped
+        for result, value in (("taken", taken), ("dropped", dropped)):
+            messages.add_metric([part, result], value, created=created_s)
+        for result in ("stored", "repeated", "disputed", "rejected", "late"):
+            samples.add_metric([part, result], said.get(result, 0.0), created=created_s)
+    yield messages
+    yield samples
 
 
 def _stored(found: Figures) -> Iterator[Metric]:
@@ -262,7 +266,9 @@ def _processes(found: Figures) -> Iterator[Metric]:
         {(part,): at_s for part, at_s in parts.items()},
         "seconds",
     )
-    told = _detail(found, "watch")
+    # of several each has rounds of its own: that which ended last
+    rounds = [_detail(found, part) for part in of_kind("watch", found.pulses)]
+    told = max(rounds, key=lambda said: str(said.get("done_s", "")), default={})
     for key, name, said in (
         ("round_s", "sillkeep_watch_round", "How long the watch's last whole round took."),
         ("done_s", "sillkeep_watch_success_timestamp", "When it ended."),

@@ -93,7 +93,7 @@ def _standing(asked: Wish, pulses: Sequence[Pulse]) -> Component | None:
     late = [
         f"{say(pulse.part)} {words.age(asked.now_s - pulse.at_s)}"
         for pulse in pulses
-        if pulse.late and pulse.part not in {"pages", "check"}
+        if pulse.late and not pulse.is_over and pulse.part not in {"pages", "check"}
     ]
     said = (
         [say("Last progress: {late}. What stands below may be out of date.", late=", ".join(late))]

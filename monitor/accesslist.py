@@ -18,8 +18,9 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.config import Broker, Settings
+from monitor.config import MOST_INTAKES, Broker, Settings
 from monitor.errors import ConfigError
+from monitor.parts import member_of, number_of, of_kind
 from monitor.store import nodekeys
 from sensors.wire import CODE
 
@@ -35,7 +36,7 @@ _HEAD = "# written by Sillkeep from its record: changes here are lost\n"
 
 def check_name(node: str, broker: Broker) -> None:
     """Refuse a node the name of the monitor, or of somebody entered by hand; ConfigError."""
-    if node in {"monitor", broker.username}:
+    if node in {"monitor", *(broker.user(number) for number in range(1, MOST_INTAKES + 1))}:
         raise ConfigError(
             f'"{node}" is the name of the monitor at the broker: name the node otherwise'
         )
@@ -53,6 +54,7 @@ def compose(
     monitor: tuple[str, str],
     prefix: str,
     mapped: Sequence[str],
+    others: Sequence[str] = (),
 ) -> tuple[str, str]:
     """Text of both files.
 
@@ -64,6 +66,8 @@ def compose(
         First part of the topics.
     mapped : sequence of str
         Topic filters of [[map]], which the monitor reads too.
+    others : sequence of str
+        User names of its further intakes, with the same password.
 
     Raises
     ------
@@ -73,12 +77,15 @@ def compose(
     user, kept = monitor
     if broken := [each for each in mapped if not each.isprintable()]:
         raise ConfigError(f"[[map]] topic {broken[0]!a} cannot stand in the broker's access list")
-    passwd, acl = [f"{user}:{kept}"], [f"user {user}"]
-    acl += [f"topic read {prefix}/+/+/{last}" for last in ("senml", "state")]
-    acl += [f"topic read {each}" for each in mapped]
-    acl += [f"topic write {prefix}/+/+/receipt", f"topic write {prefix}/monitor/state"]
+    ours = [user, *others]
+    passwd, acl = [f"{each}:{kept}" for each in ours], []
+    for each in ours:
+        acl += [f"user {each}"]
+        acl += [f"topic read {prefix}/+/+/{last}" for last in ("senml", "state")]
+        acl += [f"topic read {wanted}" for wanted in mapped]
+        acl += [f"topic write {prefix}/+/+/receipt", f"topic write {prefix}/monitor/state"]
     for site, node, secret in nodes:
-        if node == user or not (CODE.fullmatch(site) and CODE.fullmatch(node)):
+        if node in ours or not (CODE.fullmatch(site) and CODE.fullmatch(node)):
             raise ConfigError(f'"{site}/{node}" cannot be a user of the broker')
         own = f"{prefix}/{site}/{node}"
         passwd.append(f"{node}:{secret}")
@@ -110,7 +117,8 @@ def keep(record: "Record", settings: Settings, folder: Path | None = None) -> bo
         before = _read(folder / PASSWD), _read(folder / ACL)
         mapped = sorted({each.topic for each in settings.map})
         monitor = broker.username, _monitor_hash(broker, before[0])
-        wanted = compose(record.node_hashes(), monitor, broker.prefix, mapped)
+        others = [broker.user(number) for number in _further(record, broker)]
+        wanted = compose(record.node_hashes(), monitor, broker.prefix, mapped, others)
         passwd, acl, faults = _with_own(folder, *wanted)
         wanted = passwd, acl
         is_new = wanted != before
@@ -123,6 +131,16 @@ def keep(record: "Record", settings: Settings, folder: Path | None = None) -> bo
             + " (no name of ours, and no pattern, for it holds for our nodes too)"
         )
     return is_new
+
+
+def _further(record: "Record", broker: Broker) -> list[int]:
+    """Numbers of our further intakes, and of such as were: what the broker keeps for them is still to come."""
+    known = [
+        number_of(part)
+        for part in of_kind("intake", (pulse.part for pulse in record.pulses()))
+        if member_of(part) == broker.member
+    ]
+    return sorted({*range(2, broker.intakes + 1), *known} - {1})
 
 
 def _monitor_hash(broker: Broker, before: str) -> str:

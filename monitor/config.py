@@ -30,12 +30,14 @@ from pydantic import (
 from pydantic_core import ErrorDetails
 
 from monitor.errors import ConfigError
+from monitor.parts import MEMBER
 
 if TYPE_CHECKING:
     from sensors.formats import mapped
 
 FILE_NAME = "sillkeep.toml"
 ARCHIVE_TOKEN = "SILLKEEP_ARCHIVE_TOKEN"  # noqa: S105  the name of a variable
+MOST_INTAKES = 16
 SHORTEST_TOKEN = 32  # of /metrics: 128 bits in hexadecimal
 BUSY = 75  # exit status of a second instance: EX_TEMPFAIL of sysexits.h
 
@@ -109,6 +111,11 @@ class Broker(_Table):
     prefix: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] = "sillkeep"
     """First part of every topic."""
 
+    intakes: Annotated[int, Field(ge=1, le=MOST_INTAKES, strict=True)] = 1
+    """How many intakes `sillkeep serve` starts; several share the messages among them."""
+    member: Annotated[str, Field(pattern=rf"^({MEMBER})?$")] = ""
+    """Name of this machine where several share one record: small letters, digits and -; without it, it is the only one."""
+
     access_files: HomePath = None
     """Folder in which the list of who may do what at the broker is kept up, for mosquitto."""
 
@@ -116,6 +123,18 @@ class Broker(_Table):
     def embedded(self) -> bool:
         """Whether `sillkeep serve` starts the broker itself."""
         return not self.host
+
+    @property
+    def is_shared(self) -> bool:
+        """Whether several intakes may take in what nodes send."""
+        return self.intakes > 1 or bool(self.member)
+
+    def user(self, number: int = 1) -> str:
+        """Name that an intake signs in with.
+
+        One of its own each where the access list is ours: there the broker lets in one connection a name.
+        """
+        return f"{self.username}-{number}" if self.access_files and number > 1 else self.username
 
     @property
     def address(self) -> str:
@@ -231,6 +250,8 @@ class Record(_Table):
     """Readings older than this are sealed: they take less room and are read as before."""
     keep_years: Annotated[int, Field(ge=1, le=100, strict=True)] | None = None
     """Single readings of units sold or left, and of probes placed nowhere, are dropped after so many years; without it never."""
+    watches: Annotated[int, Field(ge=1, le=16, strict=True)] = 1
+    """How many watches `sillkeep serve` starts; several judge different units at a time."""
     pulse_seconds: Annotated[int, Field(ge=5, le=60, strict=True)] = 5
     """How often each part leaves its pulse; rarer spares a memory card. Three missed ones restart it."""
     cache_mb: Annotated[int, Field(ge=1, le=1024, strict=True)] = 64
@@ -797,6 +818,8 @@ def _sentence(file: Path, text: str, detail: ErrorDetails) -> str:
         return f'{where}: unknown key "{name}"; {fix}'
     if detail["type"] == "value_error":  # our own sentence
         return f"{where}: {name}: {detail['ctx']['error']}"
+    if detail["type"] == "string_pattern_mismatch" and name == "broker.member":
+        return f"{where}: {name} = {detail['input']!r}: use small letters, digits and -"
     if detail["type"] == "string_pattern_mismatch":
         return f"{where}: {name} = {detail['input']!r}: use letters, digits, - and _, parted by /"
     if detail["type"] == "model_type":

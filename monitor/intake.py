@@ -19,6 +19,10 @@ The pulse is left in the record while there is progress: a batch that waits thou
 what it is given, or a network that has something which never comes out, ends it, and the supervisor
 starts another. A record that refuses is no such case: a new process could not write to it either.
 
+Several intakes share the messages of one record: the broker hands each message to one of them (MQTT
+5.0, 4.8.2), whichever node it is of, and what they remember of nodes they read anew in each group.
+What the broker keeps for one that is gone, another takes over (`Heir`).
+
 One thread, and one client object for each connection: an acknowledgement can only go out on the
 connection its message came from, and a receipt never waits in a queue of ours until its time of
 day is wrong. The network is read between two batches with the client's steps for foreign event
@@ -35,6 +39,7 @@ import ssl
 import struct
 import time
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
@@ -49,6 +54,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.config import BUSY, Broker, Settings, claim
 from monitor.errors import ConfigError, StoreError
+from monitor.parts import kind_of, member_of, name_of, number_of
 from sensors.formats import mapped
 from sensors.wire import (
     Reading,
@@ -62,7 +68,7 @@ from sensors.wire import (
 )
 
 if TYPE_CHECKING:
-    from monitor.store import NodeReceipt, Record
+    from monitor.store import NodeReceipt, Pulse, Record
 
 # a commit waits for the disk however little it holds: 18 us a reading in groups of 500, 9 us in
 # groups of 2000 (measured, beside 25 to 30 us of work); larger ones would keep other writers waiting
@@ -81,6 +87,14 @@ LATE_S = 3600  # a sample older than that when it comes changes hours that were 
 # retained: whoever asks later sees it
 ONLINE, OFFLINE = b'{"state":"online"}', b'{"state":"offline"}'
 RETRY_FIRST_S, RETRY_LAST_S = 0.1, 5.0  # back-off towards the record and towards the broker
+# Of several intakes: one that left out so many pulses is gone, and what the broker keeps for it is taken
+# in by another. A minute as a rule: the supervisor starts one again within 30 s.
+GONE_PULSES = 12
+DRAINED_S = 5.0  # an heir to whom nothing came for so long has it all
+AGAIN_S = 600.0  # after an attempt that was ended from outside: the other one lives
+OVER_KEPT_S = (
+    7 * 86400
+)  # for so long pages show an intake that is gone and whose work was taken over
 STALLED_S = 10.0  # work that waits for longer, though nothing is in its way, is stuck
 # The allowance of a node, in bytes of its messages. The ring of one with eight probes, 40 days of a
 # sample a minute, is 57,600 samples of 1,060 bytes (measured): 61 MB, at once. It goes on with 18
@@ -97,6 +111,7 @@ MESSAGE_BYTES = 100  # what a message costs beside its topic and payload
 MOST_SENDERS = 10_000  # with an allowance of their own; later names, forged ones say, share one
 LONGEST_TOPIC = 300  # of two codes and a prefix
 TOLD_FLOODS = 20  # named in the pulse; all are counted
+SHARED = "$share/"
 _RETAINED = (
     "a retained message: it may be of any age, so it is no fresh reading; "
     "publish samples without the retain flag"
@@ -385,11 +400,15 @@ class Intake:
         on_refused: Callable[[], None] = lambda: None,
         maps: Sequence[mapped.Map] = (),
         former: Iterable[str] = (),
+        number: int = 1,
     ) -> None:
         self._maps = maps
         self._filters = sorted({each.topic for each in maps})
+        self._subscribed = [wanted for wanted, _ in samples_of(broker, self._filters)]
         # filters that the broker remembers of an earlier run, and that the settings have no more
-        self._former = sorted(set(former) - set(self._filters))
+        self._former = sorted(set(former) - set(self._subscribed))
+        self._number = number
+        self.part = name_of("intake", number=number, member=broker.member)
         self._gap = gap  # the newest long span in which no intake ran
         self._record = record
         self._broker = broker
@@ -475,6 +494,11 @@ class Intake:
 
     # the broker
 
+    @property
+    def _is_first(self) -> bool:
+        """Whether it speaks for its machine: of the state of the monitor, and of the nodes'."""
+        return self._number == 1
+
     def _new_client(self, name: str) -> mqtt.Client:
         return _Client(name, self._take_message)
 
@@ -482,14 +506,16 @@ class Intake:
         """Open a new connection; our place at the broker is kept under the client's name."""
         self._forget_packets(now_s)
         broker = self._broker
-        client = self._new_client(client_name(broker))
+        client = self._new_client(client_name(broker, self.part))
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
-        # without a topic level for a site: it is nobody's node
-        client.will_set(f"{broker.prefix}/monitor/state", OFFLINE, qos=1, retain=True)
+        if self._is_first:
+            # without a topic level for a site: it is nobody's node
+            client.will_set(f"{broker.prefix}/monitor/state", OFFLINE, qos=1, retain=True)
         try:
-            connect(client, broker, receive_maximum=RECEIVE_MAXIMUM)
+            user = broker.user(number_of(self.part))
+            connect(client, broker, receive_maximum=RECEIVE_MAXIMUM, user=user)
         except OSError as error:
             self._lost(f"no connection ({error})")
         else:
@@ -537,10 +563,13 @@ class Intake:
         # connection and its subscription. Repeating it neither repeats nor drops a message.
         if self._former:
             client.unsubscribe(self._former)
-        # retained: each node's newest state comes at once
-        states = (f"{self._broker.prefix}/+/+/state", SubscribeOptions(qos=1))
-        client.subscribe([*samples_of(self._broker, self._filters), states])
-        client.publish(f"{self._broker.prefix}/monitor/state", ONLINE, qos=1, retain=True)
+        wanted = samples_of(self._broker, self._filters)
+        if self._is_first:
+            # retained: each node's newest state comes at once, which no shared subscription gives
+            wanted.append((f"{self._broker.prefix}/+/+/state", SubscribeOptions(qos=1)))
+        client.subscribe(wanted)
+        if self._is_first:
+            client.publish(f"{self._broker.prefix}/monitor/state", ONLINE, qos=1, retain=True)
 
     def _on_subscribe(
         self,
@@ -550,11 +579,11 @@ class Intake:
         reasons: list[ReasonCode],
         _properties: Properties | None,
     ) -> None:
-        if reasons[-1].is_failure:
+        if self._is_first and reasons[-1].is_failure:
             log.warning(
                 "the broker refuses us the states of nodes: why a probe fails stays unknown"
             )
-        check_subscribed(reasons[:-1], self._filters)
+        check_subscribed(reasons[: len(self._subscribed)], self._filters)
         self._is_connected = True
         self._reconnect_s = 0.0
         self._note("broker", "")
@@ -569,7 +598,10 @@ class Intake:
         _properties: Properties | None,
     ) -> None:
         self._is_connected = False
-        self._note("broker", self._problems["broker"] or f"disconnected ({reason})")
+        said = f"disconnected ({reason})"
+        if str(reason) == "Session taken over":
+            said += ": another client has our name; does the broker give all of a user the same?"
+        self._note("broker", self._problems["broker"] or said)
 
     def _take_message(
         self, topic: str, payload: bytes, *, packet: int, retain: bool, waited_s: int = 0
@@ -690,12 +722,12 @@ class Intake:
             "floods": self._allowance.floods(),
             "since_s": self._started_s,
             "gap": self._gap,
-            "filters": self._filters,
+            "filters": self._subscribed,
             "connected": self._is_connected,
             **self._problems,
         }
         try:
-            self._record.beat("intake", int(self._clock()), json.dumps(detail))
+            self._record.beat(self.part, int(self._clock()), json.dumps(detail))
         except StoreError as error:
             log.debug("no pulse: %s", error)  # the batch says it, if there is one
             self._on_refused()
@@ -716,18 +748,20 @@ def late(batch: Batch) -> int:
     )
 
 
-def client_name(broker: Broker) -> str:
-    """Under which the broker keeps our place.
+def client_name(broker: Broker, part: str) -> str:
+    """Under which the broker keeps the place of one intake.
 
     One name for one prefix: a changed prefix starts a new session, without the old topic.
     """
-    return f"{broker.prefix.replace('/', '-')}-intake"
+    return f"{broker.prefix.replace('/', '-')}-{part}"
 
 
-def connect(client: mqtt.Client, broker: Broker, *, receive_maximum: int) -> None:
+def connect(
+    client: mqtt.Client, broker: Broker, *, receive_maximum: int, user: str | None = None
+) -> None:
     """Sign in at the broker, with the session it keeps for us; OSError if it is not reached."""
     if broker.username:
-        client.username_pw_set(broker.username, broker.password())
+        client.username_pw_set(user or broker.username, broker.password())
     if broker.ca_file is not None:
         client.tls_set(ca_certs=str(broker.ca_file))
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -739,9 +773,13 @@ def connect(client: mqtt.Client, broker: Broker, *, receive_maximum: int) -> Non
 
 
 def samples_of(broker: Broker, filters: Iterable[str]) -> list[tuple[str, SubscribeOptions]]:
-    """Subscriptions to samples: those of our own prefix, then those of [[map]]."""
+    """Subscriptions to samples: those of our own prefix, then those of [[map]].
+
+    Shared ones where there may be several intakes: each message goes to one of the group (4.8.2).
+    """
     once = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
-    return [(wanted, once) for wanted in (f"{broker.prefix}/+/+/senml", *filters)]
+    group = f"{SHARED}{broker.prefix.replace('/', '-')}/" if broker.is_shared else ""
+    return [(group + wanted, once) for wanted in (f"{broker.prefix}/+/+/senml", *filters)]
 
 
 def check_subscribed(reasons: Sequence[ReasonCode], filters: Sequence[str] = ()) -> None:
@@ -774,53 +812,269 @@ def waited_s(properties: Properties | None) -> int:
     return 0
 
 
-def _former(record: "Record") -> list[str]:
-    """Topic filters that the last intake had subscribed to: the broker goes on remembering them."""
-    for pulse in record.pulses():
-        if pulse.part == "intake":
-            found = json.loads(pulse.detail).get("filters", ())
-            return [str(each) for each in found]
-    return []
+class Heir(Intake):
+    """Takes in what the broker keeps for an intake that is gone, and ends its session there.
+
+    A broker goes on handing messages to one that is away, and keeps them for it alone. The heir
+    connects under its name, takes its subscriptions back, so that all that is new goes to the
+    others, and ends once nothing has come for a while. One that was not gone after all takes its
+    name back and subscribes anew: what the heir has not acknowledged comes to it again.
+
+    Parameters
+    ----------
+    pulse : Pulse
+        The last sign of the one that is gone.
+    """
+
+    def __init__(
+        self,
+        record: "Record",
+        broker: Broker,
+        clock: Callable[[], float],
+        *,
+        pulse: "Pulse",
+        maps: Sequence[mapped.Map] = (),
+    ) -> None:
+        super().__init__(record, broker, clock, maps=maps, former=_filters_of(pulse))
+        self.pulse = pulse
+        self.part = pulse.part
+        self.is_done = self.is_refused = False
+        self._beat_s = math.inf  # it has no pulse: it is not its own work
+        self._heard, self._heard_s = 0, math.inf
+
+    @property
+    def _is_first(self) -> bool:
+        return False
+
+    def turn(self, longest_s: float = 0.0) -> None:
+        """Do what is due, as any intake; then see whether it is all."""
+        if self.is_done or self.is_refused:
+            return
+        super().turn(longest_s)
+        now_s = self._timer()
+        if self._counts["messages"] > self._heard or self._batch.due_s < math.inf:
+            self._heard, self._heard_s = self._counts["messages"], now_s
+        if self._client is not None and now_s - self._heard_s > DRAINED_S:
+            ending = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]
+            ending.SessionExpiryInterval = 0
+            self.is_done = True
+            self._client.disconnect(properties=ending)
+
+    def _on_connect(
+        self,
+        client: mqtt.Client,
+        _userdata: object,
+        _flags: mqtt.ConnectFlags,
+        reason: ReasonCode,
+        _properties: Properties | None,
+    ) -> None:
+        self.is_refused = reason.is_failure
+        if not reason.is_failure:
+            client.unsubscribe([*self._former, *self._subscribed])
+            self._is_connected = True  # receipts may go out
+            self._heard_s = self._timer()
+
+    def _lost(self, reason: str) -> None:
+        self._client = None
+        self.is_refused = True
+        log.warning("%s: %s", self.part, reason)
+
+    def _on_disconnect(
+        self,
+        client: mqtt.Client,
+        userdata: object,
+        flags: mqtt.DisconnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        if not self.is_done:
+            super()._on_disconnect(client, userdata, flags, reason, properties)
 
 
-def run(settings: Settings) -> int:
-    """Take in readings until the process is ended.
+class Estate:
+    """Looks for intakes that are gone, and takes over what the broker keeps for them, one by one.
+
+    Of those that live the first by name does it.
+
+    Parameters
+    ----------
+    part : str
+        Who looks.
+    intakes : int
+        How many this machine is to have.
+    gone_s : float
+        One without a new pulse for so long is gone. [s]
+    of_all : bool
+        Whether it can sign in at the broker as one of another machine too.
+    heir : callable
+        Makes the heir of the one whose pulse this is.
+    """
+
+    def __init__(
+        self,
+        record: "Record",
+        part: str,
+        *,
+        intakes: int,
+        gone_s: float,
+        of_all: bool = True,
+        heir: "Callable[[Pulse], Heir]",
+        timer: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._record = record
+        self._part = part
+        self._intakes = intakes
+        self._gone_s = gone_s
+        self._of_all = of_all
+        self._make = heir
+        self._timer = timer
+        self._heir: Heir | None = None
+        self._seen: dict[
+            str, tuple[int, float]
+        ] = {}  # last pulse, and since when there is none newer
+        self._look_s = -math.inf
+        self._not_before_s: dict[str, float] = {}
+
+    @property
+    def longest_s(self) -> float:
+        """How long the intake may wait for its own network: the heir's is looked at in between."""
+        return BEAT_EVERY_S if self._heir is None else BATCH_WAIT_S
+
+    def turn(self) -> None:
+        """Go on with what is taken over; now and then look whether there is more."""
+        if self._heir is not None:
+            self._heir.turn()
+            self._settle(self._heir)
+        elif self._timer() >= self._look_s:
+            self._look_s = self._timer() + BEAT_EVERY_S
+            with suppress(StoreError):
+                self._look()
+
+    def _look(self) -> None:
+        now_s = self._timer()
+        pulses = {each.part: each for each in self._record.pulses()}
+        others = [each for part, each in pulses.items() if self._is_reached(part)]
+        for each in others:
+            # told by its own counting, not by the time of day: clocks differ, and are set
+            if self._seen.get(each.part, (None, 0.0))[0] != each.at_s:
+                self._seen[each.part] = each.at_s, now_s
+        newest_s = pulses[self._part].at_s if self._part in pulses else 0
+        gone = [each for each in others if now_s - self._seen[each.part][1] > self._gone_s]
+        living = {each.part for each in others} - {each.part for each in gone}
+        if min(living | {self._part}) != self._part:
+            return
+        for each in gone:
+            if each.is_over and each.at_s < newest_s - OVER_KEPT_S:
+                self._record.settle_pulse(each)
+            elif not each.is_over and now_s >= self._not_before_s.get(each.part, -math.inf):
+                log.warning("%s is gone: taking in what the broker keeps for it", each.part)
+                self._heir = self._make(each)
+                return
+
+    def _is_reached(self, part: str) -> bool:
+        is_here = member_of(part) == member_of(self._part)
+        return kind_of(part) == "intake" and (self._of_all or is_here)
+
+    def _settle(self, heir: Heir) -> None:
+        part = heir.part
+        if heir.is_refused:
+            log.warning("%s: not taken over, for now", part)
+            self._not_before_s[part] = self._timer() + AGAIN_S
+        elif heir.is_done:
+            is_unwanted = (
+                member_of(part) == member_of(self._part) and number_of(part) > self._intakes
+            )
+            with suppress(StoreError):  # else it is done again
+                self._record.settle_pulse(heir.pulse, by="" if is_unwanted else self._part)
+            log.warning("%s: taken over", part)
+        else:
+            return
+        self._heir = None
+
+
+def _filters_of(pulse: "Pulse") -> list[str]:
+    """Topic filters that an intake had subscribed to: the broker goes on remembering them."""
+    return [str(each) for each in json.loads(pulse.detail).get("filters", ())]
+
+
+def _former(pulses: "Iterable[Pulse]", part: str, broker: Broker) -> list[str]:
+    """Filters that the broker may remember of the last run under our name.
+
+    An intake that turns shared was subscribed to the plain filter, whatever an older version said.
+    """
+    found = [each for pulse in pulses if pulse.part == part for each in _filters_of(pulse)]
+    if broker.is_shared:
+        alone = broker.model_copy(update={"intakes": 1, "member": ""})
+        found += [wanted for wanted, _ in samples_of(alone, ())]
+    return found
+
+
+def run(settings: Settings, *, number: int = 1) -> int:
+    """Take in readings until the process is ended; `number` counts the intakes of this machine.
 
     Returns
     -------
     int
-        Exit status: `BUSY` if another intake of this home folder runs; else it does not return.
+        Exit status: `BUSY` if this intake of this home folder runs already; else it does not return.
 
     Raises
     ------
     ConfigError
-        If the broker refuses the subscription.
+        If the broker refuses the subscription, or the settings ask for fewer intakes.
     StoreError
         If the record cannot be opened.
     """
     from monitor.store import open_record
 
-    lock = claim(settings.home, "intake")
+    broker = settings.broker
+    if number > broker.intakes:
+        raise ConfigError(f"broker.intakes is {broker.intakes}: there is no intake {number}")
+    part = name_of("intake", number=number, member=broker.member)
+    lock = claim(settings.home, part)
     if lock is None:
         log.error("another intake of %s is running", settings.home)
         return BUSY
     with lock:
         record = open_record(settings.record_home, server=settings.record.server())
-        places = record.placements()
+        if broker.is_shared:
+            record.share()
+        places, pulses = record.placements(), record.pulses()
+        maps = [each.compiled() for each in settings.map]
         intake = Intake(
             record,
-            settings.broker,
+            broker,
             time.time,  # noqa: TID251  entry point
-            known={topic(place.site, place.node, settings.broker.prefix) for place in places},
+            known={topic(place.site, place.node, broker.prefix) for place in places},
             gap=record.listening().gap_before(int(time.time())),  # noqa: TID251  entry point
             on_refused=lambda: os.utime(lock.fileno()),
-            maps=[each.compiled() for each in settings.map],
-            former=_former(record),
+            maps=maps,
+            former=_former(pulses, part, broker),
+            number=number,
         )
         intake.beat_every_s = float(settings.record.pulse_seconds)
+        estate = Estate(
+            record,
+            part,
+            intakes=broker.intakes,
+            gone_s=GONE_PULSES * intake.beat_every_s,
+            # where the list is ours a name is a user's: those of other machines have others
+            of_all=broker.access_files is None,
+            heir=lambda pulse: Heir(
+                record,
+                broker,
+                time.time,  # noqa: TID251  entry point
+                pulse=pulse,
+                maps=maps,
+            ),
+        )
+        has_others = broker.is_shared or any(
+            kind_of(each.part) == "intake" and each.part != part for each in pulses
+        )
         # a batch is thousands of objects that all die together: looking for cycles among them took
         # a tenth of the work
         gc.freeze()
         gc.set_threshold(50_000)
         while True:
-            intake.turn()
+            intake.turn(estate.longest_s)
+            if has_others:
+                estate.turn()

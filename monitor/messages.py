@@ -25,7 +25,7 @@ import smtplib
 import ssl
 import threading
 import urllib.request
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from email.message import EmailMessage
 from email.utils import format_datetime, formataddr
@@ -37,8 +37,10 @@ from typing import TYPE_CHECKING, Any
 from monitor import catalogue, living, people, seals, storms, text
 from monitor.config import Messages, Settings
 from monitor.errors import DeliveryError, InputError, StoreError
+from monitor.parts import kind_of, of_kind
 from monitor.store import Record
 from monitor.store import people as kept
+from monitor.store.leasing import leases_of
 from monitor.store.people import AlarmNow, Message
 from monitor.text import seals as seal_text
 
@@ -469,13 +471,24 @@ class Alive:
 
 
 def alive(pulses: Mapping[str, int], *, archive: bool, now_s: int) -> list[Alive]:
-    """Whether each part that has to makes progress. A clock set back is no death."""
+    """Whether each part that has to makes progress, all of a kind. A clock set back is no death."""
     found = []
-    for part in (*PART_NAMES, *(("archive",) if archive else ())):
+    kinds = (*PART_NAMES, *(("archive",) if archive else ()))
+    for part in (part for kind in kinds for part in of_kind(kind, pulses) or [kind]):
         at_s = pulses.get(part)
         ago_s = None if at_s is None else max(now_s - at_s, 0)
         found.append(Alive(part, ago_s, ago_s is None or ago_s > ALIVE_S))
     return found
+
+
+def late_parts(found: Sequence[Alive]) -> list[str]:
+    """Parts whose work nobody does: of several watches one that lives does that of all."""
+    lives = {kind_of(each.part) for each in found if not each.late}
+    return [
+        each.part
+        for each in found
+        if each.late and not (kind_of(each.part) == "watch" and "watch" in lives)
+    ]
 
 
 @dataclass(slots=True)
@@ -491,7 +504,7 @@ class Heartbeat:
         if not self.url or self.next_s - BEAT_S <= now_s < self.next_s:
             return False
         self.next_s = now_s + BEAT_S
-        dead = [each.part for each in alive(pulses, archive=self.archive, now_s=now_s) if each.late]
+        dead = late_parts(alive(pulses, archive=self.archive, now_s=now_s))
         if dead:
             LOG.error("no heartbeat: no progress of %s", ", ".join(dead))
             return False
@@ -511,10 +524,17 @@ def run(settings: Settings, *, clock: Callable[[], int], pause: threading.Event)
         courier = Courier(record, settings.record_home, settings.messages, clock, deliver_in_time)
         courier.beat_every_s = settings.record.pulse_seconds
         heart = Heartbeat(settings.messages.heartbeat_url, archive=bool(settings.archive.url))
+        # the other machines' wait, and see by the one pulse that there is progress
+        leases = leases_of(record, settings.broker.member, clock)
         while not pause.is_set():
             try:
-                courier.turn()
-                pulses = {pulse.part: pulse.at_s for pulse in record.pulses()}
+                with leases.under(PART, keep=True) as is_ours:
+                    if is_ours:
+                        courier.turn()
+                if not is_ours:
+                    pause.wait(TURN_S)
+                    continue
+                pulses = {pulse.part: pulse.at_s for pulse in record.pulses() if not pulse.is_over}
                 heart.beat(pulses, now_s=clock())
             except StoreError as error:  # locked or full: what waits is still there
                 LOG.warning("%s", error)

@@ -37,6 +37,7 @@ from pathlib import Path
 from monitor import broker, forked
 from monitor.config import BUSY, Pages, Server, Settings, claim, is_loopback
 from monitor.errors import ConfigError, StoreError
+from monitor.parts import name_of
 from monitor.store import glance
 
 STUCK_S = 60.0  # a process beats every 5 to 10 s; no progress for longer helps nobody
@@ -271,20 +272,39 @@ def answers(pages: Pages) -> bool:
 
 def parts_of(settings: Settings) -> list[Part]:
     """The processes that these settings ask for, in the order of starting."""
-    part = (sys.executable, "-m", "monitor.cli.part")
+    member = settings.broker.member
     parts = [
-        Part("intake", (*part, "intake"), beats=True, shares=True),
-        Part("watch", (*part, "watch"), beats=True, shares=True),
-        Part("messages", (*part, "messages"), beats=True, shares=True),
+        *_several("intake", settings.broker.intakes, member),
+        *_several("watch", settings.record.watches, member),
+        *_several("messages", 1, ""),
         _pages(settings.pages),
     ]
     if settings.archive.url:
-        parts.append(Part("archive", (*part, "archive"), beats=True, shares=True))
+        parts += _several("archive", 1, "")
     if settings.weather:
-        parts.append(Part("weather", (*part, "weather"), beats=True, shares=True))
+        parts += _several("weather", 1, "")
     if settings.broker.embedded:
         parts.insert(0, Part("broker", tuple(broker.command(settings.broker.port, settings.log))))
     return parts
+
+
+def _several(kind: str, count: int, member: str) -> list[Part]:
+    """Processes of one kind, numbered."""
+    return [
+        Part(
+            name_of(kind, number=number, member=member),
+            (
+                sys.executable,
+                "-m",
+                "monitor.cli.part",
+                kind,
+                *([str(number)] if number > 1 else []),
+            ),
+            beats=True,
+            shares=True,
+        )
+        for number in range(1, count + 1)
+    ]
 
 
 def _pages(pages: Pages) -> Part:
@@ -312,9 +332,9 @@ def _signs(record_home: Path, home: Path, server: Server | None = None) -> dict[
     would refuse another process as well, so that killing this one helps nobody.
     """
     signs = glance.pulses(record_home, server)
-    with contextlib.suppress(OSError):
-        touched_ns = (home / "intake.lock").stat().st_mtime_ns
-        signs["intake"] = hash((signs.get("intake"), touched_ns))
+    for lock in home.glob("intake*.lock"):
+        with contextlib.suppress(OSError):
+            signs[lock.stem] = hash((signs.get(lock.stem), lock.stat().st_mtime_ns))
     return signs
 
 

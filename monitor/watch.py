@@ -39,6 +39,7 @@ from monitor.lot import (
     ZoneReadings,
     silent_after_s,
 )
+from monitor.parts import kind_of
 from monitor.store import (
     Alarm,
     AlarmStep,
@@ -55,6 +56,7 @@ from monitor.store import (
 )
 from monitor.store.causes import CauseRow, CauseWork, NewCause
 from monitor.store.health import Listening
+from monitor.store.leasing import ALONE, Alone, Leases
 from monitor.store.people import NOT_WATCHED
 
 LOG = logging.getLogger(__name__)
@@ -63,6 +65,7 @@ HOUR_S = 3_600
 OLD_NEWS_S = 7 * DAY_S  # an alarm that ended this long before it was found asks for no answer
 HANDING_OVER_S = 300  # after its last message: a node with a backlog sends without a pause
 SYSTEM = holds.SYSTEM
+LOT = "lot"  # the work that one watch at a time does for all
 LEAK: AlarmKind = "leak suspect"
 OF_PROOF: frozenset[AlarmKind] = frozenset({"drying stalled", "did not stay dry"})  # of no hour
 AHEAD: AlarmKind = "freezing ahead"  # of hours that are still to come
@@ -124,7 +127,13 @@ class Round:
     raised: int = 0
 
 
-def tick(record: Record, *, now_s: int, alive: Callable[[], None] = lambda: None) -> Round:
+def tick(
+    record: Record,
+    *,
+    now_s: int,
+    alive: Callable[[], None] = lambda: None,
+    leases: Alone | Leases = ALONE,
+) -> Round:
     """Judge every unit that is due, apply the instant rules and the silence rule.
 
     Parameters
@@ -135,12 +144,44 @@ def tick(record: Record, *, now_s: int, alive: Callable[[], None] = lambda: None
         The time; hours are judged when they are over.
     alive : callable
         Called after each unit: a long round makes progress too.
+    leases : Alone or Leases
+        Which work is ours. Of several watches each judges units that no other is at, and one does
+        what is of the whole lot.
     """
-    listening = record.listening()
-    _notice_absence(record, listening, now_s=now_s)
+    with leases.under(LOT, keep=True) as is_ours:
+        if is_ours:
+            _in_turn(partial(_deal, record, now_s=now_s))
+    done = _judge_dues(record, now_s=now_s, alive=alive, leases=leases)
+    with leases.under(LOT, keep=True) as is_ours:
+        if is_ours:
+            _in_turn(partial(_look_at_lot, record, now_s=now_s, leases=leases))
+    return done
+
+
+def _in_turn(work: Callable[[], None]) -> None:
+    """Do what is of the whole lot; if another has taken it over meanwhile, it goes on with it."""
+    try:
+        work()
+    except MeanwhileError as error:
+        LOG.info("the lot: left to another: %s", error)
+
+
+def _deal(record: Record, *, now_s: int) -> None:
+    """Before units are judged: marks of new readings, hours and thaws of the sites."""
+    _notice_absence(record, record.listening(), now_s=now_s)
     record.deal_marks(to_hour=now_s // HOUR_S)
-    for site in record.sites():
+    sites = {site.code: site for site in record.sites()}
+    for site in sites.values():
         _guarded(partial(judge_site, record, site, to_hour=now_s // HOUR_S), site.code)
+    of = {unit.code: unit.site for unit in record.units()}
+    for code in sorted({of[due.unit] for due in record.due(to_hour=now_s // HOUR_S)}):
+        _guarded(partial(_note_thaw, record, sites[code], now_s=now_s), code)
+
+
+def _judge_dues(
+    record: Record, *, now_s: int, alive: Callable[[], None], leases: Alone | Leases
+) -> Round:
+    """Judge all units that are due and that no other watch is at."""
     dues = record.due(to_hour=now_s // HOUR_S)
     # after `due`: what is entered or placed later leaves its mark for the next round
     sites = {site.code: site for site in record.sites()}
@@ -148,27 +189,48 @@ def tick(record: Record, *, now_s: int, alive: Callable[[], None] = lambda: None
     placements = record.placements()
     wet = {sample.unit for sample in record.latest() if sample.contact}
     dues = sorted(dues, key=lambda due: due.unit not in wet)  # a long round begins where water is
-    for code in sorted({units[due.unit].site for due in dues}):
-        _guarded(partial(_note_thaw, record, sites[code], now_s=now_s), code)
     done = Round()
     for due in dues:
         unit = units[due.unit]
-        found = _guarded(
-            partial(judge_unit, record, sites[unit.site], unit, due, placements, now_s=now_s),
-            unit.code,
-        )
+        with leases.under(_work_of(unit.code)) as is_ours:
+            # what was read before it was ours another may have judged
+            now = record.due(to_hour=now_s // HOUR_S, unit=unit.code) if leases.is_shared else [due]
+            if not is_ours or not now:
+                continue
+            found = _judge_due(record, sites[unit.site], unit, now[0], placements, now_s=now_s)
         alive()
-        if found is None:  # its words run out, those of others go on
-            continue
-        done = Round(done.units + 1, done.hours + found.hours, done.raised + found.raised)
-        if has_left(unit, placements):
-            continue
+        done = Round(done.units + found.units, done.hours + found.hours, done.raised + found.raised)
+    return done
+
+
+def _work_of(unit: str) -> str:
+    """The work that one watch at a time does for a unit."""
+    return f"unit {unit}"
+
+
+def _judge_due(
+    record: Record, site: Site, unit: Unit, due: Due, placements: Sequence[Placement], *, now_s: int
+) -> Round:
+    """Judge a unit, and what follows for it alone."""
+    found = _guarded(
+        partial(judge_unit, record, site, unit, due, placements, now_s=now_s), unit.code
+    )
+    if found is None:  # its words run out, those of others go on
+        return Round()
+    if not has_left(unit, placements):
         _guarded(partial(_look_ahead, record, unit, now_s=now_s), unit.code)
-        dried = partial(_look_at_dryer, record, sites[unit.site], unit, now_s=now_s)
-        _guarded(dried, unit.code)
+        _guarded(partial(_look_at_dryer, record, site, unit, now_s=now_s), unit.code)
+    return found
+
+
+def _look_at_lot(record: Record, *, now_s: int, leases: Alone | Leases) -> None:
+    """What is of the whole lot, or of nodes: water, silence, batteries, floods, holds, causes."""
+    listening = record.listening()
+    units, placements = {unit.code: unit for unit in record.units()}, record.placements()
     for code in record.uncounted():
         _guarded(partial(_chain_again, record, units[code], now_s=now_s), code)
-    _guarded(partial(_notice_water, record, placements, units, now_s=now_s), "liquid water")
+    water = partial(_notice_water, record, placements, units, now_s=now_s, leases=leases)
+    _guarded(water, "liquid water")
     latest = record.latest()
     known = record.alarms(open_only=True)  # each rule below looks at its own kind
     placed, newest = _in_force(placements), _newest(latest)
@@ -181,7 +243,6 @@ def tick(record: Record, *, now_s: int, alive: Callable[[], None] = lambda: None
     _guarded(partial(record.close_days, now_s=now_s), "days of proofs")
     held = holds.review(record, now_s=now_s)
     group_alarms(record, newest, placed, units, now_s=now_s, held=held)
-    return done
 
 
 def _guarded(look: Callable[[], _Looked], of: str) -> _Looked | None:
@@ -963,15 +1024,20 @@ def _notice_water(
     units: Mapping[str, Unit],
     *,
     now_s: int,
+    leases: Alone | Leases,
 ) -> None:
-    """Liquid water is raised at once, under the same key that its hour will give it."""
+    """Liquid water is raised at once, under the same key that its hour will give it.
+
+    A unit that another watch is just judging is looked at in the next round.
+    """
     found = [sample for sample in record.latest() if sample.contact and sample.unit in units]
-    if not found:
-        return
-    known = record.alarms(open_only=True)
-    standing = {(a.unit, a.zone) for a in known if a.kind == "water contact"}
     for newest in found:
-        if (newest.unit, newest.zone) not in standing:
+        with leases.under(_work_of(newest.unit)) as is_ours:
+            if not is_ours:
+                continue
+            known = record.alarms(unit=newest.unit, open_only=True)
+            if any(a.kind == "water contact" and a.zone == newest.zone for a in known):
+                continue
             unit = units[newest.unit]
             change = judge.AlarmChange(newest.zone, "water contact", newest.at_s, None, {})
             events = record.events(unit.site, unit=unit.code)
@@ -986,7 +1052,8 @@ def _notice_water(
 
 def _notice_absence(record: Record, listening: Listening, *, now_s: int) -> None:
     """Tell once that the monitor itself was away: nobody listened to the nodes, or nobody judged."""
-    judged_s = next((pulse.at_s for pulse in record.pulses() if pulse.part == "watch"), now_s)
+    beats = [pulse.at_s for pulse in record.pulses() if kind_of(pulse.part) == "watch"]
+    judged_s = max(beats, default=now_s)
     for from_s, to_s in listening.absences(judged_s=judged_s, now_s=now_s):
         if now_s - to_s <= DAY_S:  # the outbox takes each key once
             said = text.not_watched_text(from_s=from_s, to_s=to_s)

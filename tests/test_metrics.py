@@ -122,10 +122,10 @@ def test_values_are_those_of_a_count_by_hand(record: Record, tmp_path: Path) -> 
         for (class_, state), number in standing.items():
             assert told["sillkeep_alarms", f"class={class_}", f"state={state}"] == number
         assert sum(told.values()) == sum(standing.values()) == 3
-    assert got["sillkeep_messages_total", "result=taken"] == 86
-    assert got["sillkeep_messages_created", "result=taken"] == NOW_S - 5000
+    assert got["sillkeep_messages_total", "process=intake", "result=taken"] == 86
+    assert got["sillkeep_messages_created", "process=intake", "result=taken"] == NOW_S - 5000
     for name in ("stored", "repeated", "disputed", "rejected", "late"):
-        assert got["sillkeep_samples_total", f"result={name}"] == COUNTS[name]
+        assert got["sillkeep_samples_total", "process=intake", f"result={name}"] == COUNTS[name]
     assert got["sillkeep_watch_round_seconds",] == 1.25
     assert got["sillkeep_watch_success_timestamp_seconds",] == NOW_S - 9
     assert got["sillkeep_backup_success_timestamp_seconds",] == NOW_S - 40_000

@@ -41,7 +41,7 @@ def test_migrations_from_nothing_give_the_tables_of_the_schema(tmp_path: Path) -
     metadata.create_all(engine)
     engine.dispose()
     migrated = definitions(tmp_path / FILE_NAME)
-    assert len([name for name in metadata.tables if name in migrated]) == 62
+    assert len([name for name in metadata.tables if name in migrated]) == 63
     assert migrated == definitions(tmp_path / "plain.sqlite")
 
 

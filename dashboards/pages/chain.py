@@ -12,6 +12,7 @@ from dashboards.paint import marked
 from dashboards.words import Wish
 from monitor import text
 from monitor.catalogue import say
+from monitor.parts import of_kind
 from monitor.store.health import Chain, NodeNow
 
 # those without which nothing moves; others show once they are heard
@@ -59,7 +60,8 @@ def blocks(chain: Chain, asked: Wish, *, whole: bool = True) -> list[Any]:
 
 def _pulses(chain: Chain, asked: Wish) -> Component:
     known = {pulse.part: pulse for pulse in chain.pulses}
-    names = [*PARTS, *(part for part in known if part not in PARTS)]
+    needed = [part for kind in PARTS for part in of_kind(kind, known) or [kind]]
+    names = [*needed, *(part for part in known if part not in needed)]
     entries = []
     for name in names:
         pulse = known.get(name)

@@ -21,6 +21,7 @@ from monitor import messages
 from monitor.checks import network, system
 from monitor.config import Server, Settings
 from monitor.errors import MonitorError, StoreError
+from monitor.parts import kind_of, of_kind
 from monitor.serve import answers
 from monitor.store import OutboxItem, Record, keeping, open_record
 from monitor.store import people as kept
@@ -229,19 +230,20 @@ def _bare(error: Exception) -> str:
 
 
 def is_heard(seen: Seen, *, now_s: int, pulse_s: int) -> bool:
-    """Whether an intake says, not long ago, that the broker has taken its subscription.
+    """Whether one intake says, not long ago, that the broker has taken its subscription.
 
     Not long ago is two pulses: to ask the broker while the intake lives takes its connection away.
     """
-    at_s = seen.pulses.get("intake")
     fresh_s = max(messages.ALIVE_S // 10, 2 * pulse_s + LATE_S)
-    is_fresh = at_s is not None and abs(now_s - at_s) < fresh_s
-    return is_fresh and bool(seen.details["intake"].get("connected"))
+    return any(
+        abs(now_s - seen.pulses[part]) < fresh_s and bool(seen.details[part].get("connected"))
+        for part in of_kind("intake", seen.pulses)
+    )
 
 
 def processes(settings: Settings, seen: Seen, *, now_s: int) -> list[CheckLine]:
     """Whether each process makes progress."""
-    if not any(part in seen.pulses for part in messages.PART_NAMES):
+    if not any(kind_of(part) in messages.PART_NAMES for part in seen.pulses):
         return [CheckLine("processes", "look", "processes never", {})]
     lines = []
     for each in messages.alive(seen.pulses, archive=bool(settings.archive.url), now_s=now_s):
@@ -262,7 +264,7 @@ def board(settings: Settings, seen: Seen) -> list[CheckLine]:
         return [CheckLine("board", "OK", "board waits", facts)]
     if answers(settings.pages):
         return [CheckLine("board", "OK", "board answers", facts)]
-    if not any(part in seen.pulses for part in messages.PART_NAMES):
+    if not any(kind_of(part) in messages.PART_NAMES for part in seen.pulses):
         return [CheckLine("board", "look", "board not started", facts)]
     return [CheckLine("board", "broken", "board off", facts)]
 

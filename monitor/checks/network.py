@@ -24,6 +24,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from monitor import intake, messages
 from monitor.config import Broker, Settings, is_loopback
 from monitor.errors import InputError
+from monitor.parts import name_of
 from monitor.store.health import CheckLine
 
 ANSWER_S = 3.0  # for each answer of a server
@@ -174,7 +175,7 @@ class Trial:
         """What came of it, within some seconds."""
         client = self.client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
-            client_id=intake.client_name(self.broker),
+            client_id=intake.client_name(self.broker, name_of("intake", member=self.broker.member)),
             protocol=mqtt.MQTTv5,
             manual_ack=True,  # nothing is acknowledged: what waits for the intake goes on waiting
         )

@@ -44,6 +44,7 @@ app.add_typer(event_app, name="event")
 app.add_typer(node_app, name="node")
 
 DAY_S, YEAR_S = 86_400, 31_557_600
+GONE_S = 7 * DAY_S  # for so long pages show a watch of another machine that is gone
 BLOCKS_A_TICK = 10  # of readings sealed: a lot's year in a day
 BETWEEN_S = 0.1
 FIRST_LOOK_S, LOOK_EVERY_S = 20.0, 900.0  # at the installation: once all that was started works
@@ -244,13 +245,18 @@ def serve() -> None:
 
 
 @app.command()
-def intake() -> None:
+def intake(
+    number: Annotated[
+        int, typer.Option(min=1, help="Which of the intakes of this machine (broker.intakes).")
+    ] = 1,
+) -> None:
     """Take in readings from the broker."""
     from monitor import intake as taker
+    from monitor.parts import name_of
 
     settings = _settings()
-    _log_as("intake", settings)
-    sys.exit(taker.run(settings))
+    _log_as(name_of("intake", number=number, member=settings.broker.member), settings)
+    sys.exit(taker.run(settings, number=number))
 
 
 @dataclass(slots=True)
@@ -331,6 +337,7 @@ class _Beat:
     """Leaves the pulse of the watch, every few seconds at most."""
 
     record: "Record"
+    part: str
     every_s: int
     last_s: float = float("-inf")
     told: str = "{}"  # of the last whole round
@@ -338,7 +345,7 @@ class _Beat:
     def __call__(self) -> None:
         if time.monotonic() - self.last_s >= self.every_s:
             self.last_s = time.monotonic()
-            self.record.beat("watch", _now(), self.told)
+            self.record.beat(self.part, _now(), self.told)
 
     def done(self, *, took_s: float) -> None:
         """A round is over."""
@@ -347,14 +354,23 @@ class _Beat:
 
 
 @app.command()
-def watch() -> None:
+def watch(
+    number: Annotated[
+        int, typer.Option(min=1, help="Which of the watches of this machine (record.watches).")
+    ] = 1,
+) -> None:
     """Judge, raise alarms and notice silence, round after round."""
     from monitor import watch as watcher
     from monitor.config import BUSY, claim
+    from monitor.parts import name_of
+    from monitor.store.leasing import leases_of
 
     settings = _settings()
-    _log_as("watch", settings)
-    lock = claim(settings.home, "watch")
+    part = name_of("watch", number=number, member=settings.broker.member)
+    _log_as(part, settings)
+    if number > settings.record.watches:
+        raise InputError(f"record.watches is {settings.record.watches}: there is no watch {number}")
+    lock = claim(settings.home, part)
     if lock is None:
         logging.getLogger("watch").error("another watch of %s is running", settings.home)
         sys.exit(BUSY)
@@ -364,18 +380,35 @@ def watch() -> None:
         record = _record()
         house = _House(settings)
         ending.callback(house.end)
-        beat = _Beat(record, settings.record.pulse_seconds)
+        _forget_watches(record, settings, now_s=_now())
+        beat = _Beat(record, part, settings.record.pulse_seconds)
+        is_shared = settings.record.watches > 1 or bool(settings.broker.member)
+        leases = leases_of(record, part if is_shared else "", _now)
         while True:
             began_s = time.monotonic()
-            done = watcher.tick(record, now_s=_now(), alive=beat)
+            done = watcher.tick(record, now_s=_now(), alive=beat, leases=leases)
             beat.done(took_s=time.monotonic() - began_s)
             if done.units:
                 logging.getLogger("watch").info(
                     "judged %d units, %d hours, %d alarms", done.units, done.hours, done.raised
                 )
-            house.keep(record, pause, now_s=_now())
+            with leases.under(watcher.LOT, keep=True) as is_ours:
+                if is_ours:
+                    house.keep(record, pause, now_s=_now())
             house.keep_list(record)
             pause.wait(TICK_S)
+
+
+def _forget_watches(record: "Record", settings: "Settings", *, now_s: int) -> None:
+    """Drop the pulses of watches that the settings ask for no more, and of machines long gone."""
+    from monitor.parts import kind_of, member_of, number_of
+
+    for pulse in record.pulses():
+        is_here = member_of(pulse.part) == settings.broker.member
+        is_unwanted = is_here and number_of(pulse.part) > settings.record.watches
+        is_gone = not is_here and pulse.at_s < now_s - GONE_S
+        if kind_of(pulse.part) == "watch" and (is_unwanted or is_gone):
+            record.settle_pulse(pulse)
 
 
 @app.command()
@@ -383,6 +416,7 @@ def archive() -> None:
     """Mirror readings and hours into the archive of the settings, whatever it does."""
     from monitor.config import BUSY, claim
     from monitor.store import Mirror
+    from monitor.store.leasing import leases_of
 
     settings = _settings()
     _log_as("archive", settings)
@@ -394,7 +428,8 @@ def archive() -> None:
         sys.exit(BUSY)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))  # what is half done is sent again
     with lock, _record() as record:
-        Mirror(record.engine, settings.archive, clock=_now).run(threading.Event())
+        leases = leases_of(record, settings.broker.member, _now)
+        Mirror(record.engine, settings.archive, clock=_now).run(threading.Event(), leases)
 
 
 @app.command()
@@ -758,7 +793,7 @@ def restore(
     settings = _settings()
     _in_a_file(settings)
     with ExitStack() as locks:
-        for part in ("serve", "intake", "watch", "messages", "archive", "weather"):
+        for part in _locks(settings.home):
             lock = claim(settings.home, part)
             if lock is None:
                 typer.echo(
@@ -774,6 +809,15 @@ def restore(
     from monitor.cli.provision import follow_credentials
 
     follow_credentials(aside)
+
+
+def _locks(home: Path) -> list[str]:
+    """Locks of all that may write into the record, of all that ever ran here."""
+    from monitor.parts import kind_of
+
+    kinds = ("serve", "intake", "watch", "messages", "archive", "weather")
+    found = {file.stem for file in home.glob("*.lock") if kind_of(file.stem) in kinds}
+    return [*kinds, *sorted(found - set(kinds))]
 
 
 @contextmanager

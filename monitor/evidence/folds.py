@@ -77,11 +77,12 @@ def _unpacked(data: bytes, at: int, count: int) -> Floats:
 
 def median_of_known(values: Floats) -> Floats:
     """Median over the first axis of what is known; nan where nothing is."""
-    ranked = np.sort(values, axis=0)  # nan last
+    ranked = np.sort(values.reshape(len(values), -1), axis=0)  # nan last
     count = np.isfinite(ranked).sum(axis=0)
-    low = np.take_along_axis(ranked, (np.maximum(count - 1, 0) // 2)[None], axis=0)[0]
-    high = np.take_along_axis(ranked, np.minimum(count // 2, len(ranked) - 1)[None], axis=0)[0]
-    return np.where(count > 0, 0.5 * (low + high), np.nan)
+    column = np.arange(ranked.shape[1])
+    low = ranked[np.maximum(count - 1, 0) // 2, column]
+    high = ranked[np.minimum(count // 2, len(ranked) - 1), column]
+    return np.where(count > 0, 0.5 * (low + high), np.nan).reshape(values.shape[1:])
 
 
 def drive(water_mm: ArrayLike) -> Floats:

@@ -27,6 +27,7 @@ Floats = NDArray[np.float64]
 PAIRED = 16
 PAIRS = tuple(combinations(range(PAIRED), 2))
 BENDS = (0.0, 0.25, 0.5, 0.75)  # where the lines of a feature bend, on its 0..1 scale
+_PAIRS, _BENDS = np.array(PAIRS), np.array(BENDS)
 # A unit's own threshold: days looked back on, days and zones that are enough, margin in log odds
 OWN_DAYS, OWN_LEAST_DAYS, OWN_LEAST_ZONES, OWN_MARGIN = 90, 30, 4, 2.5
 # What a person is told: each cue is a group of features.
@@ -89,13 +90,18 @@ class Weights:
 
     def log_odds(self, scaled_features: Floats) -> Floats:
         """Logarithm of the odds, of scaled features (F, ...)."""
-        total = np.full(scaled_features.shape[1:], self.table.constant)
-        for feature, weights in zip(scaled_features, self.lines, strict=True):
-            for bend, weight in zip(BENDS, weights.tolist(), strict=True):
-                total += weight * np.maximum(feature - bend, 0.0)
-        for (first, second), weight in zip(PAIRS, self.products.tolist(), strict=True):
-            if weight:
-                total += weight * scaled_features[first] * scaled_features[second]
+        shape = scaled_features.shape[1:]
+        ones = (1,) * len(shape)
+        bent = np.maximum(scaled_features[:, None] - _BENDS.reshape(1, -1, *ones), 0.0)
+        lines = self.lines.reshape(*self.lines.shape, *ones) * bent
+        used = np.flatnonzero(self.products)
+        first, second = _PAIRS[used].T
+        weights = self.products[used].reshape(-1, *ones)
+        products = weights * scaled_features[first] * scaled_features[second]
+        constant = np.full((1, *shape), self.table.constant)
+        terms = np.concatenate([constant, lines.reshape(-1, *shape), products])
+        # one after the other: a sum in pairs would have other last digits for one zone than for many
+        total: Floats = np.add.accumulate(terms, axis=0)[-1]
         return total
 
     def cues(self, features: Floats) -> dict[str, Floats]:
@@ -115,11 +121,14 @@ class Weights:
 def scaled(features: Floats, knots: tuple[tuple[float, ...], ...]) -> Floats:
     """Each feature (first axis) on 0..1 along its knots, straight between them, cut at the ends."""
     result = np.empty(features.shape)
-    for row, levels in enumerate(knots):
-        share = np.linspace(0.0, 1.0, len(levels))
-        placed = np.interp(features[row], levels, share)
-        result[row] = np.where(np.isnan(features[row]), np.nan, placed)
+    for row, (levels, shares) in enumerate(_with_shares(knots)):
+        result[row] = np.interp(features[row], levels, shares)  # nan stays nan
     return result
+
+
+@cache
+def _with_shares(knots: tuple[tuple[float, ...], ...]) -> list[tuple[Floats, Floats]]:
+    return [(np.array(levels), np.linspace(0.0, 1.0, len(levels))) for levels in knots]
 
 
 def own_threshold(scores: Floats, *, threshold: float) -> float:

@@ -40,6 +40,7 @@ from monitor.store import influx, sealing
 from monitor.store import schema as t
 from monitor.store.engine import reading, writing
 from monitor.store.influx import RefusedError, Server
+from monitor.store.leasing import ALONE, Alone, Leases
 
 LOG = logging.getLogger(__name__)
 TICK_S = 10.0  # between looks when level, and between pulses while waiting
@@ -212,15 +213,22 @@ class Mirror:
             self._server.close()
             self._server = None
 
-    def run(self, pause: threading.Event) -> None:
-        """Mirror until `pause` is set. Trouble is told, waited out and tried again."""
+    def run(self, pause: threading.Event, leases: Alone | Leases = ALONE) -> None:
+        """Mirror until `pause` is set. Trouble is told, waited out and tried again.
+
+        Where several machines share the record, one does.
+        """
         failures, is_begun = 0, False
         while not pause.is_set():
             try:
-                if not is_begun:
-                    self.begin()
-                    is_begun = True
-                sent = self.step()
+                with leases.under(PART, keep=True) as is_ours:
+                    if is_ours and not is_begun:
+                        self.begin()
+                    is_begun = is_ours
+                    sent = self.step() if is_ours else 0
+                if not is_ours:
+                    pause.wait(TICK_S)
+                    continue
                 self._tell("")
                 failures = 0
                 self._beat(least_s=0 if not sent else TICK_S)

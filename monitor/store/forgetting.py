@@ -49,7 +49,7 @@ PLAIN = frozenset({
     "moisture_basis", "verdict", "missing", "figures", "version", "word", "act", "what", "channel",
     "language", "colours", "password", "place", "target", "address_key", "root", "manifest", "papers",
     "text", "parts", "facts", "part", "reach", "node", "zone", "columns", "item", "items", "carried", "material", "faces", "topic",
-    "hash", "claim",
+    "hash", "claim", "holder",
 })  # fmt: skip
 TYPED = frozenset({("joint", "place"), ("joint", "code")})  # of those names, what people type
 # cells of a leaf of the proofs' chain that hold what people type, by its first (`watch.event_leaf`)

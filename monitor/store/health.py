@@ -3,11 +3,13 @@
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Any, Literal
 
 from sqlalchemy import ColumnElement, Connection, Engine, FromClause, Row, func, select
 
 from monitor.lot import DEFAULT_SILENCE_S, silent_after_s
+from monitor.parts import OVER, kind_of
 from monitor.store import checking, judging, people
 from monitor.store import schema as t
 from monitor.store.archive import Standing, standing
@@ -27,6 +29,7 @@ class Pulse:
     at_s: int
     late: bool
     damage: bool = False  # the record's check of itself found some
+    is_over: bool = False  # it is gone, and another took over its work
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,28 +213,36 @@ def _stations(db: Connection) -> tuple[StationNow, ...]:
 
 
 def listening(db: Connection) -> Listening:
-    """The intake's newest sign of progress, and what it says of the time before it."""
-    row = db.execute(
-        select(t.pulse.c.at_s, t.pulse.c.detail).where(t.pulse.c.part == "intake")
-    ).one_or_none()
-    if row is None:
-        return Listening()
-    gap = json.loads(row.detail).get("gap")
-    return Listening(row.at_s, (gap[0], gap[1]) if gap else None)
+    """The newest sign of progress of any intake, and what they say of the time before they were there.
+
+    While one listens, what was dealt to another that is gone is on its way: by its heir, or from the
+    nodes once more. To call nobody silent meanwhile would hide who is.
+    """
+    told = intakes(db).values()
+    gaps = [(gap[0], gap[1]) for _, said in told if (gap := said.get("gap"))]
+    newest = max(gaps, key=itemgetter(1), default=None)
+    return Listening(max((at_s for at_s, _ in told), default=None), newest)
+
+
+def intakes(db: Connection) -> dict[str, tuple[int, dict[str, Any]]]:
+    """Pulse of each intake, and what it told with it, by its name."""
+    rows = db.execute(select(t.pulse).where(t.pulse.c.part.like("intake%"))).all()
+    return {row.part: (row.at_s, json.loads(row.detail))
+            for row in rows if kind_of(row.part) == "intake"}  # fmt: skip
 
 
 def floods(db: Connection) -> tuple[int, tuple[Flood, ...]]:
-    """Since when the intake counts, and what it has dropped since, the newest first."""
-    detail = db.scalar(select(t.pulse.c.detail).where(t.pulse.c.part == "intake"))
-    told = json.loads(detail) if detail else {}
-    since_s = told.get("since_s", 0)
-    if not told.get("floods"):
+    """Since when all intakes count, and what they have dropped since, the newest first."""
+    told = [said for _, said in intakes(db).values()]
+    since_s = max((said.get("since_s", 0) for said in told), default=0)
+    drops = [drop for said in told for drop in said.get("floods", {}).items()]
+    if not drops:
         return since_s, ()
     query = select(t.site.c.code, t.node.c.code).join_from(t.site, t.node, isouter=True)
     known = {(site, node) for site, node in db.execute(query)}
     sites = sorted({site for site, _ in known})
     found: dict[tuple[str, str], Flood] = {}
-    for topic, (dropped, at_s) in told["floods"].items() if sites else ():
+    for topic, (dropped, at_s) in drops if sites else ():
         site, _, node = topic.removesuffix("/senml").rpartition("/")
         site = site.rpartition("/")[2]
         if (site, node) not in known:
@@ -265,12 +276,13 @@ def read_pulses(db: Connection, *, now_s: int) -> tuple[Pulse, ...]:
     checked = checking.last(db)
     found = []
     c = t.pulse.c
+    gone = {part for part, (_, said) in intakes(db).items() if OVER in said}
     query = select(c.part, c.at_s).where(c.part.not_in((CHECKS, BACKUP))).order_by(c.part)
     for part, at_s in db.execute(query):
         is_check = part == checking.PART
         late = now_s - at_s > (CHECK_LATE_S if is_check else PULSE_LATE_S)
         damage = is_check and checked is not None and checked.count > 0
-        found.append(Pulse(part, at_s, late, damage))
+        found.append(Pulse(part, at_s, late, damage, part in gone))
     return tuple(found)
 
 

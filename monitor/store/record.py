@@ -3,13 +3,14 @@
 Every public method is one transaction. Codes come in and go out; keys stay inside.
 """
 
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Engine, and_, func, or_, select, update
+from sqlalchemy import Connection, Engine, and_, delete, func, or_, select, update
 
 from monitor import correction
 from monitor.errors import InputError
@@ -37,6 +38,7 @@ from monitor.lot import (
     ZoneReadings,
     rain_mm,
 )
+from monitor.parts import OVER
 from monitor.store import (
     alarming,
     backup,
@@ -52,6 +54,7 @@ from monitor.store import (
     holding,
     joints,
     judging,
+    leasing,
     limits,
     lists,
     nodekeys,
@@ -109,6 +112,7 @@ class Record:
         self.engine = engine
         self.home = home
         self._names = taking.Names()
+        self._leases: list[leasing.Lease] = []  # under which it is written just now
 
     def __enter__(self) -> "Record":
         return self
@@ -135,7 +139,40 @@ class Record:
 
     def _writing(self) -> AbstractContextManager[Connection]:
         """One transaction; nothing of it is kept if anything in it fails."""
-        return writing(self.engine)
+        return self._leased() if self._leases else writing(self.engine)
+
+    @contextmanager
+    def _leased(self) -> Iterator[Connection]:
+        with writing(self.engine) as connection:
+            for lease in self._leases:
+                leasing.check(connection, lease)
+            yield connection
+
+    # --- leases ---
+
+    @contextmanager
+    def fenced(self, lease: leasing.Lease) -> Iterator[None]:
+        """What is written inside is kept only while this lease is held: else MeanwhileError."""
+        self._leases.append(lease)
+        try:
+            yield
+        finally:
+            self._leases.remove(lease)
+
+    def claim(self, what: str, holder: str, *, now_s: int, for_s: int) -> leasing.Lease | None:
+        """Take a lease; None if another process holds it."""
+        with writing(self.engine) as connection:
+            return leasing.claim(connection, what, holder, now_s=now_s, for_s=for_s)
+
+    def renew(self, lease: leasing.Lease, *, now_s: int, for_s: int) -> bool:
+        """Hold a lease for longer; False if another process has it."""
+        with writing(self.engine) as connection:
+            return leasing.set_end(connection, lease, until_s=now_s + for_s)
+
+    def let_go(self, lease: leasing.Lease) -> None:
+        """Let others have it at once."""
+        with writing(self.engine) as connection:
+            leasing.set_end(connection, lease, until_s=0)
 
     # --- the lot ---
 
@@ -764,6 +801,10 @@ class Record:
 
     # --- intake ---
 
+    def share(self) -> None:
+        """From now on others take in readings of the same nodes too."""
+        self._names.is_shared = True
+
     def take(
         self,
         readings: Sequence[Reading],
@@ -903,10 +944,11 @@ class Record:
         with self._writing() as connection:
             judging.deal_marks(connection, to_hour=to_hour)
 
-    def due(self, *, to_hour: int) -> list[Due]:
+    def due(self, *, to_hour: int, unit: str = "") -> list[Due]:
         """Units that have hours to judge before `to_hour`; of one that left those up to that day."""
+        of_unit = [t.unit.c.code == unit] if unit else []
         with self._reading() as connection:
-            return judging.due(connection, ~parting.unwatched(), to_hour=to_hour)
+            return judging.due(connection, ~parting.unwatched(), *of_unit, to_hour=to_hour)
 
     def judged(self) -> list[Judged]:
         """How far each unit's record reaches, of units that were judged ever, by code."""
@@ -1189,6 +1231,20 @@ class Record:
         c = t.pulse.c
         with self._reading() as connection:
             return [Pulse(*row) for row in connection.execute(select(c.part, c.at_s, c.detail))]
+
+    def settle_pulse(self, pulse: Pulse, *, by: str = "") -> None:
+        """Note by whom the work of a process that is gone was taken over; without `by` it is forgotten.
+
+        Not if it has beaten again meanwhile.
+        """
+        here = (t.pulse.c.part == pulse.part) & (t.pulse.c.at_s == pulse.at_s)
+        detail = json.dumps(json.loads(pulse.detail) | {OVER: by, "connected": False})
+        with self._writing() as connection:
+            connection.execute(
+                update(t.pulse).where(here).values(detail=detail)
+                if by
+                else delete(t.pulse).where(here)
+            )
 
     def counts(self) -> dict[str, int]:
         """How much the record holds; no table that grows with the readings is read through."""

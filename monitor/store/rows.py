@@ -1,5 +1,6 @@
 """What the record gives back, and what it is given to keep: frozen, in codes and not in keys."""
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -14,6 +15,7 @@ from monitor.lot import (
     Source,
     Zone,
 )
+from monitor.parts import OVER
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +233,11 @@ class Pulse:
     part: str
     at_s: int
     detail: str
+
+    @property
+    def is_over(self) -> bool:
+        """Whether another took over the work of this one, which is gone."""
+        return OVER in json.loads(self.detail)
 
 
 @dataclass(frozen=True, slots=True)

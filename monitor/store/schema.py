@@ -24,6 +24,7 @@
     person ─< person_address       who is told; the addresses themselves lie in a file beside this
     person ─< message ─< message_alarm    what was or will be sent to whom, about which alarms
     pulse                          when each process last made progress
+    lease                          which of several processes does a piece of work, and until when
     archive, archive_*             which archive mirrors this, and what it does not have yet
     account ─< account_reach       who may see the board, as what, and how much of the lot
     account, unit ─< link          addresses that sign in once, or show one unit for a time
@@ -662,6 +663,16 @@ pulse = Table(
     **_KEYED,
 )
 
+lease = Table(  # which of several processes does a piece of work (monitor.store.leasing)
+    "lease",
+    metadata,
+    Column("what", Text, primary_key=True),
+    Column("holder", Text, nullable=False),
+    Column("until_s", Integer, nullable=False),
+    Column("count", Integer, nullable=False),  # of those who ever held it; never less
+    **_KEYED,
+)
+
 archive = Table(  # one row: the archive that mirrors this record (monitor.store.archive)
     "archive",
     metadata,
@@ -1138,6 +1149,7 @@ GROUPS: dict[str, tuple[str, str]] = {
     "message": ("message_id", "0"),
     "message_alarm": ("message_id", "0"),
     "pulse": ("0", "0"),
+    "lease": ("count", "0"),
     "archive": ("0", "0"),
     "archive_reading": ("probe_id", "0"),
     "archive_hour": ("zone_id", "0"),

@@ -64,16 +64,20 @@ class Anchors:
     pairs: dict[int, tuple[int, int]] = field(default_factory=dict)
     hours: list[int] = field(default_factory=list)  # sorted
 
+    def wants(self, uptime_s: int, at_s: int) -> bool:
+        """Whether this pair is the smallest of its hour."""
+        known = self.pairs.get(uptime_s // ANCHOR_S)
+        return known is None or (uptime_s, at_s) < known
+
     def add(self, uptime_s: int, at_s: int) -> bool:
         """Keep the smallest pair of an hour; whether this one is it."""
-        hour, pair = uptime_s // ANCHOR_S, (uptime_s, at_s)
-        known = self.pairs.get(hour)
-        if known is None:
+        if not self.wants(uptime_s, at_s):
+            return False
+        hour = uptime_s // ANCHOR_S
+        if hour not in self.pairs:
             insort(self.hours, hour)
-        if known is None or pair < known:
-            self.pairs[hour] = pair
-            return True
-        return False
+        self.pairs[hour] = (uptime_s, at_s)
+        return True
 
     def time_at(self, uptime_s: int) -> int | None:
         """Time at an uptime; None without a pair.
@@ -97,12 +101,28 @@ class Anchors:
 
 @dataclass(slots=True)
 class Names:
-    """Keys of the nodes and probes met so far; only an open record's own cache."""
+    """Keys of the nodes and probes met so far; only an open record's own cache.
 
+    Keys never change. What is known of a running boot does where others take in its samples too
+    (`is_shared`): numbers are read anew in each group, pairs of uptime and time where one of them
+    is to be kept or used. A pair that is known may only be replaced by a smaller one, so one that
+    is no smaller needs no look.
+    """
+
+    is_shared: bool = False
     nodes: dict[tuple[str, str], int] = field(default_factory=dict)
     probes: dict[tuple[int, str], int] = field(default_factory=dict)
     seqs: dict[tuple[int, int], Seqs] = field(default_factory=dict)
     anchors: dict[tuple[int, int], Anchors] = field(default_factory=dict)
+    fresh: set[tuple[int, int]] = field(default_factory=set)  # anchors that were read in this group
+
+    def begin(self) -> None:
+        """A group begins: what others may have changed since the last one is not known any more."""
+        if self.is_large:
+            self.forget()
+        if self.is_shared:
+            self.seqs.clear()
+            self.fresh.clear()
 
     @property
     def is_large(self) -> bool:
@@ -111,7 +131,7 @@ class Names:
 
     def forget(self) -> None:
         """After a rollback: what was cached may not be in the record."""
-        for cache in (self.nodes, self.probes, self.seqs, self.anchors):
+        for cache in (self.nodes, self.probes, self.seqs, self.anchors, self.fresh):
             cache.clear()
 
 
@@ -140,8 +160,7 @@ def take(
         raise ValueError("untold readings are received at one time")
     receipted = readings
     readings = [*readings, *untold]
-    if names.is_large:
-        names.forget()
+    names.begin()
     nodes = [_node(connection, names, reading.site, reading.node) for reading in readings]
     came_s = repeat(received_s) if isinstance(received_s, int) else received_s
     rows = [
@@ -154,7 +173,8 @@ def take(
         renewed |= _keep_anchors(connection, names, clocks, of_clocks)
     for row, reading, node in zip(rows, readings, nodes, strict=True):
         if row["at_s"] is None and reading.uptime_s is not None:
-            row["at_s"] = _anchors(connection, names, node, row["boot"]).time_at(reading.uptime_s)
+            known = _anchors(connection, names, node, row["boot"], anew=True)
+            row["at_s"] = known.time_at(reading.uptime_s)
     changes = _insert(connection, rows)
     retimed: list[Touched] = []
     if renewed:
@@ -482,10 +502,15 @@ _WANTED = values(*(column(name, Integer) for name in ("probe_id", "boot", "seq")
 # --- samples whose clock was not set --------------------------------------------------------------
 
 
-def _anchors(connection: Connection, names: Names, node: int, boot: int) -> Anchors:
+def _anchors(
+    connection: Connection, names: Names, node: int, boot: int, *, anew: bool = False
+) -> Anchors:
+    """Pairs of a boot; `anew`: those of other intakes too, whenever they came."""
     found = names.anchors.get((node, boot))
-    if found is None:
+    is_old = anew and names.is_shared and (node, boot) not in names.fresh
+    if found is None or is_old:
         found = names.anchors[node, boot] = Anchors()
+        names.fresh.add((node, boot))
         c = t.anchor.c
         query = select(c.uptime_s, c.at_s).where(c.node_id == node, c.boot == boot)
         for uptime_s, at_s in connection.execute(query):
@@ -502,7 +527,10 @@ def _keep_anchors(
     for reading, node in zip(readings, nodes, strict=True):
         if reading.at_s is None or reading.uptime_s is None or reading.boot is None:
             continue
-        if _anchors(connection, names, node, reading.boot).add(reading.uptime_s, reading.at_s):
+        known = _anchors(connection, names, node, reading.boot)
+        if known.wants(reading.uptime_s, reading.at_s):
+            known = _anchors(connection, names, node, reading.boot, anew=True)
+        if known.add(reading.uptime_s, reading.at_s):
             renewed.add((node, reading.boot))
             key = (node, reading.boot, reading.uptime_s // ANCHOR_S)
             pair = (reading.uptime_s, reading.at_s)
@@ -603,8 +631,9 @@ def _receipts(
             arrived.setdefault((node, boot), []).append(seq)
             codes[node] = (reject.site, reject.node)
     rows, receipts = [], []
+    kept = _known_seqs(connection, [boot for boot in arrived if boot not in names.seqs])
     for (node, boot), seqs in arrived.items():
-        known = names.seqs.get((node, boot)) or _known_seqs(connection, node, boot)
+        known = names.seqs.get((node, boot)) or kept.get((node, boot), _NONE_YET)
         high, missing = names.seqs[node, boot] = with_seqs(known, seqs)
         if (high, missing) != known:
             rows.append(
@@ -643,12 +672,21 @@ def _told(
         yield first, last, (*([(0, first - 1)] if first else []), *parts[at])
 
 
-def _known_seqs(connection: Connection, node: int, boot: int) -> Seqs:
-    columns = t.receipt.c
-    query = select(columns.seq, columns.missing).where(
-        columns.node_id == node, columns.boot == boot
-    )
-    row = connection.execute(query).one_or_none()
-    if row is None:
-        return -1, []
-    return row.seq, [(first, last) for first, last in json.loads(row.missing)]
+_NONE_YET: Seqs = (-1, [])
+
+
+def _known_seqs(
+    connection: Connection, boots: Sequence[tuple[int, int]]
+) -> dict[tuple[int, int], Seqs]:
+    """What the record knows of these boots, each of a node."""
+    found: dict[tuple[int, int], Seqs] = {}
+    for start in range(0, len(boots), KEYS_A_QUERY):
+        wanted = _BOOTS.data(boots[start : start + KEYS_A_QUERY]).cte("wanted")
+        here = and_(*(t.receipt.c[column.name] == column for column in wanted.c))
+        for row in connection.execute(select(t.receipt).select_from(wanted.join(t.receipt, here))):
+            gaps = [(first, last) for first, last in json.loads(row.missing)]
+            found[row.node_id, row.boot] = (row.seq, gaps)
+    return found
+
+
+_BOOTS = values(*(column(name, Integer) for name in ("node_id", "boot")), name="wanted")

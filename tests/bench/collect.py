@@ -3,7 +3,7 @@
     tests/bench/run [--quick] [--only NAME ...] [--json FILE]
     tests/bench/run --from FILE [--docs]
 
-Some twenty minutes on a quiet machine of two cores; `--quick` sees in a minute or two that everything
+Ten to fifteen minutes on two cores; `--quick` sees in two or three that everything
 works, and its figures mean nothing. The exit status is 1 where a bench failed; its row says why.
 `--from` shows a run that `--json` kept; `--docs` puts it into the READMEs, from a run of all alone.
 """

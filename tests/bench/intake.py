@@ -1,11 +1,12 @@
 """Durable readings a second of the intake, beside the C subscriber of the same broker.
 
-    python -m tests.bench.intake [--runs 5]
+    python -m tests.bench.intake [--runs 5] [--intakes 2]
 
 Live QoS 1, one publisher, a node of its own in each run, for each has an allowance: `mosquitto_pub`
 sends while the subscriber listens. The clock runs from the start of the publisher to the last message
 printed by `mosquitto_sub` (which stores nothing), or to the last reading committed and synced by the
-intake. Runs alternate, so that another load on the machine meets both.
+intake. Runs alternate, so that another load on the machine meets both. With `--intakes` so many share the
+messages, after the runs with one.
 """
 
 import argparse
@@ -105,16 +106,17 @@ def listened(port: int, broker_log: Path, lines: bytes, *, count: int) -> float:
 
 
 def stored(port: int, record: sqlite3.Connection, lines: bytes, *, boot: int, last: int) -> float:
-    """Seconds until the intake has committed everything."""
-    whole = (last, "[]")
-    query = "select seq, missing from receipt where boot = ?"
+    """Seconds until the intakes have committed everything."""
+    whole = (last + 1,)
+    query = "select sum(readings) from latest join probe using (probe_id) join node using (node_id)"
+    query += " where node.code = 'n' || ?"
     start = time.perf_counter()
     publish(port, f"sillkeep/yard/n{boot}/senml", lines)
     until(lambda: record.execute(query, (boot,)).fetchone() == whole, seconds=WAIT_S, every=0.005)
     return time.perf_counter() - start
 
 
-def measure(folder: Path, runs: int, messages: dict[int, int]) -> list[Row]:
+def measure(folder: Path, runs: int, messages: dict[int, int], intakes: int = 1) -> list[Row]:
     """A row for each number of readings a message; `messages` says how many of them a run."""
     if MOSQUITTO is None or shutil.which("mosquitto_sub") is None:
         raise RuntimeError("mosquitto and mosquitto-clients are needed")
@@ -125,29 +127,35 @@ def measure(folder: Path, runs: int, messages: dict[int, int]) -> list[Row]:
         f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_inflight_messages 1000\n"
         "max_queued_messages 0\nlog_type subscribe\n" + ("user root\n" if os.getuid() == 0 else "")
     )
-    (folder / "sillkeep.toml").write_text(f'[broker]\nhost = "127.0.0.1"\nport = {port}\n')
+    (folder / "sillkeep.toml").write_text(
+        f'[broker]\nhost = "127.0.0.1"\nport = {port}\nintakes = {intakes}\n'
+    )
     log = folder / "mosquitto.log"
-    intake = [sys.executable, "-c", "from monitor.cli import main; main()", "intake"]
-    with (
-        running([MOSQUITTO, "-c", str(folder / "mosquitto.conf")], log),
-        running(intake, folder / "intake.log", SILLKEEP_HOME=str(folder)) as process,
-    ):
-        until(lambda: log.exists() and "sillkeep/+/+/senml" in log.read_text())
+    intake = [sys.executable, "-c", "from monitor.cli import main; main()", "intake", "--number"]
+    with contextlib.ExitStack() as ending:
+        start = ending.enter_context
+        start(running([MOSQUITTO, "-c", str(folder / "mosquitto.conf")], log))
+        home, said = str(folder), folder / "intake.log"
+        taking = [
+            start(running([*intake, str(n)], said, SILLKEEP_HOME=home))
+            for n in range(1, intakes + 1)
+        ]
+        until(lambda: log.read_text().count("sillkeep/+/+/senml") == intakes)
         record = sqlite3.connect(f"file:{folder / 'record.sqlite'}?mode=ro", uri=True, timeout=20)
         boot, rows = 0, []
         for each, count in messages.items():
             ours, theirs = [], []
-            spent_s = -processor_s(process)
+            spent_s = -sum(map(processor_s, taking))
             for _ in range(runs):
                 boot += 1
                 lines = payloads(boot, each=each, count=count)
                 theirs.append(count * each / listened(port, log, lines, count=count))
                 took_s = stored(port, record, lines, boot=boot, last=count * each - 1)
                 ours.append(count * each / took_s)
-            spent_s += processor_s(process)
+            spent_s += sum(map(processor_s, taking))
             rows.append(
                 Row(
-                    f"intake, {each} a message, durable",
+                    f"{'intake' if intakes == 1 else f'{intakes} intakes'}, {each} a message, durable",
                     statistics.median(ours),
                     "readings/s",
                     "mosquitto_sub, prints only",
@@ -173,9 +181,13 @@ def table_rows(*, quick: bool) -> list[Row]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--runs", type=int, default=5)
-    runs = parser.parse_args().runs
-    with tempfile.TemporaryDirectory() as folder:
-        print(told(measure(Path(folder), runs, MESSAGES)))
+    parser.add_argument("--intakes", type=int, default=1)
+    given = parser.parse_args()
+    rows = []
+    for intakes in sorted({1, given.intakes}):
+        with tempfile.TemporaryDirectory() as folder:
+            rows += measure(Path(folder), given.runs, MESSAGES, intakes)
+    print(told(rows))
 
 
 if __name__ == "__main__":

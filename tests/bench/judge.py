@@ -5,21 +5,25 @@
 Runs alternate, medians. The plain script is what somebody writes who has pandas and psychrolib: hourly
 means by `resample`, psychrolib and each formula called an hour at a time, the mould index in a loop.
 It gives twelve of the two dozen figures that `judge` gives, no alarm and nothing to go on from; where
-both are defined alike they are compared first. The lower yardstick is psychrolib's dew point alone.
+both are defined alike they are compared first. The lower yardsticks are psychrolib's dew point alone, as it
+is and compiled by numba.
 """
 
 import math
 import sys
 from dataclasses import replace
+from types import ModuleType
 
 import numpy as np
 import pandas as pd
-import psychrolib
 
 from monitor.judge import Judgement, Watched, advance
 from monitor.lot import Zone, ZoneReadings
+from tests.bench.air import psychrolib
 from tests.bench.rows import Row, in_turns, seconds, told
 
+# with numba installed psychrolib compiles itself, and a call takes a sixth of the time
+PLAIN, COMPILED = psychrolib(compiled=False), psychrolib(compiled=True)
 ZONES = 6
 START_S = 1_893_456_000
 EVERY_S = 600
@@ -76,9 +80,9 @@ def _zone(series: ZoneReadings) -> pd.DataFrame:
     hours = sampled.mean()
     hours["readings"] = sampled["temperature_c"].count()
     pairs = list(zip(hours["temperature_c"], hours["humidity_percent"] / 100.0, strict=True))
-    hours["dew_point_c"] = [psychrolib.GetTDewPointFromRelHum(t, rh) for t, rh in pairs]
+    hours["dew_point_c"] = [PLAIN.GetTDewPointFromRelHum(t, rh) for t, rh in pairs]
     hours["humidity_ratio_g_kg"] = [
-        1000 * psychrolib.GetHumRatioFromRelHum(t, rh, PRESSURE_PA) for t, rh in pairs
+        1000 * PLAIN.GetHumRatioFromRelHum(t, rh, PRESSURE_PA) for t, rh in pairs
     ]
     day = hours[["temperature_c", "humidity_percent"]].rolling(24, min_periods=1).mean()
     hours["wood_moisture_percent"] = [
@@ -150,7 +154,6 @@ def measure(days: int, runs: int) -> list[Row]:
     zones = tuple(Zone("u", code) for code in readings)
     watched = Watched(unit="u", zones=zones, readings=readings)
     to_hour = START_S // 3600 + days * 24
-    psychrolib.SetUnitSystem(psychrolib.SI)
     means = [
         (float(series.temperature_c[at]), float(series.humidity_percent[at]) / 100.0)
         for series in readings.values()
@@ -160,16 +163,17 @@ def measure(days: int, runs: int) -> list[Row]:
     def judge() -> Judgement:
         return advance(watched, None, from_day=START_S // 86_400, to_hour=to_hour)
 
-    def dew_points() -> None:
+    def dew_points(library: ModuleType) -> None:
         for celsius, humid in means:
-            psychrolib.GetTDewPointFromRelHum(celsius, humid)
+            library.GetTDewPointFromRelHum(celsius, humid)
 
     agree(judge(), plainly(readings))
     hours = ZONES * days * 24
     rows = []
     for name, other in (
         ("pandas, psychrolib an hour at a time", lambda: plainly(readings)),
-        ("psychrolib's dew point alone", dew_points),
+        ("psychrolib's dew point alone", lambda: dew_points(PLAIN)),
+        ("the same, compiled by numba", lambda: dew_points(COMPILED)),
     ):
         ours, theirs = in_turns(
             runs, lambda: hours / seconds(judge), lambda other=other: hours / seconds(other)

@@ -1,6 +1,6 @@
 """How many unit-months are judged again in a second, by one worker and by two.
 
-    PYTHONPATH=. python tests/bench/recompute.py [--sites 4] [--units 2] [--days 59] [--runs 3]
+    python -m tests.bench.recompute [--sites 4] [--units 2] [--days 59] [--runs 3]
 
 Units of six zones, a sample every ten minutes, judged by a watch before. Runs alternate, medians; each into
 an empty folder, with workers that have started (what their start takes is told apart), and with threads
@@ -11,7 +11,6 @@ row, and the means of each zone and hour; of the two dozen figures of an hour it
 """
 
 import argparse
-import os
 import shutil
 import statistics
 import tempfile
@@ -23,7 +22,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import psychrolib
 
 from monitor import recompute, watch
 from monitor.exchange import partitions
@@ -31,7 +29,10 @@ from monitor.lot import Placement, Site, Unit, Zone
 from monitor.recompute import month
 from monitor.store import Record, open_record
 from sensors.wire import Reading
+from tests.bench.air import psychrolib
+from tests.bench.rows import Row, seconds, told
 
+PLAIN = psychrolib(compiled=False)
 DAY_S, STEP_S = 86_400, 600
 START_S = 1_893_456_000  # 2030-01-01
 ZONES = ("off-rear-low", "off-mid-low", "door-rear-low", "roof-front", "floor-rear", "air-main")
@@ -80,11 +81,10 @@ def fill(record: Record, sites: int, units: int, days: int) -> None:
 
 def plain(files: Path) -> pd.DataFrame:
     """Dew point row by row, means by zone and hour."""
-    psychrolib.SetUnitSystem(psychrolib.SI)
     readings = pd.read_parquet(files)
     readings = readings[readings["unit"] != ""]
     readings["dew_point_c"] = [
-        psychrolib.GetTDewPointFromRelHum(celsius, humid / 100.0)
+        PLAIN.GetTDewPointFromRelHum(celsius, humid / 100.0)
         for celsius, humid in zip(
             readings["temperature_c"], readings["humidity_percent"], strict=True
         )
@@ -94,24 +94,17 @@ def plain(files: Path) -> pd.DataFrame:
     return readings.groupby(["unit", "zone", "hour"])[figures].mean()
 
 
-def seconds(run: Callable[[], object]) -> float:
-    start = time.perf_counter()
-    run()
-    return time.perf_counter() - start
-
-
 def ready(_: int) -> int:
     time.sleep(0.2)  # so that each worker gets one
     return len(month.HOURS)
 
 
-def main(sites: int, units: int, days: int, runs: int) -> None:
+def measure(sites: int, units: int, days: int, runs: int) -> list[Row]:
+    """A row for each way of working."""
     with tempfile.TemporaryDirectory() as room, ExitStack() as hands:
         home, files = Path(room) / "home", Path(room) / "files"
         with open_record(home) as record:
-            print(
-                f"filled and judged once: {seconds(lambda: fill(record, sites, units, days)):.0f} s"
-            )
+            fill(record, sites, units, days)
             partitions.export(record, files, sites=[], months=("", ""), tell=lambda _: None)
 
         def judged(executor: Executor) -> None:
@@ -137,19 +130,25 @@ def main(sites: int, units: int, days: int, runs: int) -> None:
                 before_s = time.process_time()
                 took[name].append(seconds(run))
                 used[name].append(time.process_time() - before_s)
-        load = os.getloadavg()[0]
     months = sites * units * days / 30.4
-    middle = {name: statistics.median(times) for name, times in took.items()}
-    for name, took_s in middle.items():
-        ratio = middle["plain pandas"] / took_s
-        print(
-            f"{name:14} {months / took_s:8.2f} unit-months/s  {took_s:6.1f} s  {ratio:5.2f} of plain"
-        )
-    ours, theirs = (
-        statistics.median(used[name]) / months for name in ("one thread", "plain pandas")
-    )
-    print(f"processor a unit-month: {ours:.2f} s, plain {theirs:.2f} s")
-    print(f"start of three workers: {start_s:.1f} s; load {load:.1f}")
+    pace = {name: months / statistics.median(times) for name, times in took.items()}
+    busy_s = {name: statistics.median(times) / months for name, times in used.items()}
+    notes = {
+        "one process": f"three workers start in {start_s:.1f} s",
+        "one thread": f"{busy_s['one thread']:.2f} s of processor a unit-month, the yardstick "
+        f"{busy_s['plain pandas']:.2f}",
+    }
+    return [
+        Row(f"recompute, {name}", pace[name], "unit-months/s", "pandas, psychrolib row by row: 3 figures",
+            pace["plain pandas"], notes.get(name, ""), main=name == "two processes")
+        for name in ways
+        if name != "plain pandas"
+    ]  # fmt: skip
+
+
+def table_rows(*, quick: bool) -> list[Row]:
+    """Rows of the table of benches."""
+    return measure(1, 1, 2, 1) if quick else measure(4, 2, 59, 3)
 
 
 if __name__ == "__main__":
@@ -159,4 +158,4 @@ if __name__ == "__main__":
     words.add_argument("--days", type=int, default=59)
     words.add_argument("--runs", type=int, default=3)
     asked = words.parse_args()
-    main(asked.sites, asked.units, asked.days, asked.runs)
+    print(told(measure(asked.sites, asked.units, asked.days, asked.runs)))

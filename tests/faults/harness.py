@@ -34,6 +34,7 @@ from msgspec import structs
 from monitor import watch
 from monitor.config import BUSY
 from monitor.lot import Placement, Site, Unit, Zone
+from monitor.parts import name_of
 from monitor.store import open_record
 from sensors.node import Broker, Node
 from sensors.outbox import Outbox
@@ -454,6 +455,8 @@ class Yard:
         After which nodes send again; longer where more is in flight than is stored in it. [s]
     intake_change, node_change, watch_change : str
         Code that runs in those children first: a seeded fault.
+    intakes, watches : int
+        That share the messages, and the units.
     """
 
     def __init__(
@@ -468,6 +471,8 @@ class Yard:
         intake_change: str = "",
         node_change: str = "",
         watch_change: str = "",
+        intakes: int = 1,
+        watches: int = 1,
     ) -> None:
         self.folder = folder
         self.home = folder / "home"
@@ -490,17 +495,35 @@ class Yard:
         self.broker = self._broker()
         self.node_line, self.intake_line = Proxy(self.broker.port), Proxy(self.broker.port)
         (self.home / "sillkeep.toml").write_text(
-            f'[broker]\nhost = "127.0.0.1"\nport = {self.intake_line.port}\n'
+            f'[broker]\nhost = "127.0.0.1"\nport = {self.intake_line.port}\nintakes = {intakes}\n'
+            f"[record]\nwatches = {watches}\n"
         )
         environment = {"SILLKEEP_HOME": str(self.home)}
-        self.intake = Child(
-            "intake", folder, QUICK_INTAKE + intake_change + SILLKEEP, ("intake",), environment
-        )
-        self.flag = folder / "watch.busy"
-        quick = QUICK_WATCH.format(flag=str(self.flag))
-        self.watch = Child(
-            "watch", folder, quick + watch_change + SILLKEEP, ("watch",), environment
-        )
+        quick = QUICK_INTAKE + intake_change + SILLKEEP
+        self.intakes = [
+            Child(
+                name_of("intake", number=number),
+                folder,
+                quick,
+                ("intake", *(("--number", str(number)) if number > 1 else ())),
+                environment,
+            )
+            for number in range(1, intakes + 1)
+        ]
+        self.intake = self.intakes[0]
+        self.watches = [
+            Child(
+                name_of("watch", number=number),
+                folder,
+                QUICK_WATCH.format(flag=str(folder / f"{name_of('watch', number=number)}.busy"))
+                + watch_change
+                + SILLKEEP,
+                ("watch", *(("--number", str(number)) if number > 1 else ())),
+                environment,
+            )
+            for number in range(1, watches + 1)
+        ]
+        self.watch = self.watches[0]
         self._lot(self.home)
 
     def _broker(self) -> RunningBroker:
@@ -533,18 +556,27 @@ class Yard:
 
     def start(self, *, watching: bool = True) -> None:
         self.broker.start()
-        self.intake.start()
-        if watching:
-            self._start_watch()
+        for intake in self.intakes:
+            intake.start()
+        for watch_ in self.watches if watching else ():
+            self.start_watch(watch_)
         wait_until(self.is_connected, seconds=PATIENCE_S)
 
-    def _start_watch(self) -> None:
-        self.flag.write_bytes(b"0")  # what one that was killed left there says nothing of this one
-        self.watch.start()
+    def start_watch(self, child: Child) -> None:
+        # what one that was killed left there says nothing of this one
+        self.flag(child).write_bytes(b"0")
+        child.start()
+
+    def flag(self, child: Child) -> Path:
+        """File that says whether a watch is in a round."""
+        return self.folder / f"{child.name}.busy"
+
+    def is_in_round(self, child: Child) -> bool:
+        return self.flag(child).read_bytes() == b"1"
 
     def close(self) -> None:
         """End everything that was started here."""
-        for child in (*self.running.values(), self.intake, self.watch):
+        for child in (*self.running.values(), *self.intakes, *self.watches):
             child.kill()
         self.broker.stop(signal.SIGKILL)
         self.node_line.close()
@@ -563,9 +595,11 @@ class Yard:
         return int(str(found[0][0]))
 
     def is_connected(self) -> bool:
-        assert self.intake.status() is None, self.intake.log.read_text()
-        told = self.ask("select detail from pulse where part = 'intake'")
-        return any('"connected": true' in str(row[0]) for row in told)
+        """Whether every intake said so."""
+        for intake in self.intakes:
+            assert intake.status() is None, intake.log.read_text()
+        told = self.ask("select detail from pulse where part like 'intake%'")
+        return sum('"connected": true' in str(row[0]) for row in told) == len(self.intakes)
 
     def held(self, code: str) -> int:
         """Samples in a node's outbox."""
@@ -735,11 +769,11 @@ class Yard:
             assert status == 0, f"{code} ended with {status}: {child.log.read_text()}"
             self.done.append(code)
             del self.running[code]
-        for child in (self.intake, self.watch):
+        for child in (*self.intakes, *self.watches):
             if child.status() is not None:  # as the supervisor does: one that ended starts again
                 said = child.log.read_text()
                 assert "locked" in said[-300:], f"{child.name} ended: {said}"
-                self._start_watch() if child is self.watch else child.start()
+                self.start_watch(child) if child in self.watches else child.start()
         return not self.running
 
     def has_replayed(self) -> bool:
@@ -759,7 +793,7 @@ class Yard:
 
     def told(self) -> str:
         """How it stands, for a person who looks at a run that failed."""
-        said = [child.log for child in (self.intake, self.watch, *self.running.values())]
+        said = [child.log for child in (*self.intakes, *self.watches, *self.running.values())]
         logs = "\n".join(f"{log.name}: {log.read_text()[-500:]}" for log in said if log.exists())
         held = {code: self.held(code) for code in self.running}
         return f"{self.stored()} stored, outboxes {held}, {self.struck.told()}\n{logs}"
@@ -791,23 +825,25 @@ class Yard:
             self.struck.commits_s.setdefault(kind, []).append(time.monotonic() - killed_s)
             self._commit = None
 
-    def _intake(self, _rng: random.Random) -> bool:
-        self.intake.kill()
+    def _intake(self, rng: random.Random) -> bool:
+        intake = rng.choice(self.intakes)
+        intake.kill()
         self._commit = ("intake", time.monotonic(), self.stored())
         hit = self.waiting() > 0
-        self.intake.start()
+        intake.start()
         return hit
 
-    def _watch(self, _rng: random.Random) -> bool:
-        """Kill the watch in the middle of a round."""
+    def _watch(self, rng: random.Random) -> bool:
+        """Kill a watch in the middle of a round."""
+        child = rng.choice(self.watches)
         end_s = time.monotonic() + 60.0
-        while self.flag.read_bytes() != b"1":
+        while not self.is_in_round(child):
             if time.monotonic() > end_s:
                 return False
             time.sleep(LOOK_S / 5)
-        self.watch.kill()
-        hit = self.flag.read_bytes() == b"1"
-        self._start_watch()
+        child.kill()
+        hit = self.is_in_round(child)
+        self.start_watch(child)
         return hit
 
     def _kill_broker(self) -> None:
@@ -834,16 +870,19 @@ class Yard:
     def power_cut(self) -> None:
         """The computer that runs the monitor and the broker loses its power."""
         self._watching = self.watch.process is not None
-        self.intake.kill()
-        self.watch.kill()
+        for intake in self.intakes:
+            intake.kill()
+        for child in self.watches:
+            child.kill()
         self._kill_broker()
         self._commit = ("box", time.monotonic(), self.stored())
 
     def power_on(self) -> None:
         self.broker.start()
-        self.intake.start()
-        if self._watching:
-            self._start_watch()
+        for intake in self.intakes:
+            intake.start()
+        for child in self.watches if self._watching else ():
+            self.start_watch(child)
 
     def _node(self, rng: random.Random) -> bool:
         # not the clockless one: what a boot took that never heard the time stays without one
@@ -952,8 +991,10 @@ class Yard:
 
     def books(self) -> Audit:
         """End the monitor; the readings against the ledgers."""
-        self.intake.kill()
-        self.watch.kill()
+        for intake in self.intakes:
+            intake.kill()
+        for child in self.watches:
+            child.kill()
         return audited(self.home / "record.sqlite", self.ledgers())
 
     def audit(self) -> Audit:
