@@ -86,12 +86,12 @@ def serve(home: Path, *, port: int | None = None, door: int | None = None) -> No
     if door is not None:
         # with one socket there is one server; a connection that says nothing ends after 2 minutes
         minutes = settings.pages.idle_minutes or 1
-        _end_when_idle(app.server, minutes, lambda: bool(served.active_channels))
+        _end_when_idle(app.server, minutes * 60, lambda: bool(served.active_channels))
     served.print_listen("Serving on http://{}:{}")
     served.run()
 
 
-def _end_when_idle(server: "Flask", minutes: int, is_busy: Callable[[], bool]) -> None:
+def _end_when_idle(server: "Flask", longest_s: float, is_busy: Callable[[], bool]) -> None:
     """End this process when nobody came for so long; who knocks then is let in by the next one.
 
     Not while a connection is open: photos may come in, or a document go out, for longer than that.
@@ -103,8 +103,8 @@ def _end_when_idle(server: "Flask", minutes: int, is_busy: Callable[[], bool]) -
         seen_s = time.monotonic()
 
     def look() -> None:
-        while is_busy() or time.monotonic() - seen_s < minutes * 60:
-            pause.wait(15)
+        while is_busy() or time.monotonic() - seen_s < longest_s:
+            pause.wait(min(15.0, longest_s / 4))
         os._exit(0)  # nothing is being answered, and the record was only read
 
     pause = threading.Event()

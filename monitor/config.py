@@ -341,7 +341,7 @@ class Pages(_Table):
     """Port of the board."""
     proxy: str = ""
     """Name or address of the reverse proxy with TLS in front."""
-    idle_minutes: Annotated[int, Field(ge=1, le=1440, strict=True)] | None = None
+    idle_minutes: Annotated[float, Field(ge=0.1, le=1440, strict=True)] | None = None
     """The board is started by its first visitor and ends after so long without one; without it, it runs."""
 
     @model_validator(mode="after")

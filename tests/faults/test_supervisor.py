@@ -304,7 +304,7 @@ def test_the_board_is_started_by_who_knocks_and_lets_go_of_its_memory_when_nobod
     tmp_path: Path, free_port: int, until: Callable[..., None]
 ) -> None:
     (tmp_path / "sillkeep.toml").write_text(
-        f'[broker]\nhost = "127.0.0.1"\nport = 1\n[pages]\nport = {free_port}\nidle_minutes = 1\n'
+        f'[broker]\nhost = "127.0.0.1"\nport = 1\n[pages]\nport = {free_port}\nidle_minutes = 0.2\n'
     )
     environment = os.environ | {"SILLKEEP_HOME": str(tmp_path)}
     command = [sys.executable, "-m", "monitor.cli", "serve"]
