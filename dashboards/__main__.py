@@ -52,8 +52,9 @@ def serve(home: Path, *, port: int | None = None, door: int | None = None) -> No
     logs.configure("pages", settings.log, logs.secrets_of(settings))
     limit_cache(settings.record.cache_mb)
     folder = settings.record_home
-    open_record(folder).close()  # made or migrated; afterwards it is only read
-    record = open_record(folder, read_only=True)
+    server = settings.record.server()
+    open_record(folder, server=server).close()  # made or migrated; afterwards it is only read
+    record = open_record(folder, read_only=True, server=server)
     settings.metrics.token()  # one that can be guessed is refused at once
     proxy, here = settings.pages.proxy, version("sillkeep")
     at = settings.broker
@@ -64,7 +65,7 @@ def serve(home: Path, *, port: int | None = None, door: int | None = None) -> No
     app = make_app(
         record,
         now=_now,
-        change=lambda: open_record(folder),
+        change=lambda: open_record(folder, server=server),
         secure=bool(proxy),
         keeps=True,
         runs=Running(

@@ -12,7 +12,6 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TypeVar, get_args
 
 from flask import Flask, Response, request
@@ -81,7 +80,7 @@ class Operation(Collector):
         yield from _alarms(found)
         yield from _processes(found)
         yield from _kept(found)
-        yield from _files(self.record.home)
+        yield from _files(self.record)
         yield GaugeMetricFamily(
             "sillkeep_scrape_duration",
             "How long this answer took to count.",
@@ -324,13 +323,14 @@ def _kept(found: Figures) -> Iterator[Metric]:
     )
 
 
-def _files(home: Path) -> Iterator[Metric]:
-    for name, file, said in (
-        ("sillkeep_record_size", FILE_NAME, "The record's file."),
-        ("sillkeep_record_journal", f"{FILE_NAME}-wal", "Its journal of writes."),
+def _files(record: Record) -> Iterator[Metric]:
+    home = record.home
+    journal = home / f"{FILE_NAME}-wal"
+    writes = journal.stat().st_size if journal.exists() else 0
+    for name, size, said in (
+        ("sillkeep_record_size", record.size_bytes() - writes, "The record's file, or database."),
+        ("sillkeep_record_journal", writes, "Its journal of writes, where it is a file."),
     ):
-        path = home / file
-        size = path.stat().st_size if path.exists() else 0
         yield GaugeMetricFamily(name, said, value=size, unit="bytes")
     usage = shutil.disk_usage(home)
     yield GaugeMetricFamily(

@@ -11,10 +11,11 @@ import re
 import tomllib
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from ipaddress import ip_address
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Annotated, Any, Literal, get_args
-from urllib.parse import urlsplit
+from urllib.parse import parse_qsl, unquote, urlsplit
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
@@ -166,11 +167,84 @@ class Broker(_Table):
         return self
 
 
+TO_SERVER = ("sslmode", "sslrootcert", "sslcert", "sslkey")  # what may follow ? in record.address
+TRUSTED = frozenset({"verify-ca", "verify-full"})
+
+
+@dataclass(frozen=True, slots=True)
+class Server:
+    """A database of a PostgreSQL server that holds the record."""
+
+    address: str  # without the password
+    password: str | None = field(default=None, repr=False)
+
+    @property
+    def database(self) -> str:
+        """Name of the database."""
+        return unquote(urlsplit(self.address).path.removeprefix("/"))
+
+    @property
+    def host(self) -> str:
+        """Name or address of its machine; "" for this machine's own socket."""
+        return unquote(urlsplit(self.address).hostname or "")
+
+    @property
+    def shown(self) -> str:
+        """Database, machine and port, for people."""
+        port = urlsplit(self.address).port
+        where = f"{self.host}:{port}" if port else self.host
+        return f"database {self.database} at {where or 'this machine'}"
+
+    def libpq(self) -> dict[str, str]:
+        """Parameters of a connection, as PostgreSQL's own library names them."""
+        parts = urlsplit(self.address)
+        given = {
+            "host": self.host,
+            "port": str(parts.port or ""),
+            "user": unquote(parts.username or ""),
+            "dbname": self.database,
+            "password": self.password or "",
+            **dict(parse_qsl(parts.query)),
+        }
+        return {name: value for name, value in given.items() if value}
+
+
+def _server(address: str) -> str:
+    if not address:
+        return ""
+    try:
+        parts = urlsplit(address)
+        port = parts.port
+    except ValueError as error:
+        raise ValueError(f"address is none: {error}") from None
+    if parts.password is not None:
+        raise ValueError("address holds a password; put it into password_file")
+    if parts.scheme != "postgresql" or not parts.path.strip("/") or parts.fragment or port == 0:
+        raise ValueError(
+            'address is none; give one such as "postgresql://sillkeep@127.0.0.1/sillkeep"'
+        )
+    more = dict(parse_qsl(parts.query, keep_blank_values=True))
+    strange = sorted(more.keys() - set(TO_SERVER))
+    if strange:
+        raise ValueError(f"address has {', '.join(strange)} after ?; known: {', '.join(TO_SERVER)}")
+    host = parts.hostname or ""
+    if host and not is_loopback(host) and more.get("sslmode") not in TRUSTED:
+        raise ValueError(
+            f"the record would cross the network to {host} without a checked certificate; "
+            "add ?sslmode=verify-full&sslrootcert=FILE"
+        )
+    return address
+
+
 class Record(_Table):
-    """Where the record is kept; without `path`, in the home folder."""
+    """Where the record is kept: with `address` on a PostgreSQL server, else in a folder on this machine."""
 
     path: HomePath = None
     """Folder of the record; without it the home folder."""
+    address: Annotated[str, AfterValidator(_server)] = ""
+    """PostgreSQL database that holds the record, for lots of hundreds of units (`deploy/large.md`): `postgresql://USER@HOST/NAME`, no password in it. Another machine's needs `?sslmode=verify-full`."""
+    password_file: FilePath = None
+    """File whose first line is the password for that database; without it libpq's own (`PGPASSFILE`)."""
     # a node that was cut off still sends what its ring holds, 40 days
     fresh_days: Annotated[int, Field(ge=45, le=36_500, strict=True)] = 60
     """Readings older than this are sealed: they take less room and are read as before."""
@@ -182,6 +256,22 @@ class Record(_Table):
     """How often each part leaves its pulse; rarer spares a memory card. Three missed ones restart it."""
     cache_mb: Annotated[int, Field(ge=1, le=1024, strict=True)] = 64
     """The most that each connection of a part keeps of the record in memory; a small board has no room for that."""
+
+    def server(self) -> Server | None:
+        """The server that holds the record, None where it is a file; ConfigError if its password cannot be read."""
+        if not self.address:
+            return None
+        if self.password_file is None:
+            return Server(self.address)
+        return Server(self.address, _first_line(self.password_file, "record.password_file"))
+
+    @model_validator(mode="after")
+    def _password_has_a_use(self) -> "Record":
+        if self.password_file and not self.address:
+            raise ValueError(
+                "password_file is set but address is not; name the server, or remove it"
+            )
+        return self
 
 
 class Archive(_Table):
@@ -603,6 +693,7 @@ class Settings(_Table):
         """Files whose first line is a secret."""
         named = (
             self.broker.password_file,
+            self.record.password_file,
             self.archive.token_file,
             self.metrics.token_file,
             *(weather.token_file for weather in self.weather),
@@ -675,7 +766,7 @@ def shown(settings: Settings, *, version: str) -> list[tuple[str, str]]:
     found = [
         ("Sillkeep", version),
         ("settings", str(settings.home / FILE_NAME)),
-        ("record", str(settings.record_home)),
+        ("record", Server(kept.address).shown if kept.address else str(settings.record_home)),
         ("readings sealed", f"after {kept.fresh_days} days"),
         ("readings of units that are gone dropped", ends),
         (

@@ -1035,7 +1035,7 @@ def run(settings: Settings, *, number: int = 1) -> int:
         log.error("another intake of %s is running", settings.home)
         return BUSY
     with lock:
-        record = open_record(settings.record_home)
+        record = open_record(settings.record_home, server=settings.record.server())
         if broker.is_shared:
             record.share()
         places, pulses = record.placements(), record.pulses()

@@ -520,7 +520,7 @@ def run(settings: Settings, *, clock: Callable[[], int], pause: threading.Event)
     """Go on round after round until the pause is set."""
     from monitor.store import open_record
 
-    with open_record(settings.record_home) as record:
+    with open_record(settings.record_home, server=settings.record.server()) as record:
         courier = Courier(record, settings.record_home, settings.messages, clock, deliver_in_time)
         courier.beat_every_s = settings.record.pulse_seconds
         heart = Heartbeat(settings.messages.heartbeat_url, archive=bool(settings.archive.url))

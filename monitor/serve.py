@@ -35,7 +35,7 @@ from ipaddress import ip_address
 from pathlib import Path
 
 from monitor import broker, forked
-from monitor.config import BUSY, Pages, Settings, claim, is_loopback
+from monitor.config import BUSY, Pages, Server, Settings, claim, is_loopback
 from monitor.errors import ConfigError, StoreError
 from monitor.parts import name_of
 from monitor.store import glance
@@ -325,13 +325,13 @@ def _pages(pages: Pages) -> Part:
     return Part("pages", (*command, "--socket"), door=door, shares=True)
 
 
-def _signs(record_home: Path, home: Path) -> dict[str, int]:
+def _signs(record_home: Path, home: Path, server: Server | None = None) -> dict[str, int]:
     """What changes while a process makes progress: its pulse, or the time of its lock file.
 
     The intake touches that while the record refuses everything, pulses too: locked or full, it
     would refuse another process as well, so that killing this one helps nobody.
     """
-    signs = glance.pulses(record_home)
+    signs = glance.pulses(record_home, server)
     for lock in home.glob("intake*.lock"):
         with contextlib.suppress(OSError):
             signs[lock.stem] = hash((signs.get(lock.stem), lock.stat().st_mtime_ns))
@@ -355,14 +355,15 @@ def serve(settings: Settings) -> int:
     if lock is None:
         log.error("another sillkeep serves %s", settings.home)
         return BUSY
+    server = settings.record.server()
     with lock:
-        _migrate(settings.record_home)  # first: all others find it as it has to be
+        _migrate(settings.home)  # first: all others find it as it has to be
         if settings.serve.shared_memory:
             forked.warm()
         Supervisor(
             parts=parts_of(settings),
             environment=dict(os.environ) | {"SILLKEEP_HOME": str(settings.home)},
-            pulses=lambda: _signs(settings.record_home, settings.home),
+            pulses=lambda: _signs(settings.record_home, settings.home, server),
             on_round=_Announcement(settings.pages, in_log=settings.log.form == "json"),
             stuck_s=max(STUCK_S, 3.0 * settings.record.pulse_seconds),
             shares=settings.serve.shared_memory,
@@ -372,11 +373,13 @@ def serve(settings: Settings) -> int:
 
 _OPEN = """
 import sys, pathlib
-from monitor.errors import StoreError
+from monitor.config import load
+from monitor.errors import MonitorError
 from monitor.store import open_record
 try:
-    open_record(pathlib.Path(sys.argv[1])).close()
-except StoreError as error:
+    settings = load(pathlib.Path(sys.argv[1]))
+    open_record(settings.record_home, server=settings.record.server()).close()
+except MonitorError as error:
     sys.exit(str(error))
 """
 

@@ -442,7 +442,7 @@ def run(settings: Settings, *, clock: Callable[[], int], pause: threading.Event)
     """Ask round after round until the pause is set."""
     from monitor.store import open_record
 
-    with open_record(settings.record_home) as record:
+    with open_record(settings.record_home, server=settings.record.server()) as record:
         watcher = Watcher(record, [Station(weather) for weather in settings.weather], clock)
         while not pause.is_set():
             try:

@@ -14,12 +14,19 @@ import urllib.request
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import paho.mqtt.client as mqtt
 import pytest
 from hypothesis import HealthCheck, settings
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.properties import Properties
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+    from monitor.config import Server
+    from tests.servers import RunningServer
 
 # how long an example takes is the machine's business: benchmarks time, tests do not
 settings.register_profile("here", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -83,6 +90,102 @@ def is_open(port: int) -> bool:
     with socket.socket() as probe:
         probe.settimeout(0.5)
         return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+# tests of the record by its doors alone: they run on a file and on a server,
+BOTH = {
+    "test_checking.py",
+    "test_sealing.py",
+    "test_store.py",
+    "test_watch.py",
+}
+# and these on a server where time is no matter
+BOTH_LONG = {
+    "test_forgetting.py",
+    "test_holds.py",
+    "test_people.py",
+    "test_repairs.py",
+    "test_access.py",
+    "test_archive.py",
+    "test_bench.py",
+    "test_causes.py",
+    "test_exchange.py",
+    "test_handing_border.py",
+    "test_handing_parts.py",
+    "test_leaving.py",
+    "test_limits.py",
+    "test_messages.py",
+    "test_moving.py",
+    "test_pages.py",
+    "test_rounds.py",
+    "test_seals.py",
+    "test_silence.py",
+    "test_storms.py",
+    "test_weather.py",
+}
+# fixtures that make one file for a whole module
+MADE_ONCE = {"dry_home"}
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Have tests of the record run on both; those marked `file` look into the file."""
+    is_of_file = metafunc.definition.get_closest_marker("file") or MADE_ONCE & {
+        *metafunc.fixturenames
+    }
+    name = metafunc.definition.path.name
+    if name in BOTH | BOTH_LONG and not is_of_file:
+        # a database for each example takes minutes
+        is_long = name in BOTH_LONG or hasattr(metafunc.function, "hypothesis")
+        marks = [pytest.mark.long] if is_long else []
+        on_server = pytest.param("postgresql", marks=marks)
+        metafunc.parametrize("record_on", ["sqlite", on_server], indirect=True)
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator["RunningServer"]:
+    """One PostgreSQL server for all tests of this process."""
+    from tests import servers
+
+    if servers.POSTGRES is None:
+        pytest.skip("postgresql is not installed")
+    with servers.running_server() as running:
+        yield running
+
+
+@pytest.fixture(autouse=True)
+def record_on(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
+    """Which database records are opened on; on a server, each folder has one of its own."""
+    kind: str = getattr(request, "param", "sqlite")
+    if kind == "sqlite":
+        yield kind
+        return
+    from monitor.store import record as opening
+    from monitor.store.engine import open_engine
+
+    running: RunningServer = request.getfixturevalue("server")
+    made: dict[Path, Server] = {}
+    engines: list[Engine] = []
+
+    def opened(home: Path, *, read_only: bool = False, server: "Server | None" = None) -> "Engine":
+        known = server or made.get(home)
+        if known is None and (home / "record.sqlite").exists():
+            return open_engine(home, read_only=read_only)  # made once for a whole module
+        if known is None:
+            known = made[home] = running.empty() if read_only else running.record()
+        home.mkdir(parents=True, exist_ok=True)
+        settings = home / "sillkeep.toml"  # of commands in a process of their own
+        if not settings.exists():
+            settings.write_text(f'[record]\naddress = "{known.address}"\n')
+        engine = open_engine(home, read_only=read_only, server=known)
+        engines.append(engine)
+        return engine
+
+    monkeypatch.setattr(opening, "open_engine", opened)
+    yield kind
+    for engine in engines:
+        engine.dispose()
+    for one in made.values():
+        running.drop(one)
 
 
 TAKE_TURNS = {"faults", "integration", "browser"}  # folders of tests that start programs,

@@ -103,7 +103,7 @@ def fill(engine: Engine, *, days: int) -> None:
             (wet, "damp", "this week", 400, NOW_S - 300 * 3600, "normal", WET_TEXT),
         ]
         for number, (zone, kind, urgency, ago_h, cleared_s, state, text) in enumerate(alarms, 1):
-            row = {"alarm_id": number, "site_id": sites["yard"], "unit_id": zone.unit_id,
+            row = {"site_id": sites["yard"], "unit_id": zone.unit_id,
                    "zone_id": zone.zone_id, "kind": kind, "class": urgency,
                    "raised_s": NOW_S - ago_h * 3600, "cleared_s": cleared_s, "state": state,
                    "text": text, "key": f"test-{number}"}  # fmt: skip

@@ -89,6 +89,7 @@ def log(record: Record) -> list[tuple[object, ...]]:
         return [tuple(row) for row in db.execute(text("SELECT * FROM audit ORDER BY audit_id"))]
 
 
+@pytest.mark.file
 def test_no_byte_of_the_name_is_left_and_what_they_did_is(tmp_path: Path) -> None:
     record = lived(tmp_path)
     assert [path.name for path in forgetting.files_with(tmp_path, NAME)]
@@ -128,6 +129,7 @@ def test_no_byte_of_the_name_is_left_and_what_they_did_is(tmp_path: Path) -> Non
     record.close()
 
 
+@pytest.mark.file
 def test_a_second_one_has_another_number_and_the_log_stays_whole(tmp_path: Path) -> None:
     with lived(tmp_path) as record:
         forgetting.forget(record.engine, tmp_path, NAME, by=BY)
@@ -157,6 +159,7 @@ def test_a_name_that_is_a_word_of_the_program_breaks_nothing(tmp_path: Path) -> 
         assert "owner" in str(log(record)[0])  # of what was typed only whole cells
 
 
+@pytest.mark.file
 def test_whoever_was_removed_before_is_forgotten_too(tmp_path: Path) -> None:
     with lived(tmp_path) as record:
         users.remove(record.engine, NAME, by=BY)
@@ -165,6 +168,7 @@ def test_whoever_was_removed_before_is_forgotten_too(tmp_path: Path) -> None:
         assert NAME.encode() not in (tmp_path / "record.sqlite").read_bytes()
 
 
+@pytest.mark.file
 def test_nothing_else_may_change_the_log_or_the_ledger(tmp_path: Path) -> None:
     with lived(tmp_path) as record:
         forgetting.forget(record.engine, tmp_path, NAME, by=BY)
@@ -201,6 +205,7 @@ def test_forgetting_does_not_hide_that_the_log_was_broken_before(tmp_path: Path)
         assert log(record)[-1][4].endswith("it was not whole before")
 
 
+@pytest.mark.file
 def test_by_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     lived(tmp_path).close()
     monkeypatch.setenv("SILLKEEP_HOME", str(tmp_path))

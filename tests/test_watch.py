@@ -523,10 +523,8 @@ def test_checkpoints_are_thinned_and_late_readings_judged_from_the_one_before(
         take(once, whole, now_s)
         watch.tick(once, now_s=now_s)
         asked = "SELECT day, state FROM checkpoint ORDER BY day"
-        kept, fresh = (
-            record.engine.raw_connection().cursor().execute(asked).fetchall()
-            for record in (daily, once)
-        )
+        with daily.engine.connect() as one, once.engine.connect() as other:
+            kept, fresh = (db.exec_driver_sql(asked).all() for db in (one, other))
         assert dict(kept) == dict(fresh)
         last = (START_S + days * DAY_S) // DAY_S
         steps = [later - day for (day, _), (later, _) in itertools.pairwise(kept)]
@@ -545,8 +543,8 @@ def test_checkpoints_are_thinned_and_late_readings_judged_from_the_one_before(
 
 def notices(record: Record) -> list[str]:
     with record.engine.connect() as db:
-        query = "select body from outbox where key like 'not watched/%' order by outbox_id"
-        return [row[0] for row in db.exec_driver_sql(query)]
+        query = "select body from outbox where key like ? order by outbox_id"
+        return [row[0] for row in db.exec_driver_sql(query, ("not watched/%",))]
 
 
 def listens(record: Record, at_s: int, gap: tuple[int, int] | None = None) -> None:

@@ -19,7 +19,7 @@ from typing import Any
 
 from monitor import messages
 from monitor.checks import network, system
-from monitor.config import Settings
+from monitor.config import Server, Settings
 from monitor.errors import MonitorError, StoreError
 from monitor.parts import kind_of, of_kind
 from monitor.serve import answers
@@ -38,6 +38,7 @@ BACKUP_OLD_S, BACKUP_TOO_OLD_S = (
     8 * 86_400,
 )  # nightly is advised; a week without is no slip
 JOURNAL_BYTES = 256_000_000  # SQLite folds it in at 4 MB, unless somebody reads all the while
+MUST_BE_ON = ("synchronous_commit", "fsync", "full_page_writes")  # else a power cut loses commits
 LATE_S = 10  # that a pulse may be late by
 DRILL_OLD_S = 40 * 86_400  # monthly is advised: one that was missed
 MOST_WAYS = 12  # addresses that are tried, the first ones
@@ -56,6 +57,7 @@ class Seen:
     newest_s: int = 0  # anything that bears the time of this machine
     post: kept.Post | None = None
     labels: Mapping[str, str] = field(default_factory=dict)  # what may be shown of each address
+    size_bytes: int = 0  # of the record
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,16 +72,17 @@ class Moment:
 def run(settings: Settings, at: Moment) -> Checks:
     """Look at everything; some seconds at most."""
     seen: list[Seen] = [Seen()]
+    server = settings.record.server()
 
     def store() -> Sequence[CheckLine]:
-        seen[0] = look_into(settings.record_home, now_s=at.now_s)
+        seen[0] = look_into(settings.record_home, now_s=at.now_s, server=server)
         return seen[0].lines
 
     first = in_time({"store": [store]})  # what the others ask is in it
     found = seen[0]
     sizes = system.grown(
         found.before.sizes if found.before else (),
-        size=system.record_bytes(settings.record_home / FILE_NAME),
+        size=found.size_bytes,
         now_s=at.now_s,
     )
     clock = (at.now_s, at.up_s, at.boot)
@@ -92,13 +95,13 @@ def run(settings: Settings, at: Moment) -> Checks:
             settings,
             is_heard=is_heard(found, now_s=at.now_s, pulse_s=settings.record.pulse_seconds),
             is_started=bool(found.pulses))],
-        "disk": [lambda: system.disk(settings.record_home, sizes)],
+        "disk": [lambda: system.disk(settings.record_home, sizes, beside=server is not None)],
         "clock": [lambda: system.clock(
             found.before.clock if found.before else None, clock, newest_s=found.newest_s)],
         "certificates": [lambda: network.certificates(settings, now_s=at.now_s)],
         "people": ways(settings, found),
-        "backup": [lambda: backup(found, now_s=at.now_s),
-                   lambda: drill(settings.home, found, now_s=at.now_s)],
+        "backup": [lambda: backup(found, now_s=at.now_s, server=server),
+                    lambda: [] if server else drill(settings.home, found, now_s=at.now_s)],
     }  # fmt: skip
     lines = [*first, *in_time(looks)]
     order = list(SUBJECTS)
@@ -148,19 +151,20 @@ def _look(of: str, look: Look, lines: list[CheckLine]) -> None:
 # --- the record -----------------------------------------------------------------------------------
 
 
-def look_into(home: Path, *, now_s: int) -> Seen:
+def look_into(home: Path, *, now_s: int, server: Server | None = None) -> Seen:
     """Open the record and take from it what the other looks need."""
-    file = home / FILE_NAME
-    if not file.exists():
+    if server is None and not (home / FILE_NAME).exists():
         return Seen((CheckLine("store", "look", "store none", {"folder": str(home)}),))
     try:
-        with open_record(home, read_only=True) as record:
-            return _seen(record, file, now_s=now_s)
+        with open_record(home, read_only=True, server=server) as record:
+            line = served(record, server) if server else opened(home / FILE_NAME)
+            return _seen(record, line, now_s=now_s)
     except StoreError as error:
-        return Seen((CheckLine("store", "broken", "store closed", {"error": _bare(error)}),))
+        key = "server closed" if server else "store closed"
+        return Seen((CheckLine("store", "broken", key, {"error": _bare(error)}),))
 
 
-def _seen(record: Record, file: Path, *, now_s: int) -> Seen:
+def _seen(record: Record, line: CheckLine, *, now_s: int) -> Seen:
     rows = record.pulses()
     with reading(record.engine) as db:
         before, post = last_checks(db), kept.post(db, now_s=now_s)
@@ -168,14 +172,33 @@ def _seen(record: Record, file: Path, *, now_s: int) -> Seen:
     stamps += [sample.received_s for sample in record.latest() if sample.received_s]
     people = kept.listed(record.engine)
     return Seen(
-        lines=(opened(file), checked(record.last_check(), now_s=now_s)),
+        lines=(line, checked(record.last_check(), now_s=now_s)),
         pulses={pulse.part: pulse.at_s for pulse in rows},
         details={pulse.part: json.loads(pulse.detail) for pulse in rows},
         before=before,
         newest_s=max(stamps, default=0),
         post=post,
         labels={k: v for one in people for k, v in zip(one.addresses, one.labels, strict=True)},
+        size_bytes=record.size_bytes(),
     )
+
+
+def served(record: Record, server: Server) -> CheckLine:
+    """How the server does what the record relies on."""
+    from monitor.store import postgres
+
+    with reading(record.engine) as db:
+        found = postgres.standing(db)
+    facts: dict[str, str | int] = {
+        "where": server.shown,
+        "version": found["server_version"],
+        "tls": found["tls"] or "no TLS",
+        "size_bytes": record.size_bytes(),
+    }
+    off = [name for name in MUST_BE_ON if found[name] != "on"]
+    if off:
+        return CheckLine("store", "broken", "server hasty", facts | {"off": ", ".join(off)})
+    return CheckLine("store", "OK", "server opens", facts)
 
 
 def opened(file: Path) -> CheckLine:
@@ -279,8 +302,10 @@ def told(post: kept.Post | None) -> list[CheckLine]:
     return lines
 
 
-def backup(seen: Seen, *, now_s: int) -> list[CheckLine]:
-    """How old the last backup is that this record knows of."""
+def backup(seen: Seen, *, now_s: int, server: Server | None = None) -> list[CheckLine]:
+    """How old the last backup is that this record knows of; a server's own are not known here."""
+    if server is not None:
+        return [CheckLine("backup", "OK", "backup elsewhere", {"where": server.shown})]
     at_s = seen.pulses.get(BACKUP)
     if at_s is None:
         return [CheckLine("backup", "look", "backup none", {})]

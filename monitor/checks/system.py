@@ -99,11 +99,6 @@ def size_of(file: Path) -> int:
         return 0
 
 
-def record_bytes(file: Path) -> int:
-    """The record with its journal of writes."""
-    return size_of(file) + size_of(file.with_name(f"{file.name}-wal"))
-
-
 def grown(
     before: Sequence[tuple[int, int]], *, size: int, now_s: int
 ) -> tuple[tuple[int, int], ...]:
@@ -121,14 +116,18 @@ def growth_bytes(sizes: Sequence[tuple[int, int]]) -> float | None:
     return (sizes[-1][1] - sizes[0][1]) * DAY_S / (sizes[-1][0] - sizes[0][0])
 
 
-def disk(folder: Path, sizes: Sequence[tuple[int, int]]) -> list[CheckLine]:
-    """How much room there is for the record, and for how long."""
+def disk(
+    folder: Path, sizes: Sequence[tuple[int, int]], *, beside: bool = False
+) -> list[CheckLine]:
+    """How much room there is for the record, and for how long; `beside` a server that holds it, what there is."""
     try:
         usage = shutil.disk_usage(folder)
     except OSError as error:
         facts = {"folder": str(folder), "error": error.strerror or type(error).__name__}
         return [CheckLine("disk", "broken", "disk unread", facts)]
-    return [room(usage.free, usage.total, growth_bytes(sizes))]
+    line = room(usage.free, usage.total, None if beside else growth_bytes(sizes))
+    is_plain = beside and line.key == "disk room"
+    return [CheckLine("disk", "OK", "disk beside", line.facts) if is_plain else line]
 
 
 def room(free: int, total: int, growth: float | None) -> CheckLine:

@@ -24,7 +24,7 @@ from typer.core import TyperGroup
 from monitor.errors import InputError, MonitorError
 
 if TYPE_CHECKING:
-    from monitor.config import Settings
+    from monitor.config import Server, Settings
     from monitor.lot import Event, Placement
     from monitor.store import Record
     from monitor.store.archive import Standing
@@ -85,7 +85,17 @@ def _settings() -> "Settings":
 def _record(*, read_only: bool = False) -> "Record":
     from monitor.store import open_record
 
-    return open_record(_settings().record_home, read_only=read_only)
+    settings = _settings()
+    return open_record(settings.record_home, read_only=read_only, server=settings.record.server())
+
+
+def _in_a_file(settings: "Settings") -> None:
+    """Refuse what copies files where the record is on a server."""
+    if settings.record.address:
+        raise InputError(
+            "the record is on a PostgreSQL server: pg_dump and the server's own point-in-time recovery "
+            "copy it and bring it back (deploy/large.md)"
+        )
 
 
 def _now() -> int:
@@ -454,14 +464,14 @@ def demo(
 # --- the lot --------------------------------------------------------------------------------------
 
 
-def _enter_lot(home: Path, path: Path) -> str:
+def _enter_lot(home: Path, path: Path, server: "Server | None" = None) -> str:
     """Enter what a lot file holds; what is known already is left as it is."""
     from monitor import lotfile
     from monitor.store import open_record
 
     lot = lotfile.read_lot(path)
     now_s = _now()
-    with open_record(home) as record:
+    with open_record(home, server=server) as record:
         for site in lot.sites:
             record.add_site(site)
         for unit in lot.units:
@@ -781,6 +791,7 @@ def restore(
     from monitor.store import backup
 
     settings = _settings()
+    _in_a_file(settings)
     with ExitStack() as locks:
         for part in _locks(settings.home):
             lock = claim(settings.home, part)

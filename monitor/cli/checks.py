@@ -44,9 +44,8 @@ def check_installation(settings: "Settings", *, send: bool, as_json: bool) -> in
         lines += sent(settings)
     broken = sum(line.word == "broken" for line in lines)
     look = sum(line.word == "look" for line in lines)
-    opens = (settings.record_home / FILE_NAME).exists() and not any(
-        line.key == "store closed" for line in lines
-    )
+    is_there = bool(settings.record.address) or (settings.record_home / FILE_NAME).exists()
+    opens = is_there and not any(line.key in {"store closed", "server closed"} for line in lines)
     if as_json:
         counted = _counted(settings) if opens else {}
         typer.echo(json.dumps(counted | {"checks": [_plain(line) for line in lines]}))

@@ -175,7 +175,8 @@ def import_command(
     from monitor import exchange
 
     if not exchange.is_readings(path):
-        typer.echo(_enter_lot(_settings().record_home, path))
+        settings = _settings()
+        typer.echo(_enter_lot(settings.record_home, path, settings.record.server()))
         return
     with _record() as record, _counted("lines") as tell:
         done = exchange.import_readings(record, path, now_s=_now(), tell=tell)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli import _now, _progress, _record, _settings
+from monitor.cli import _in_a_file, _now, _progress, _record, _settings
 from monitor.errors import InputError, MonitorError
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ def back_up(
     """Copy the record while it is in use, and compare the copy with it."""
     from monitor.store import backup, keeping
 
+    _in_a_file(_settings())
     kept = _keep(keep) if keep else None
     if kept is not None and not to.is_dir():
         raise InputError(f"--keep needs a folder of copies, and {to} is none")
@@ -67,6 +68,7 @@ def drill(
     from monitor.store import keeping
 
     settings = _settings()
+    _in_a_file(settings)
     if scratch is not None and not scratch.is_dir():
         raise InputError(f"there is no folder {scratch}")
     room = tempfile.TemporaryDirectory(prefix="sillkeep-drill-", dir=scratch)

@@ -66,6 +66,9 @@ def recompute(
     if report_only:
         _print(work.read_report(folder, data), as_json=as_json)
         return
+    settings = _settings()
+    if settings.record.address:
+        raise InputError("the record is on a PostgreSQL server, and recompute reads files alone")
     asked = work.Asked(tuple(site or ()), from_, to, data)
     try:
         lock = claim(folder, "recompute")
@@ -76,7 +79,7 @@ def recompute(
         sys.exit(BUSY)
     hands = work.cluster(scheduler) if scheduler else work.processes(workers or os.cpu_count() or 1)
     with lock, hands as executor, _progress() as tell:
-        report = work.run(_settings().record_home, folder, asked, executor, tell=tell)
+        report = work.run(settings.record_home, folder, asked, executor, tell=tell)
     _print(report, as_json=as_json)
 
 

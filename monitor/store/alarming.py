@@ -5,12 +5,12 @@ from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Select, Table, func, select, update
-from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import NoResultFound
 
 from monitor.errors import InputError, MeanwhileError
 from monitor.lot import AlarmKind, Source
 from monitor.store import schema as t
+from monitor.store.dialects import insert
 from monitor.store.rows import Alarm, AlarmStep, ChangedAlarm, NewAlarm, OutboxItem
 
 PLACE = ("site_id", "unit_id", "zone_id", "node_id")  # keys of where an alarm or a hold is of

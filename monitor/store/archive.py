@@ -61,7 +61,7 @@ _TAKE = (
     " < (archive_reading.at_s, archive_reading.boot, archive_reading.seq)",
     "UPDATE latest SET archive_s = NULL WHERE archive_s IS NOT NULL",
     "UPDATE archive_hour SET changed_hour = NULL,"
-    " next_hour = min(coalesce(next_hour, changed_hour), changed_hour)"
+    " next_hour = CASE WHEN next_hour < changed_hour THEN next_hour ELSE changed_hour END"
     " WHERE changed_hour IS NOT NULL",
 )
 _MARKED = (
@@ -79,15 +79,15 @@ _ANEW = (  # another archive: everything from the start
     " from_hour = NULL, to_hour = NULL",
 )
 _AGAIN = (  # what was refused may be taken now
-    "UPDATE latest SET archive_s = min(coalesce(archive_s, r.at_s), r.at_s) FROM"
+    "UPDATE latest SET archive_s = CASE WHEN archive_s < r.at_s THEN archive_s ELSE r.at_s END FROM"
     " (SELECT key, min(at_s) AS at_s FROM archive_refused WHERE kind = 'reading' GROUP BY key) r"
     " WHERE r.key = latest.probe_id",
     "UPDATE archive_hour SET"
-    " changed_hour = min(coalesce(changed_hour, r.at_s / 3600), r.at_s / 3600) FROM"
+    " changed_hour = CASE WHEN changed_hour < r.at_s / 3600 THEN changed_hour ELSE r.at_s / 3600 END FROM"
     " (SELECT key, min(at_s) AS at_s FROM archive_refused WHERE kind = 'hour' GROUP BY key) r"
     " WHERE r.key = archive_hour.zone_id",
-    "INSERT OR IGNORE INTO archive_moved (probe_id, boot, seq, at_s)"
-    " SELECT key, boot, seq, at_s FROM archive_refused WHERE kind = 'moved'",
+    "INSERT INTO archive_moved (probe_id, boot, seq, at_s)"
+    " SELECT key, boot, seq, at_s FROM archive_refused WHERE kind = 'moved' ON CONFLICT DO NOTHING",
     "DELETE FROM archive_refused",
 )
 _BEHIND = (
@@ -114,8 +114,10 @@ _HOURS_BEHIND = (
     " WHERE a.next_hour IS NOT NULL ORDER BY a.next_hour"
 )
 _REFUSE = (
-    "INSERT OR REPLACE INTO archive_refused (kind, key, at_s, boot, seq, reason, refused_s)"
+    "INSERT INTO archive_refused (kind, key, at_s, boot, seq, reason, refused_s)"
     " VALUES (:kind, :key, :at_s, :boot, :seq, :reason, :now_s)"
+    " ON CONFLICT (kind, key, at_s, boot, seq)"
+    " DO UPDATE SET reason = excluded.reason, refused_s = excluded.refused_s"
 )
 
 

@@ -160,7 +160,7 @@ def _opened(file: Path) -> Engine:
     if not file.with_name(f"{file.name}-wal").exists():
         immutable["immutable"] = "1"  # a backup may lie where nothing can be written
     address = URL.create("sqlite", database=f"file:{quote(str(file.absolute()))}", query=immutable)
-    engine = create_engine(address)
+    engine = create_engine(address, execution_options={"only_read": True})
 
     def settings(connection: sqlite3.Connection, _: object) -> None:
         connection.isolation_level = None

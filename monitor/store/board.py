@@ -25,6 +25,7 @@ from sqlalchemy import (
     and_,
     case,
     func,
+    literal_column,
     or_,
     select,
 )
@@ -43,6 +44,7 @@ from monitor.lot import (
 )
 from monitor.store import alarming, bench, health, holding, judging, sealing
 from monitor.store import schema as t
+from monitor.store.dialects import Integer
 from monitor.store.influx import Server, archived_hours
 
 LOG = logging.getLogger(__name__)
@@ -844,7 +846,8 @@ def _strips(db: Connection, units: Sequence[UnitNow], *, now_s: int) -> dict[str
         for unit in units
         if (worst := _drawn(unit)) is not None
     }
-    step = (t.hour.c.hour // STRIP_STEP_H).label("step")
+    # written out: two parameters of one value are two expressions to PostgreSQL
+    step = (t.hour.c.hour // literal_column(str(STRIP_STEP_H), Integer)).label("step")
     query = (
         select(
             t.unit.c.code,
@@ -857,7 +860,7 @@ def _strips(db: Connection, units: Sequence[UnitNow], *, now_s: int) -> dict[str
         .join(t.hour, t.hour.c.zone_id == t.zone.c.zone_id)
         .where(t.hour.c.hour >= from_hour, t.hour.c.hour < to_hour)
         .where(t.zone.c.zone_id.in_(_ids(db, chosen)))
-        .group_by(t.zone.c.zone_id, step)
+        .group_by(t.unit.c.code, t.zone.c.zone_id, t.zone.c.code, step)
     )
     for unit_code, zone_code, found, moisture, rain in db.execute(query).all():
         number = found - from_hour // STRIP_STEP_H

@@ -233,7 +233,7 @@ def told(connection: Connection, *, from_s: int) -> list[tuple[str, int, str, in
         .join(t.alarm, t.alarm.c.alarm_id == a.alarm_id)
         .join(t.site, t.site.c.site_id == t.alarm.c.site_id)
         .where(m.kind == "alarm", m.state == "sent", m.due_s >= from_s)
-        .group_by(m.person_id, a.alarm_id)
+        .group_by(m.person_id, t.person.c.name, a.alarm_id, t.site.c.code)
         .order_by(t.person.c.name, a.alarm_id)
     )
     return [(name, number, site, at_s) for name, number, site, at_s in connection.execute(query)]

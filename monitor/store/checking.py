@@ -17,18 +17,21 @@ SQLite alone would not see a flipped byte inside a value: its pages carry no che
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import Connection, Engine, bindparam, delete, insert, select, text, update
+from sqlalchemy import Connection, Engine, bindparam, delete, select, text, update
 from sqlalchemy.exc import DBAPIError
 
 from monitor.errors import DamageError, StoreError
 from monitor.store import schema as t
 from monitor.store import sealing
+from monitor.store.dialects import insert, said
+from monitor.store.engine import is_only_read, is_server
 
 PART = "check"  # its pulse
 DAY_S = 86_400
@@ -79,6 +82,11 @@ def check(
         Called with the name of each kind before it is read.
     kinds : Sequence of str
         What to check; a record of an older version has no checksums, only a "file".
+
+    Raises
+    ------
+    StoreError
+        If the server that has it is away. A file that cannot be read is damage.
     """
     found: list[Damage] = []
     groups = taken = 0
@@ -93,10 +101,10 @@ def check(
             compared, missing, wrong = _compare(engine, kind)
             groups += compared
             found += wrong
-            if missing and not _is_read_only(engine):
+            if missing and not is_only_read(engine):
                 taken += _take(engine, kind, missing)
         except (DBAPIError, ValueError) as error:  # ValueError: text that is no UTF-8
-            found.append(Damage(kind, said=_said(error)))
+            found.append(_damage(engine, kind, error))
     return Checked(now_s, groups, taken, tuple(found[:MAX_SAID]), len(found))
 
 
@@ -120,7 +128,7 @@ def keep(engine: Engine, checked: Checked, *, said: str) -> None:
             connection.execute(delete(t.pulse).where(t.pulse.c.part == PART))
             connection.execute(insert(t.pulse).values(row))
             if checked.count:
-                connection.execute(insert(t.outbox).prefix_with("OR IGNORE").values(told))
+                connection.execute(insert(t.outbox).values(told).on_conflict_do_nothing())
         if not checked.count:
             _take(engine, "pulse", [(0, 0)])
     except DBAPIError as error:
@@ -160,14 +168,27 @@ def hashes(connection: Connection, tell: Tell = lambda _: None) -> dict[str, str
 
 
 def structure(engine: Engine) -> list[Damage]:
-    """What SQLite itself finds wrong: pages, types, indexes that do not fit their tables."""
+    """What the database itself finds wrong.
+
+    SQLite: pages, types, indexes that do not fit their tables. PostgreSQL keeps checksums of pages by itself,
+    where its cluster was made so; asked is what was switched off or left half done.
+    """
     try:
         with engine.execution_options(reading=True).begin() as connection:
-            said = connection.exec_driver_sql(f"PRAGMA integrity_check({MAX_SAID})").scalars().all()
+            if is_server(engine):
+                from monitor.store import postgres
+
+                return [
+                    Damage(table, said=why)
+                    for table, why in connection.exec_driver_sql(postgres.BROKEN)
+                ]
+            sentences = (
+                connection.exec_driver_sql(f"PRAGMA integrity_check({MAX_SAID})").scalars().all()
+            )
             broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
     except (DBAPIError, ValueError) as error:
-        return [Damage("file", said=_said(error))]
-    found = [Damage("file", said=sentence) for sentence in said if sentence != "ok"]
+        return [_damage(engine, "file", error)]
+    found = [Damage("file", said=sentence) for sentence in sentences if sentence != "ok"]
     return found + [Damage(str(row[0]), said="a row points to nothing") for row in broken]
 
 
@@ -179,9 +200,12 @@ _SCHEMA = (
 )
 
 
-def _is_read_only(engine: Engine) -> bool:
-    with engine.connect() as connection:
-        return bool(connection.exec_driver_sql("PRAGMA query_only").scalar())
+def _schema(connection: Connection) -> str:
+    if connection.dialect.name == "sqlite":
+        return _SCHEMA
+    from monitor.store import postgres
+
+    return postgres.SCHEMA
 
 
 def _strangers(engine: Engine) -> list[Damage]:
@@ -192,17 +216,28 @@ def _strangers(engine: Engine) -> list[Damage]:
         return [Damage("checksum", said=name) for name in connection.execute(query).scalars()]
 
 
+def _damage(engine: Engine, kind: str, error: Exception) -> Damage:
+    """An error while reading as damage; StoreError if it is a server that is away, or refuses."""
+    code = str(getattr(getattr(error, "orig", None), "sqlstate", None) or "")
+    # class XX of PostgreSQL's codes: what it reads is not what it wrote
+    if is_server(engine) and isinstance(error, DBAPIError) and not code.startswith("XX"):
+        raise StoreError(f"the record could not be checked: {said(error)}") from error
+    return Damage(kind, said=_said(error))
+
+
 def _said(error: Exception) -> str:
-    return str(error.orig if isinstance(error, DBAPIError) else error)
+    return said(error) if isinstance(error, DBAPIError) else str(error)
 
 
 def _compare(engine: Engine, kind: str) -> tuple[int, list[Group], list[Damage]]:
     """How many groups were compared, which have no checksum yet, and which are damaged."""
     missing: list[Group] = []
     wrong: list[Damage] = []
-    with engine.execution_options(reading=True).begin() as connection:
+    with (
+        engine.execution_options(reading=True).begin() as connection,
         # those that stand, read alongside: a lot's hours have millions
-        standing = _standing(connection, kind)
+        closing(_standing(connection, kind)) as standing,
+    ):
         known = next(standing, None)
         compared = 0
         for a, groups in _digests(connection, kind):
@@ -233,10 +268,9 @@ def _rest(first: Any, others: Iterator[Any]) -> Iterator[Any]:  # noqa: ANN401  
     yield from others
 
 
-def _standing(connection: Connection, kind: str) -> Iterator[tuple[int, int, int]]:
+def _standing(connection: Connection, kind: str) -> Generator[Any]:
     sql = "SELECT a, b, digest FROM checksum WHERE kind = ? AND digest IS NOT NULL ORDER BY a, b"
-    rows: Iterator[Any] = _rows(connection, sql, (kind,))
-    return rows
+    return _rows(connection, sql, (kind,))
 
 
 def _damaged_blocks(connection: Connection) -> list[Damage]:
@@ -260,7 +294,7 @@ def _take(engine: Engine, kind: str, missing: list[Group]) -> int:
     for start in range(0, len(marks), MARKS_A_WRITE):
         with engine.begin() as connection:
             connection.execute(
-                insert(t.checksum).prefix_with("OR IGNORE"), marks[start : start + MARKS_A_WRITE]
+                insert(t.checksum).on_conflict_do_nothing(), marks[start : start + MARKS_A_WRITE]
             )
     wanted: dict[int, set[int]] = {}
     for a, b in missing:
@@ -296,7 +330,7 @@ def _digests(
     """Checksums of a table's groups, of each `a` by `b`, from its rows in the order of their keys."""
     if kind == "schema":
         revision = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
-        yield int(revision or 0), {0: _number(_rows(connection, _SCHEMA))}
+        yield int(revision or 0), {0: _number(_rows(connection, _schema(connection)))}
         return
     table = t.metadata.tables[kind]
     a, b = t.GROUPS[kind]
@@ -324,9 +358,13 @@ def _number(rows: Iterable[tuple[Any, ...]]) -> int:
     return _by_b((0, 0, *row) for row in rows)[0]
 
 
-def _rows(connection: Connection, sql: str, given: tuple[Any, ...] = ()) -> Iterator[Any]:
-    """Rows straight from the driver, some at a time."""
-    cursor = connection.exec_driver_sql(sql, given).cursor
-    assert cursor is not None  # noqa: S101  a query has one
-    while rows := cursor.fetchmany(_STRIDE):
-        yield from rows
+def _rows(connection: Connection, sql: str, given: tuple[Any, ...] = ()) -> Generator[Any]:
+    """Rows some at a time: straight from SQLite's driver, streamed by PostgreSQL's."""
+    found = connection.exec_driver_sql(sql, given, execution_options={"stream_results": True})
+    is_file = connection.dialect.name == "sqlite"
+    source: Any = found.cursor if is_file else found
+    try:
+        while rows := source.fetchmany(_STRIDE):
+            yield from map(tuple, rows)
+    finally:
+        source.close()

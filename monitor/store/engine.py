@@ -1,16 +1,21 @@
-"""Opening the record: SQLite with every commit synced, migrated to this version."""
+"""Opening the record with every commit synced, migrated to this version: an SQLite file, or PostgreSQL."""
 
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect
-from sqlalchemy.exc import DatabaseError, DBAPIError, OperationalError
+from sqlalchemy.exc import DBAPIError
 
 from monitor.errors import StoreError
+from monitor.store import glance, schema
+from monitor.store.dialects import said
+
+if TYPE_CHECKING:
+    from monitor.config import Server
 
 FILE_NAME = "record.sqlite"
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -24,14 +29,20 @@ def limit_cache(mb: int) -> None:
     _cache_kib = mb * 1024
 
 
-def open_engine(home: Path, *, read_only: bool = False) -> Engine:
-    """Engine of the record in a folder; made or migrated unless it is only read.
+def open_engine(home: Path, *, read_only: bool = False, server: "Server | None" = None) -> Engine:
+    """Engine of the record in a folder, or on a server; made or migrated unless it is only read.
 
     Raises
     ------
     StoreError
-        If the file is no record, cannot be opened, or belongs to a later version.
+        If it is no record, cannot be opened, or belongs to a later version.
     """
+    if server is not None:
+        glance.driver()
+        from monitor.store import postgres
+
+        engine = postgres.connected(server, read_only=read_only)
+        return _opened(engine, server.shown, read_only=read_only)
     path = home / FILE_NAME
     if read_only and not path.exists():
         raise StoreError(f"there is no record in {home} yet; start `sillkeep serve` first")
@@ -45,16 +56,34 @@ def open_engine(home: Path, *, read_only: bool = False) -> Engine:
         address,
         connect_args={"timeout": BUSY_MS / 1000},
         hide_parameters=True,  # an error quotes its statement, not the names and notes in it
+        execution_options={"only_read": read_only},
     )
     event.listen(engine, "connect", _read_settings if read_only else _write_settings)
     event.listen(engine, "begin", _begin_reading if read_only else _begin)
+    return _opened(engine, str(path), read_only=read_only)
+
+
+def _opened(engine: Engine, where: str, *, read_only: bool) -> Engine:
     try:
         with engine.begin() as connection:
-            _migrate(connection, path, read_only=read_only)
-    except DatabaseError as error:
+            _migrate(connection, where, read_only=read_only)
+    except DBAPIError as error:
         engine.dispose()
-        raise StoreError(f"{path} cannot be opened as a record: {error.orig}") from error
+        raise StoreError(f"{where} cannot be opened as a record: {said(error)}") from error
+    except StoreError:
+        engine.dispose()
+        raise
     return engine
+
+
+def is_server(engine: Engine) -> bool:
+    """Whether the record is on a server, and not a file here."""
+    return engine.dialect.name == "postgresql"
+
+
+def is_only_read(engine: Engine) -> bool:
+    """Whether the record was opened to be read alone."""
+    return bool(engine.get_execution_options().get("only_read", False))
 
 
 def revisions() -> list[str]:
@@ -72,7 +101,7 @@ def reading(engine: Engine) -> Iterator[Connection]:
         with engine.execution_options(reading=True).begin() as connection:
             yield connection
     except DBAPIError as error:
-        raise StoreError(f"the record could not be read: {error.orig}") from error
+        raise StoreError(f"the record could not be read: {said(error)}") from error
 
 
 @contextmanager
@@ -82,7 +111,7 @@ def writing(engine: Engine) -> Iterator[Connection]:
         with engine.begin() as connection:
             yield connection
     except DBAPIError as error:
-        raise StoreError(f"the record could not be written: {error.orig}") from error
+        raise StoreError(f"the record could not be written: {said(error)}") from error
 
 
 def _read_settings(connection: sqlite3.Connection, _: Any) -> None:  # noqa: ANN401  pool entry
@@ -115,14 +144,13 @@ def _is_newest(connection: Connection) -> bool:
     Nearly always so, and each process would keep 11 MB of what only a migration needs.
     """
     newest = max(path.name for path in (MIGRATIONS / "versions").glob("[0-9]*.py"))
-    try:
-        found = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalars()
-        return found.all() == [newest.partition("_")[0]]
-    except OperationalError:  # no such table
+    if not inspect(connection).has_table("alembic_version"):
         return False
+    found = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalars()
+    return found.all() == [newest.partition("_")[0]]
 
 
-def _migrate(connection: Connection, path: Path, *, read_only: bool) -> None:
+def _migrate(connection: Connection, where: str, *, read_only: bool) -> None:
     if _is_newest(connection):
         return
     from alembic.runtime.migration import MigrationContext
@@ -136,14 +164,22 @@ def _migrate(connection: Connection, path: Path, *, read_only: bool) -> None:
     if here == newest:
         return
     if here is None and inspect(connection).get_table_names():
-        raise StoreError(f"{path} is a database of something else; name another folder")
+        raise StoreError(f"{where} is a database of something else; name another one")
+    if here is None and connection.dialect.name == "postgresql":
+        if read_only:
+            raise StoreError(f"there is no record in {where} yet; start `sillkeep serve` first")
+        schema.metadata.create_all(
+            connection
+        )  # at once: what older versions were is SQLite's story
+        context.stamp(script, str(newest))
+        return
     if here is not None and here not in {revision.revision for revision in script.walk_revisions()}:
         raise StoreError(
-            f"{path} was written by a later version of Sillkeep (revision {here}); update Sillkeep"
+            f"{where} was written by a later version of Sillkeep (revision {here}); update Sillkeep"
         )
     if read_only:
         raise StoreError(
-            f"{path} is of an older version; start `sillkeep serve` once to migrate it"
+            f"{where} is of an older version; start `sillkeep serve` once to migrate it"
         )
     from alembic.operations import Operations
 

@@ -30,8 +30,11 @@ _UNTIMED = (
     f"SELECT {', '.join(_READING)} FROM reading WHERE probe_id = ? AND at_s IS NULL"  # noqa: S608
     " ORDER BY boot, seq"
 )
-_NEXT_FRESH = "SELECT min(at_s) FROM reading WHERE probe_id = ? AND at_s >= ?"
-_NEXT_SEALED = "SELECT min(max(from_s, ?2)) FROM sealed WHERE probe_id = ?1 AND to_s >= ?2"
+_NEXT_FRESH = "SELECT min(at_s) FROM reading WHERE probe_id = :probe AND at_s >= :at_s"
+_NEXT_SEALED = (
+    "SELECT min(CASE WHEN from_s < :at_s THEN :at_s ELSE from_s END) FROM sealed"
+    " WHERE probe_id = :probe AND to_s >= :at_s"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +172,7 @@ def hours(
         .join_from(t.zone, t.site, t.site.c.site_id == z.site_id)
         .outerjoin(t.unit, t.unit.c.unit_id == z.unit_id)
         .where(t.unit.c.code == unit if unit else t.site.c.code == site)
-        .order_by(t.unit.c.code, z.zone_id)
+        .order_by(t.unit.c.code.nulls_first(), z.zone_id)
     )
     for zone_id, of_unit, code, kind, mould_class in connection.execute(query).all():
         rows = (
@@ -249,7 +252,7 @@ def _rows(connection: Connection, probe: int, from_s: int, to_s: int) -> Iterato
     """Timed rows in [from_s, to_s), in order; a period at a time, and no empty one is looked at."""
     while from_s < to_s:
         nexts = [
-            connection.exec_driver_sql(sql, (probe, from_s)).scalar()
+            connection.exec_driver_sql(sql, {"probe": probe, "at_s": from_s}).scalar()
             for sql in (_NEXT_FRESH, _NEXT_SEALED)
         ]
         known = [at_s for at_s in nexts if at_s is not None]

@@ -122,7 +122,8 @@ def _rejects(db: Connection) -> Mapping[str, int]:
     of = case(*((c.startswith(begins, autoescape=True), kind) for begins, kind in REJECTS),
                 else_=OTHER)  # fmt: skip
     found = dict.fromkeys([*(kind for _, kind in REJECTS), OTHER], 0)
-    query = select(of, func.count()).select_from(t.reject).group_by(of)
+    kinds = select(of.label("kind")).subquery()
+    query = select(kinds.c.kind, func.count()).group_by(kinds.c.kind)
     return found | {str(name): int(number) for name, number in db.execute(query)}
 
 

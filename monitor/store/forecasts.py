@@ -3,10 +3,10 @@
 from collections.abc import Iterable
 
 from sqlalchemy import Connection, delete, func, select
-from sqlalchemy.dialects.sqlite import insert
 
 from monitor.lot import ForecastHour
 from monitor.store import schema as t
+from monitor.store.dialects import insert
 
 KEPT_H = 48  # of hours that are over, for who asks what was expected
 

@@ -7,6 +7,7 @@
                        the log chained anew, with a line that has the head before; a line of the ledger }
     addresses.json   without theirs
     the file         overwritten (secure_delete), written anew (VACUUM), its journal emptied
+    on a server      tables with texts written anew (VACUUM FULL)
 
 N counts who was forgotten; nothing keeps which N was who. Every column of text is looked through but those
 of `PLAIN`, so that a table that is new is not forgotten. A name of one word is taken out of what people
@@ -33,11 +34,11 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, Text, delete, func, insert, select, update
 
-from monitor.errors import InputError
+from monitor.errors import InputError, StoreError
 from monitor.lot import ROLES
 from monitor.store import chaining, findings, parting, people, users
 from monitor.store import schema as t
-from monitor.store.engine import BUSY_MS, writing
+from monitor.store.engine import BUSY_MS, is_server, writing
 from monitor.store.users import Doer
 
 REMOVED = "removed person"
@@ -86,18 +87,15 @@ def forget(engine: Engine, home: Path, name: str, *, by: Doer) -> Forgotten:
     if not name:
         raise InputError("say whom to forget")
     with writing(engine) as db:
-        raw = db.connection.driver_connection
-        assert isinstance(raw, sqlite3.Connection)  # noqa: S101  the one driver there is
-        raw.execute(
-            "PRAGMA secure_delete = ON"
-        )  # of this connection: what is deleted is overwritten
+        if not is_server(engine):  # of this connection: what is deleted is overwritten
+            db.exec_driver_sql("PRAGMA secure_delete = ON")
         account, person = _end_account(db, name, by), _end_person(db, name)
         whole = users.is_chain_whole(db)
         number = _count(db) + 1
         called = f"{REMOVED} {number}"
         intact, sound = findings.whole(db), chaining.sound(db)
         db.execute(insert(t.forgetting).values(forgetting_id=1))
-        texts = _take_out(db, raw, _without(name, called))
+        texts = _take_out(db, _without(name, called))
         doer = called if users.is_same(by.who, name) else by.who
         if not (account or person or texts):
             raise InputError(f"nothing in the record is called {name}")
@@ -210,18 +208,18 @@ def texts() -> Iterator[tuple[str, str]]:
                 yield place
 
 
-def _take_out(
-    db: Connection, raw: sqlite3.Connection, without: Callable[[str | None], str | None]
-) -> int:
-    raw.create_function("without", 1, without, deterministic=True)
-    raw.create_function("without_leaf", 1, _of_leaf(without), deterministic=True)
+def _take_out(db: Connection, without: Callable[[str | None], str | None]) -> int:
+    """Take a name out of each text that holds it; how many cells did."""
     changed = 0
     for table, column in texts():
-        of = t.metadata.tables[table]
-        cell = of.c[column]
-        new = func.without_leaf(cell) if column == "leaf" else func.without(cell)
-        done = db.execute(update(of).where(of.c[column] != new).values({column: new}))
-        changed += done.rowcount
+        cell = t.metadata.tables[table].c[column]
+        anew = _of_leaf(without) if column == "leaf" else without
+        found = db.execute(select(cell).where(cell.is_not(None)).distinct()).scalars().all()
+        for old in found:
+            new = anew(old)
+            if new != old:
+                here = update(cell.table).where(cell == old).values({column: new})
+                changed += db.execute(here).rowcount
     return changed
 
 
@@ -244,7 +242,12 @@ def _chain(db: Connection) -> tuple[int, str]:
 
 
 def write_anew(engine: Engine) -> bool:
-    """Write the file of the record anew and empty its journal; whether nobody was in the way."""
+    """Write the record anew, and empty the journal of a file; whether nobody was in the way.
+
+    On a server the tables that hold texts are; its own journal and its backups are not reached.
+    """
+    if is_server(engine):
+        return _tables_anew(engine)
     path = str(engine.url.database).removeprefix("file:")
     engine.dispose()  # none of our own connections keeps an old page
     try:
@@ -261,6 +264,18 @@ def write_anew(engine: Engine) -> bool:
     finally:
         raw.close()
     return not busy
+
+
+def _tables_anew(engine: Engine) -> bool:
+    from monitor.store import postgres
+
+    try:
+        with postgres.alone(engine) as connection:
+            for table in sorted({table for table, _ in texts()} | {"message_alarm"}):
+                connection.execute(f"VACUUM (FULL) {table}".encode())
+    except StoreError:
+        return False
+    return True
 
 
 def files_with(home: Path, name: str) -> Iterator[Path]:

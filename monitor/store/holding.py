@@ -6,11 +6,11 @@ Append-only: a hold is entered once, and its end once.
 from typing import Any
 
 from sqlalchemy import Connection, Select, and_, func, select, update
-from sqlalchemy.dialects.sqlite import insert
 
 from monitor.lot import AlarmKind, Source
 from monitor.store import alarming
 from monitor.store import schema as t
+from monitor.store.dialects import insert
 from monitor.store.rows import Hold, NewHold, OutboxItem
 
 

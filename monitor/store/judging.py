@@ -22,11 +22,11 @@ from sqlalchemy import (
     true,
     update,
 )
-from sqlalchemy.dialects import sqlite
 
 from monitor.lot import DEFAULT_SILENCE_S, Placement, Zone, ZoneReadings
 from monitor.store import bench
 from monitor.store import schema as t
+from monitor.store.dialects import Many, insert, least
 from monitor.store.rows import Due, Judged, Latest
 
 HOUR_S = 3600
@@ -37,17 +37,17 @@ FOREVER_S = 2**53
 _HOUR_COLUMNS = [column.name for column in t.hour.c if column.name != "zone_id"]
 _TEXT = {"state", "trend", "cause", "moisture_basis"}
 _WHOLE = {"hour", "readings", "witnessed"}
-_ARCHIVE = sqlite.insert(t.archive_hour)
+_ARCHIVE = insert(t.archive_hour)
 _MARK_ARCHIVE = _ARCHIVE.on_conflict_do_update(
     index_elements=["zone_id"],
     set_={
-        "changed_hour": func.min(
+        "changed_hour": least(
             func.coalesce(t.archive_hour.c.changed_hour, _ARCHIVE.excluded.changed_hour),
             _ARCHIVE.excluded.changed_hour,
         )
     },
 )
-_INSERT_HOUR = str(t.hour.insert().compile(dialect=sqlite.dialect()))
+_INSERT_HOUR = Many(t.hour.insert())
 
 
 # --- marks ----------------------------------------------------------------------------------------
@@ -68,7 +68,7 @@ def _mark(connection: Connection, here: ColumnElement[bool], hour: int) -> None:
         update(t.unit)
         .where(here)
         .values(
-            dirty_hour=func.min(func.coalesce(c.dirty_hour, hour), hour),
+            dirty_hour=least(func.coalesce(c.dirty_hour, hour), hour),
             dirty_count=c.dirty_count + 1,
         )
     )
@@ -125,7 +125,7 @@ def mark_zone(connection: Connection, zone: int, *, hour: int) -> None:
     connection.execute(
         update(t.site)
         .where(t.site.c.site_id == row.site_id)
-        .values(dirty_hour=func.min(func.coalesce(dirty, hour), hour))
+        .values(dirty_hour=least(func.coalesce(dirty, hour), hour))
     )
 
 
@@ -399,7 +399,7 @@ def keep_hours(
     for code, columns in tables.items():
         rows = list(_rows(ids[code], columns, from_hour))
         if rows:  # a season at once: straight to the driver, a third of the time
-            connection.exec_driver_sql(_INSERT_HOUR, rows)
+            _INSERT_HOUR.run_tuples(connection, rows)
 
 
 def mark_archive(connection: Connection, zones: Iterable[int], *, hour: int) -> None:

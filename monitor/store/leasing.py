@@ -18,10 +18,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, and_, select, update
-from sqlalchemy.dialects.sqlite import insert
 
 from monitor.errors import MeanwhileError
 from monitor.store import schema as t
+from monitor.store.dialects import insert
 
 if TYPE_CHECKING:
     from monitor.store.record import Record

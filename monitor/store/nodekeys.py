@@ -311,7 +311,7 @@ def only_in(connection: Connection, unit_id: int) -> set[tuple[str, str]]:
         .join(t.probe, t.probe.c.probe_id == placed.c.probe_id)
         .join(t.node, t.node.c.node_id == t.probe.c.node_id)
         .join(t.site, t.site.c.site_id == t.node.c.site_id)
-        .group_by(t.node.c.node_id)
+        .group_by(t.node.c.node_id, t.site.c.code, t.node.c.code)
         # a zone of the site has no unit: 0 is nobody's
         .having(func.min(func.coalesce(t.zone.c.unit_id, 0)) == func.max(t.zone.c.unit_id))
         .having(func.max(t.zone.c.unit_id) == unit_id)

@@ -5,9 +5,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import Connection, select
-from sqlalchemy.dialects.sqlite import insert
 
 from monitor.store import schema as t
+from monitor.store.dialects import insert
 
 
 def keep(

@@ -14,13 +14,13 @@ from pathlib import Path
 from typing import Any, Literal
 
 from sqlalchemy import ColumnElement, Connection, Engine, delete, false, func, select, update
-from sqlalchemy.dialects.sqlite import insert
 
 from monitor.catalogue import ENGLISH
 from monitor.errors import InputError
 from monitor.lot import AlarmClass, AlarmKind, AlarmState
 from monitor.store import alarming, glance, holding
 from monitor.store import schema as t
+from monitor.store.dialects import insert
 from monitor.store.engine import reading, writing
 from monitor.store.users import Doer, note_in
 

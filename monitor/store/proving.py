@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection, RowMapping, and_, func, or_, select
-from sqlalchemy.dialects.sqlite import insert
 
 from monitor.errors import InputError
 from monitor.lot import PROOF_CONDITIONS, PROOF_FIGURES, PROOF_VERDICTS, CaseNote
 from monitor.store import schema as t
+from monitor.store.dialects import insert
 from monitor.store.rows import ProofRevision, ProofStep, ProofWork, RepairRow
 
 LATE, NEW_RULES = "late readings", "new rules"

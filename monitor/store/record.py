@@ -7,12 +7,10 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import Any, cast
-from urllib.parse import unquote
+from typing import TYPE_CHECKING, Any, cast
 
 from numpy.typing import NDArray
 from sqlalchemy import Connection, Engine, and_, delete, func, or_, select, update
-from sqlalchemy.dialects.sqlite import insert
 
 from monitor import correction
 from monitor.errors import InputError
@@ -69,7 +67,8 @@ from monitor.store import (
     taking,
 )
 from monitor.store import schema as t
-from monitor.store.engine import open_engine, reading, writing
+from monitor.store.dialects import insert
+from monitor.store.engine import FILE_NAME, is_server, open_engine, reading, writing
 from monitor.store.exporting import Sample
 from monitor.store.rows import (
     Alarm,
@@ -94,6 +93,9 @@ from monitor.store.rows import (
 from monitor.store.users import Doer
 from sensors.wire import Reading, Reject
 
+if TYPE_CHECKING:
+    from monitor.config import Server
+
 HOUR_S = 3600
 _NEVER_JUDGED = {
     "lean",
@@ -106,8 +108,9 @@ _NEVER_JUDGED = {
 class Record:
     """An open record. Use `open_record`; close with `close` or as a context manager."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine: Engine, home: Path) -> None:
         self.engine = engine
+        self.home = home
         self._names = taking.Names()
         self._leases: list[leasing.Lease] = []  # under which it is written just now
 
@@ -117,14 +120,19 @@ class Record:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    @property
-    def home(self) -> Path:
-        """Folder of the file."""
-        return Path(unquote(str(self.engine.url.database).removeprefix("file:"))).parent
-
     def close(self) -> None:
-        """Give the file back."""
+        """Give the file, or the connections, back."""
         self.engine.dispose()
+
+    def size_bytes(self) -> int:
+        """How much room it takes: the file with its journal of writes, or the database of a server."""
+        if is_server(self.engine):
+            from monitor.store import postgres
+
+            with self._reading() as connection:
+                return postgres.size_bytes(connection)
+        files = (self.home / FILE_NAME, self.home / f"{FILE_NAME}-wal")
+        return sum(file.stat().st_size for file in files if file.exists())
 
     def _reading(self) -> AbstractContextManager[Connection]:
         return reading(self.engine)
@@ -1265,15 +1273,17 @@ class Record:
             }
 
 
-def open_record(home: Path, *, read_only: bool = False) -> Record:
-    """Open the record in a folder; it is made, or migrated, unless it is only read.
+def open_record(home: Path, *, read_only: bool = False, server: "Server | None" = None) -> Record:
+    """Open the record in a folder, or on a server; it is made, or migrated, unless it is only read.
+
+    What goes with a record on a server (addresses, keys, locks) is in the folder all the same.
 
     Raises
     ------
     StoreError
-        If the file is no record, cannot be opened, or belongs to a later version.
+        If it is no record, cannot be opened, or belongs to a later version.
     """
-    return Record(open_engine(home, read_only=read_only))
+    return Record(open_engine(home, read_only=read_only, server=server), home)
 
 
 def _enter_zone(connection: Connection, site: str, zone: Zone) -> None:

@@ -42,24 +42,24 @@ hundredths (`*_c100` 0.01 °C, `*_p100` 0.01 %, `rain_mm100`, `signal_dbm`, `pre
 whole). NULL is "not measured", never zero.
 """
 
+from collections.abc import Iterator
 from typing import Any
 
 from sqlalchemy import (
     DDL,
-    REAL,
     CheckConstraint,
     Column,
     ForeignKey,
     Index,
-    Integer,
     LargeBinary,
     MetaData,
     Table,
-    Text,
     UniqueConstraint,
     text,
 )
 from sqlalchemy.event import listen
+
+from monitor.store.dialects import REAL, Integer, Text
 
 metadata = MetaData(
     naming_convention={
@@ -70,6 +70,24 @@ metadata = MetaData(
         "pk": "pk_%(table_name)s",
     }
 )
+
+
+def _made(dialect: str, *statements: str) -> None:
+    """Have statements run after all tables were made, in one dialect."""
+    for statement in statements:
+        ddl = DDL(statement).execute_if(dialect=dialect)  # type: ignore[no-untyped-call]
+        listen(metadata, "after_create", ddl)
+
+
+def _on_server(name: str, when: str, body: str) -> tuple[str, str]:
+    """Statements that make a trigger of PostgreSQL, and the function that it calls."""
+    return (
+        f"CREATE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql"
+        f" AS $$ BEGIN {body} RETURN NULL; END $$",
+        f"CREATE TRIGGER {name} {when} EXECUTE FUNCTION {name}()",
+    )
+
+
 _STRICT: dict[str, Any] = {"sqlite_strict": True}
 _KEYED: dict[str, Any] = {"sqlite_strict": True, "sqlite_with_rowid": False}
 
@@ -213,7 +231,13 @@ reading = Table(
     # whichever came first), neither used
     Column("disputed", Integer),
     Index(None, "probe_id", "at_s"),
-    Index("ix_reading_untimed", "probe_id", "boot", sqlite_where=text("uptime_s IS NOT NULL")),
+    Index(
+        "ix_reading_untimed",
+        "probe_id",
+        "boot",
+        sqlite_where=text("uptime_s IS NOT NULL"),
+        postgresql_where=text("uptime_s IS NOT NULL"),
+    ),
     **_KEYED,
 )
 
@@ -501,7 +525,11 @@ hold = Table(  # append-only, but for the end of each: one source held back, sta
 )
 
 Index(  # a source is held back in one way at a time
-    "uq_hold_open", hold.c.key, unique=True, sqlite_where=text("ended_s IS NULL")
+    "uq_hold_open",
+    hold.c.key,
+    unique=True,
+    sqlite_where=text("ended_s IS NULL"),
+    postgresql_where=text("ended_s IS NULL"),
 )
 
 cause = Table(  # an alarm that other alarms share as their cause (monitor.causes)
@@ -573,7 +601,13 @@ person = Table(  # who is told (monitor.people); removed: the row stays, its add
     **_STRICT,
 )
 
-Index("uq_person_name", person.c.name, unique=True, sqlite_where=person.c.removed_s.is_(None))
+Index(
+    "uq_person_name",
+    person.c.name,
+    unique=True,
+    sqlite_where=person.c.removed_s.is_(None),
+    postgresql_where=person.c.removed_s.is_(None),
+)
 
 person_address = Table(
     "person_address",
@@ -693,13 +727,24 @@ archive_refused = Table(  # what the archive does not take; tried again with the
 )
 
 # a trigger, so that no way of changing a time can forget it
-_MOVED = DDL(  # type: ignore[no-untyped-call]
+_made(
+    "sqlite",
     "CREATE TRIGGER archive_moved_reading AFTER UPDATE OF at_s ON reading"
     " WHEN OLD.at_s IS NOT NEW.at_s AND OLD.at_s IS NOT NULL AND EXISTS (SELECT 1 FROM archive)"
     " BEGIN INSERT OR IGNORE INTO archive_moved (probe_id, boot, seq, at_s)"
-    " VALUES (OLD.probe_id, OLD.boot, OLD.seq, OLD.at_s); END"
+    " VALUES (OLD.probe_id, OLD.boot, OLD.seq, OLD.at_s); END",
 )
-listen(metadata, "after_create", _MOVED)
+_made(
+    "postgresql",
+    *_on_server(
+        "archive_moved_reading",
+        "AFTER UPDATE OF at_s ON reading FOR EACH ROW"
+        " WHEN (OLD.at_s IS DISTINCT FROM NEW.at_s AND OLD.at_s IS NOT NULL)",
+        "IF EXISTS (SELECT 1 FROM archive) THEN"
+        " INSERT INTO archive_moved (probe_id, boot, seq, at_s)"
+        " VALUES (OLD.probe_id, OLD.boot, OLD.seq, OLD.at_s) ON CONFLICT DO NOTHING; END IF;",
+    ),
+)
 
 account = Table(  # a user of the board (monitor.store.users)
     "account",
@@ -813,11 +858,17 @@ forgetting = Table(  # a row in it opens the two tables that only grow: for `sto
 _UNLESS = {"UPDATE": " WHEN NOT EXISTS (SELECT 1 FROM forgetting)", "DELETE": ""}
 for _table, _said in (("audit", "the audit log only grows"), ("transfer", "the ledger only grows")):
     for _action, _unless in _UNLESS.items():
-        _KEPT = DDL(  # type: ignore[no-untyped-call]
-            f"CREATE TRIGGER {_table}_kept_{_action.lower()} BEFORE {_action} ON {_table}{_unless}"
-            f" BEGIN SELECT RAISE(ABORT, '{_said}'); END"
+        _name = f"{_table}_kept_{_action.lower()}"
+        _made(
+            "sqlite",
+            f"CREATE TRIGGER {_name} BEFORE {_action} ON {_table}{_unless}"
+            f" BEGIN SELECT RAISE(ABORT, '{_said}'); END",
         )
-        listen(metadata, "after_create", _KEPT)
+        _refuse = f"RAISE EXCEPTION '{_said}';"
+        if _unless:
+            _refuse = f"IF NOT EXISTS (SELECT 1 FROM forgetting) THEN {_refuse} END IF;"  # noqa: S608
+        _when = _action if _unless else f"{_action} OR TRUNCATE"
+        _made("postgresql", *_on_server(_name, f"BEFORE {_when} ON {_table}", _refuse))
 
 checksum = Table(  # monitor.store.checking
     "checksum",
@@ -1117,33 +1168,49 @@ GROUPS: dict[str, tuple[str, str]] = {
 }
 
 
+_ACTIONS = {"INSERT": ("NEW.",), "UPDATE": ("OLD.", "NEW."), "DELETE": ("OLD.",)}
+
+
+def _voids(table: str) -> Iterator[tuple[str, str]]:
+    """Each action that changes a table, and the statements by which it drops checksums."""
+    a, b = GROUPS[table]
+    for action, rows in _ACTIONS.items():
+        if (table, action) == ("reading", "INSERT"):
+            continue
+        yield (
+            action,
+            " ".join(
+                f"DELETE FROM checksum WHERE kind = '{table}' AND a = {a if a == '0' else row + a}"  # noqa: S608
+                f" AND b = {b.format(row=row)};"
+                for row in rows
+            ),
+        )
+
+
 def triggers(table: str) -> list[str]:
-    """Statements that make the triggers of one table.
+    """Statements that make the triggers of one table in SQLite.
 
     None for new readings: their days are voided together (`sealing.void`), for a trigger a row would
     take a third of the time that taking it takes.
     """
-    a, b = GROUPS[table]
-    made = []
-    for action, rows in (
-        ("INSERT", ("NEW.",)),
-        ("UPDATE", ("OLD.", "NEW.")),
-        ("DELETE", ("OLD.",)),
-    ):
-        if (table, action) == ("reading", "INSERT"):
-            continue
-        body = " ".join(
-            f"DELETE FROM checksum WHERE kind = '{table}' AND a = {a if a == '0' else row + a}"  # noqa: S608
-            f" AND b = {b.format(row=row)};"
-            for row in rows
+    return [
+        f"CREATE TRIGGER checksum_{table}_{action.lower()} AFTER {action} ON {table}"
+        f" BEGIN {body} END"
+        for action, body in _voids(table)
+    ]
+
+
+def server_triggers(table: str) -> list[str]:
+    """The same in PostgreSQL, each with its function."""
+    return [
+        statement
+        for action, body in _voids(table)
+        for statement in _on_server(
+            f"checksum_{table}_{action.lower()}", f"AFTER {action} ON {table} FOR EACH ROW", body
         )
-        made.append(
-            f"CREATE TRIGGER checksum_{table}_{action.lower()} AFTER {action} ON {table}"
-            f" BEGIN {body} END"
-        )
-    return made
+    ]
 
 
 for _name in GROUPS:
-    for _statement in triggers(_name):
-        listen(metadata, "after_create", DDL(_statement))  # type: ignore[no-untyped-call]
+    _made("sqlite", *triggers(_name))
+    _made("postgresql", *server_triggers(_name))

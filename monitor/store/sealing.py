@@ -30,6 +30,7 @@ from monitor.errors import DamageError
 from monitor.store import columns
 from monitor.store import schema as t
 from monitor.store.columns import Column
+from monitor.store.dialects import json_rows
 
 LOG = logging.getLogger(__name__)
 DAY_S = 86_400
@@ -79,10 +80,9 @@ _DROPPABLE = (
     " WHERE a.unit_id = u.unit_id AND a.state <> 'normal'))) LIMIT 1"
 )
 _RUNS = (
-    "SELECT r.probe_id, r.boot, r.first_seq, r.last_seq, r.sealed_id FROM json_each(?) w"
-    " JOIN sealed_run r ON r.probe_id = json_extract(w.value, '$[0]')"
-    " AND r.boot = json_extract(w.value, '$[1]') AND r.last_seq >= json_extract(w.value, '$[2]')"
-    " AND r.first_seq <= json_extract(w.value, '$[3]')"
+    "SELECT r.probe_id, r.boot, r.first_seq, r.last_seq, r.sealed_id FROM {wanted} w"
+    " JOIN sealed_run r ON r.probe_id = w.c0 AND r.boot = w.c1"
+    " AND r.last_seq >= w.c2 AND r.first_seq <= w.c3"
 )
 
 
@@ -363,7 +363,8 @@ def find(connection: Connection, rows: Iterable[Row]) -> dict[Identity, Held]:
     for row in rows:
         seqs.setdefault((row["probe_id"], row["boot"]), set()).add(row["seq"])
     wanted = [[*key, min(several), max(several)] for key, several in seqs.items()]
-    runs = connection.exec_driver_sql(_RUNS, (json.dumps(wanted),)).all()
+    sql = _RUNS.format(wanted=json_rows(connection, 4))
+    runs = connection.exec_driver_sql(sql, (json.dumps(wanted),)).all()
     found: dict[Identity, Held] = {}
     for probe, boot, first, last, sealed_id in runs:
         mine = [seq for seq in seqs[probe, boot] if first <= seq <= last]

@@ -10,13 +10,11 @@ from bisect import bisect_right, insort
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import repeat
-from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
-    Integer,
     Table,
     and_,
     case,
@@ -29,11 +27,10 @@ from sqlalchemy import (
     update,
     values,
 )
-from sqlalchemy.dialects import sqlite
-from sqlalchemy.dialects.sqlite import Insert, insert
 
 from monitor.store import schema as t
 from monitor.store import sealing
+from monitor.store.dialects import Insert, Integer, Many, greatest, insert, least
 from monitor.store.rows import NodeReceipt, Taken
 from sensors.wire import Reading, Reject
 
@@ -52,29 +49,6 @@ Identity = tuple[int, int, int]  # probe, boot, seq
 Touched = tuple[int, int | None]  # probe and time of a sample that is not what it was
 _NOTHING = -(2**60)  # orders "not measured" before any value
 Seqs = tuple[int, list[tuple[int, int]]]  # high-water mark, missing ranges below it
-
-
-@dataclass(frozen=True, slots=True)
-class Many:
-    """A statement compiled once, for many rows: half of the time of a group would go into it."""
-
-    sql: str
-    names: tuple[str, ...]
-
-    @classmethod
-    def of(cls, statement: Insert) -> "Many":
-        """Compile an insert of whole rows of its table."""
-        names = [column.name for column in statement.table.columns]
-        compiled = statement.compile(dialect=sqlite.dialect(), column_keys=names)
-        return cls(str(compiled), tuple(compiled.positiontup or ()))
-
-    def run(self, connection: Connection, rows: Iterable[Row]) -> int:
-        """Execute for each row; the number of rows it changed."""
-        pick = itemgetter(*self.names)
-        result = connection.exec_driver_sql(
-            self.sql, [pick(row) for row in rows], execution_options={"preserve_rowcount": True}
-        )
-        return int(result.rowcount)
 
 
 def _upsert(table: Table, *keys: str) -> Insert:
@@ -503,16 +477,16 @@ def _latest_upsert() -> Insert:
     )
     set_: Row = {name: case((newer, new[name]), else_=old[name]) for name in ordered}
     set_ |= {
-        "received_s": func.max(
+        "received_s": greatest(
             func.coalesce(old.received_s, new.received_s),
             func.coalesce(new.received_s, old.received_s),
         ),
         "dirty_hour": func.coalesce(
-            func.min(old.dirty_hour, new.dirty_hour), old.dirty_hour, new.dirty_hour
+            least(old.dirty_hour, new.dirty_hour), old.dirty_hour, new.dirty_hour
         ),
         "dirty_count": old.dirty_count + literal_column("1"),
         "archive_s": func.coalesce(
-            func.min(old.archive_s, new.archive_s), old.archive_s, new.archive_s
+            least(old.archive_s, new.archive_s), old.archive_s, new.archive_s
         ),
         "readings": old.readings + new.readings,
     }
@@ -520,8 +494,8 @@ def _latest_upsert() -> Insert:
 
 
 _LATEST_COLUMNS = [column.name for column in t.latest.c]
-_KEEP_LATEST = Many.of(_latest_upsert())
-_NEW_READING = Many.of(insert(t.reading).on_conflict_do_nothing())
+_KEEP_LATEST = Many(_latest_upsert())
+_NEW_READING = Many(insert(t.reading).on_conflict_do_nothing())
 _WANTED = values(*(column(name, Integer) for name in ("probe_id", "boot", "seq")), name="wanted")
 
 
@@ -567,7 +541,7 @@ def _keep_anchors(
 
 
 _ANCHOR_COLUMNS = [column.name for column in t.anchor.c]
-_KEEP_ANCHOR = Many.of(_upsert(t.anchor, "node_id", "boot", "uptime_hour"))
+_KEEP_ANCHOR = Many(_upsert(t.anchor, "node_id", "boot", "uptime_hour"))
 
 
 def _resolve_again(
@@ -679,7 +653,7 @@ def _receipts(
     return tuple(receipts)
 
 
-_KEEP_RECEIPT = Many.of(_upsert(t.receipt, "node_id", "boot"))
+_KEEP_RECEIPT = Many(_upsert(t.receipt, "node_id", "boot"))
 
 
 def _told(

@@ -68,6 +68,10 @@ FOUND: dict[str, str] = {
     "store unchecked": "It has not checked itself yet.",
     "store check old": "It was last checked {checked}, more than a day ago.",
     "store damaged": "It is damaged in {places} places, found {checked}.",
+    "server opens": "It is {where}, PostgreSQL {version}, {tls}; each commit is on its disk before it counts; {size}.",
+    "server hasty": "It is {where}, which may lose what it has committed when the power fails: {off} is off.",
+    "server closed": "{error}.",
+    "disk beside": "{free} free of {total} here; the record is on a server.",
     "disk room": "{free} free of {total}. How fast the record grows is known after a day.",
     "disk steady": "{free} free of {total}; the record does not grow.",
     "disk room for": "{free} free of {total}; {growth} more a day leave room for {days} days.",
@@ -98,6 +102,7 @@ FOUND: dict[str, str] = {
     "heartbeat off": "The heartbeat's {host} does not answer: {error}.",
     "backup made": "The last one was made {made}, {ago} ago.",
     "backup none": "None was made yet.",
+    "backup elsewhere": "The record is {where}: pg_dump or the server's own recovery copies it, not sillkeep backup.",
     "drill none": NO_DRILL,
     "too slow": "No answer within {seconds} s; it was given up.",
     "failed": "It could not be looked at: {error}.",
@@ -148,6 +153,9 @@ TO_DO: dict[str, str] = {
     "ends; if it does not, start Sillkeep again.",
     "store none": START,
     "store closed": "Nothing was changed. If the file was damaged: sillkeep restore.",
+    "server hasty": "Turn it on in postgresql.conf and start PostgreSQL again.",
+    "server closed": "Look whether PostgreSQL runs; at record.address, record.password_file and the server's "
+    "pg_hba.conf. Until then the intake holds what comes, and nodes keep their samples.",
     "store unchecked": "The watch has it done once a day. At once: sillkeep check --deep.",
     "store check old": "The watch has it done once a day; read the watch's log. At once: sillkeep check "
     "--deep.",
@@ -228,6 +236,7 @@ UNKNOWN: dict[str, str] = {
     "way untried": "Whether {label} takes a message: it cannot be tried without sending one.",
     "disk room": "How fast the record grows: it is known after a day.",
     "clock untold": "Whether a time service keeps the clock.",
+    "backup elsewhere": "Whether the server's database is backed up.",
     "certificate unknown": "When the certificate of {owner} ends.",
 }
 
