@@ -115,7 +115,7 @@ class RunningServer:
             made = Server(f"postgresql://sillkeep@127.0.0.1:{self.port}/{TEMPLATE}")
             open_engine(self.folder, server=made).dispose()
         name = f"record_{next(self.numbers)}"
-        self.ask(f"CREATE DATABASE {name} TEMPLATE {TEMPLATE}")
+        self.ask(f"CREATE DATABASE {name} TEMPLATE {TEMPLATE} STRATEGY FILE_COPY")
         return Server(f"postgresql://sillkeep@127.0.0.1:{self.port}/{name}")
 
     def drop(self, server: Server) -> None:
