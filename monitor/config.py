@@ -198,15 +198,20 @@ class Server:
     def libpq(self) -> dict[str, str]:
         """Parameters of a connection, as PostgreSQL's own library names them."""
         parts = urlsplit(self.address)
-        given = {
+        # said even where empty: what is left out is taken from the environment, PGHOSTADDR say, and would
+        # lead elsewhere than what was looked at
+        where = {
             "host": self.host,
+            "hostaddr": "",
             "port": str(parts.port or ""),
-            "user": unquote(parts.username or ""),
             "dbname": self.database,
-            "password": self.password or "",
-            **dict(parse_qsl(parts.query)),
         }
-        return {name: value for name, value in given.items() if value}
+        who = {"user": unquote(parts.username or ""), "password": self.password or ""}
+        return (
+            where
+            | {name: value for name, value in who.items() if value}
+            | dict(parse_qsl(parts.query))
+        )
 
 
 def _server(address: str) -> str:
