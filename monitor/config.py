@@ -247,7 +247,7 @@ class Record(_Table):
     path: HomePath = None
     """Folder of the record; without it the home folder."""
     address: Annotated[str, AfterValidator(_server)] = ""
-    """PostgreSQL database that holds the record, for lots of hundreds of units (`deploy/large.md`): `postgresql://USER@HOST/NAME`, no password in it. Another machine's needs `?sslmode=verify-full`."""
+    """PostgreSQL database that holds the record, where you run a server anyway, or several machines share one record (`deploy/large.md`): `postgresql://USER@HOST/NAME`, no password in it. Another machine's needs `?sslmode=verify-full`."""
     password_file: FilePath = None
     """File whose first line is the password for that database; without it libpq's own (`PGPASSFILE`)."""
     # a node that was cut off still sends what its ring holds, 40 days
