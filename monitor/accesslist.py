@@ -102,8 +102,8 @@ def keep(record: "Record", settings: Settings, folder: Path | None = None) -> bo
     Raises
     ------
     ConfigError
-        If the monitor has no name or a short password: nothing is written. If something written by
-        hand cannot be: both files are written without it, for a revocation does not wait for that.
+        If the monitor has no name or a short password: nothing is written. If a node has a name of the
+        monitor's, or something written by hand cannot be: both files are written without it, for a revocation does not wait for that.
     OSError
         If a file cannot be read or written.
     """
@@ -118,12 +118,18 @@ def keep(record: "Record", settings: Settings, folder: Path | None = None) -> bo
         mapped = sorted({each.topic for each in settings.map})
         monitor = broker.username, _monitor_hash(broker, before[0])
         others = [broker.user(number) for number in _further(record, broker)]
-        wanted = compose(record.node_hashes(), monitor, broker.prefix, mapped, others)
+        nodes, taken = _apart(record.node_hashes(), {broker.username, *others})
+        wanted = compose(nodes, monitor, broker.prefix, mapped, others)
         passwd, acl, faults = _with_own(folder, *wanted)
         wanted = passwd, acl
         is_new = wanted != before
         for name, text in zip((PASSWD, ACL), wanted, strict=True) if is_new else ():
             _replace(folder / name, text)
+    if taken:
+        raise ConfigError(
+            f"left out, all else is written: {', '.join(taken)} has the name that the monitor itself, or one of its "
+            "intakes, has at the broker; revoke that node and add it under another name"
+        )
     if faults:
         raise ConfigError(
             f"left out of {folder / OWN_PASSWD} and {OWN_ACL}, all else is written: "
@@ -131,6 +137,14 @@ def keep(record: "Record", settings: Settings, folder: Path | None = None) -> bo
             + " (no name of ours, and no pattern, for it holds for our nodes too)"
         )
     return is_new
+
+
+def _apart(
+    nodes: Sequence[tuple[str, str, str]], ours: Collection[str]
+) -> tuple[list[tuple[str, str, str]], list[str]]:
+    """Nodes that can be users of the broker, and which have a name of ours: a password for two."""
+    taken = [f"{site}/{node}" for site, node, _ in nodes if node in ours]
+    return [each for each in nodes if each[1] not in ours], taken
 
 
 def _further(record: "Record", broker: Broker) -> list[int]:

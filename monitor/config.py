@@ -201,15 +201,20 @@ class Server:
     def libpq(self) -> dict[str, str]:
         """Parameters of a connection, as PostgreSQL's own library names them."""
         parts = urlsplit(self.address)
-        given = {
+        # said even where empty: what is left out is taken from the environment, PGHOSTADDR say, and would
+        # lead elsewhere than what was looked at
+        where = {
             "host": self.host,
+            "hostaddr": "",
             "port": str(parts.port or ""),
-            "user": unquote(parts.username or ""),
             "dbname": self.database,
-            "password": self.password or "",
-            **dict(parse_qsl(parts.query)),
         }
-        return {name: value for name, value in given.items() if value}
+        who = {"user": unquote(parts.username or ""), "password": self.password or ""}
+        return (
+            where
+            | {name: value for name, value in who.items() if value}
+            | dict(parse_qsl(parts.query))
+        )
 
 
 def _server(address: str) -> str:
@@ -245,7 +250,7 @@ class Record(_Table):
     path: HomePath = None
     """Folder of the record; without it the home folder."""
     address: Annotated[str, AfterValidator(_server)] = ""
-    """PostgreSQL database that holds the record, for lots of hundreds of units (`deploy/large.md`): `postgresql://USER@HOST/NAME`, no password in it. Another machine's needs `?sslmode=verify-full`."""
+    """PostgreSQL database that holds the record, where you run a server anyway, or several machines share one record (`deploy/large.md`): `postgresql://USER@HOST/NAME`, no password in it. Another machine's needs `?sslmode=verify-full`."""
     password_file: FilePath = None
     """File whose first line is the password for that database; without it libpq's own (`PGPASSFILE`)."""
     # a node that was cut off still sends what its ring holds, 40 days

@@ -510,8 +510,8 @@ class Intake:
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
-        if self._is_first:
-            # without a topic level for a site: it is nobody's node
+        if self._is_first and not broker.member:
+            # without a topic level for a site: it is nobody's node. Of several machines none speaks for all
             client.will_set(f"{broker.prefix}/monitor/state", OFFLINE, qos=1, retain=True)
         try:
             user = broker.user(number_of(self.part))
@@ -569,7 +569,8 @@ class Intake:
             wanted.append((f"{self._broker.prefix}/+/+/state", SubscribeOptions(qos=1)))
         client.subscribe(wanted)
         if self._is_first:
-            client.publish(f"{self._broker.prefix}/monitor/state", ONLINE, qos=1, retain=True)
+            said = b"" if self._broker.member else ONLINE  # nothing takes away what was retained
+            client.publish(f"{self._broker.prefix}/monitor/state", said, qos=1, retain=True)
 
     def _on_subscribe(
         self,
@@ -947,33 +948,50 @@ class Estate:
             self._settle(self._heir)
         elif self._timer() >= self._look_s:
             self._look_s = self._timer() + BEAT_EVERY_S
-            with suppress(StoreError):
+            try:
                 self._look()
+            except StoreError:  # nobody's pulse was seen: that is no death
+                self._seen.clear()
 
     def _look(self) -> None:
         now_s = self._timer()
-        pulses = {each.part: each for each in self._record.pulses()}
-        others = [each for part, each in pulses.items() if self._is_reached(part)]
-        for each in others:
+        pulses = {p.part: p for p in self._record.pulses() if kind_of(p.part) == "intake"}
+        for part, each in pulses.items():
             # told by its own counting, not by the time of day: clocks differ, and are set
-            if self._seen.get(each.part, (None, 0.0))[0] != each.at_s:
-                self._seen[each.part] = each.at_s, now_s
-        newest_s = pulses[self._part].at_s if self._part in pulses else 0
-        gone = [each for each in others if now_s - self._seen[each.part][1] > self._gone_s]
-        living = {each.part for each in others} - {each.part for each in gone}
-        if min(living | {self._part}) != self._part:
+            if self._seen.get(part, (None, 0.0))[0] != each.at_s:
+                self._seen[part] = each.at_s, now_s
+        own = pulses.get(self._part)
+        if own is None or self._silent_s(own, now_s) > self._gone_s / 4:
+            self._seen.clear()  # the record takes no pulse of ours either: theirs say nothing
+            return
+        gone = [each for each in pulses.values() if self._silent_s(each, now_s) > self._gone_s]
+        living = {part for part in pulses if self._is_reached(part)} - {p.part for p in gone}
+        if min(living) != self._part:
             return
         for each in gone:
-            if each.is_over and each.at_s < newest_s - OVER_KEPT_S:
+            if self._is_past(each, own):
                 self._record.settle_pulse(each)
-            elif not each.is_over and now_s >= self._not_before_s.get(each.part, -math.inf):
+            elif self._may_inherit(each, now_s):
                 log.warning("%s is gone: taking in what the broker keeps for it", each.part)
                 self._heir = self._make(each)
                 return
 
+    def _is_past(self, pulse: "Pulse", own: "Pulse") -> bool:
+        """Whether nothing is to be done any more for one that is gone, so that its pulse may go, too."""
+        if pulse.at_s < own.at_s - OVER_KEPT_S:
+            return pulse.is_over or not self._is_reached(pulse.part)
+        # where names are users, what was kept for the one of no member is kept for the first of ours
+        return not self._is_reached(pulse.part) and not member_of(pulse.part)
+
+    def _may_inherit(self, pulse: "Pulse", now_s: float) -> bool:
+        is_due = now_s >= self._not_before_s.get(pulse.part, -math.inf)
+        return is_due and not pulse.is_over and self._is_reached(pulse.part)
+
+    def _silent_s(self, pulse: "Pulse", now_s: float) -> float:
+        return now_s - self._seen[pulse.part][1]
+
     def _is_reached(self, part: str) -> bool:
-        is_here = member_of(part) == member_of(self._part)
-        return kind_of(part) == "intake" and (self._of_all or is_here)
+        return self._of_all or member_of(part) == member_of(self._part)
 
     def _settle(self, heir: Heir) -> None:
         part = heir.part

@@ -142,13 +142,19 @@ class Supervisor:
     def _started(self, part: Part) -> forked.Process:
         doors = () if part.door is None else (part.door.fileno(),)
         command = part.command + tuple(map(str, doors))
-        if self.shares and part.shares and forked.is_alone():
-            return forked.start(
-                command[2:],
-                name=part.name,
-                environment=self.environment,
-                keeps=doors,
-                prepare=_end_with_parent,
+        if self.shares and part.shares:
+            if forked.is_alone():
+                return forked.start(
+                    command[2:],
+                    name=part.name,
+                    environment=self.environment,
+                    keeps=doors,
+                    prepare=_end_with_parent,
+                )
+            self.shares = False  # said once
+            log.warning(
+                "serve.shared_memory cannot be used: a fork needs Linux and a supervisor of one thread; "
+                "parts start as programs of their own and take more memory"
             )
         return subprocess.Popen(  # noqa: S603  our own commands, no shell
             command,

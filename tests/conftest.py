@@ -118,6 +118,7 @@ BOTH_LONG = {
     "test_messages.py",
     "test_moving.py",
     "test_pages.py",
+    "test_partitions.py",
     "test_rounds.py",
     "test_seals.py",
     "test_several.py",

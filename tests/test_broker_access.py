@@ -34,7 +34,7 @@ from typer.testing import CliRunner
 from monitor import accesslist
 from monitor.cli import app
 from monitor.config import load
-from monitor.errors import ConfigError
+from monitor.errors import ConfigError, InputError
 from monitor.lot import Placement, Site, Unit, Zone
 from monitor.store import nodekeys, users
 from monitor.store.record import open_record
@@ -598,6 +598,34 @@ def test_a_label_says_what_and_where_and_has_the_claim_and_is_for_few_eyes(
     assert "is a .pdf" in yard.command(
         "node", "renew", "labelled", "--label", str(tmp_path / "n.doc"), code=2
     )
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_what_no_label_can_be_drawn_of_gets_no_claim_and_no_file(
+    again: bool, yard: Yard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at_zone = ("--unit", "u1", "--zone", "bath-low")
+    shown: list[bytes] = []
+
+    def breaks(_: str, sources: dict[str, bytes], **__: object) -> bytes:
+        shown.append(sources["label.json"])
+        raise InputError("the document cannot be set: a text in it has signs that break it")
+
+    node = f"odd-{again}".lower()
+    words = ["node", "add", node, "--site", "yard", *at_zone]
+    if again:
+        yard.command(*words)
+        words = ["node", "renew", node]
+    with open_record(yard.home) as record:
+        before = record.node_access(now_s=int(time.time()))
+    monkeypatch.setattr("monitor.reports.label.typeset", breaks)
+    said = yard.command(*words, "--label", str(tmp_path / "odd.pdf"), code=2)
+    assert "cannot be set" in said
+    [data] = shown
+    assert b"unit u1, zone bath-low, probe p1" in data  # where it is about to be, too
+    assert list(tmp_path.glob("odd*")) == []
+    with open_record(yard.home) as record:
+        assert record.node_access(now_s=int(time.time())) == before
 
 
 def test_by_hand_nothing_is_added_under_a_name_of_ours(yard: Yard) -> None:

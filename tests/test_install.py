@@ -20,11 +20,13 @@ from monitor.lot import Unit
 from monitor.store import checking, open_record
 from monitor.store.engine import FILE_NAME, revisions
 from tests.filled import filled_record
+from tests.servers import RunningServer
 from tests.test_migrations import hashes, old_record
 
 ROOT = Path(__file__).parents[1]
 NEWEST = revisions()[0]
 NODE_LIST = ROOT / "deploy/node-requirements.txt"
+SERVER_LIST = ROOT / "deploy/postgres-requirements.txt"
 pytestmark = pytest.mark.xdist_group("programs")
 
 
@@ -219,13 +221,65 @@ def test_a_record_from_before_is_brought_up_to_date_and_own_settings_stay(machin
     assert node == (ROOT / "deploy/node.toml").read_text()
 
 
-def test_the_nodes_list_has_what_the_extra_asks_for_and_fits_the_other() -> None:
+@pytest.mark.long
+def test_an_upgrade_migrates_the_record_on_its_server_and_leaves_no_file(
+    machine: Machine, tmp_path: Path, server: RunningServer
+) -> None:
+    place = server.empty()
+    settings = machine.root / "etc/sillkeep/sillkeep.toml"
+    settings.parent.mkdir(parents=True)
+    settings.write_text(f'[record]\naddress = "{place.address}"\n')
+    first = machine.install()
+    assert first.returncode == 0, first.stderr
+    old = machine.current
+    assert (machine.opt / "current" / SERVER_LIST.name).read_bytes() == SERVER_LIST.read_bytes()
+    asked = "SELECT version_num FROM alembic_version"
+    assert server.ask(asked, place.database) == [(NEWEST,)]
+
+    later = sources(tmp_path / "later", "9.0", "CREATE TABLE later (note TEXT)")
+    done = machine.install(source=later)
+    assert done.returncode == 0, done.stderr
+    assert "by pg_dump before" in done.stderr
+    assert machine.current.startswith("9.0-")
+    assert (machine.opt / "current" / SERVER_LIST.name).exists()
+    assert server.ask(asked, place.database) == [("8999",)]
+    assert not (machine.home / FILE_NAME).exists()
+    assert not list((machine.root / "var/backups/sillkeep").iterdir())
+
+    back = machine.install(
+        "--back", source=later
+    )  # the older cannot read what the newer made of it
+    assert back.returncode == 1
+    assert "put the copy of before back first" in back.stderr
+    assert machine.current == old
+    server.drop(place)
+
+
+@pytest.mark.long
+def test_a_file_from_before_beside_a_record_on_a_server_is_left_alone(
+    machine: Machine, server: RunningServer
+) -> None:
+    old_record(machine.home, "0012")
+    before = hashes(machine.home / FILE_NAME)
+    place = server.empty()
+    (machine.home / "sillkeep.toml").write_text(f'[record]\naddress = "{place.address}"\n')
+    done = machine.install()
+    assert done.returncode == 0, done.stderr
+    assert hashes(machine.home / FILE_NAME) == before
+    assert not list((machine.root / "var/backups/sillkeep").iterdir())
+    server.drop(place)
+
+
+@pytest.mark.parametrize(("extra", "path"), [("node", NODE_LIST), ("postgres", SERVER_LIST)])
+def test_a_further_list_has_what_its_extra_asks_for_and_fits_the_other(
+    extra: str, path: Path
+) -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    text = NODE_LIST.read_text(encoding="utf-8")
+    text = path.read_text(encoding="utf-8")
     found = {name: version for name, version, _ in listed(text)}
-    for asked in map(Requirement, project["optional-dependencies"]["node"]):
+    for asked in map(Requirement, project["optional-dependencies"][extra]):
         assert asked.specifier.contains(found[asked.name])
-    assert text.count("--hash=sha256:") >= len(found) >= 4
+    assert text.count("--hash=sha256:") >= len(found) >= 3
     others = (ROOT / "constraints.txt").read_text(encoding="utf-8")
     for name, version, _ in listed(others):
         assert found.get(name, version) == version

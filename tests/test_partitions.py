@@ -181,6 +181,26 @@ def test_a_second_export_puts_in_place_what_changed(record: Record, tmp_path: Pa
     assert not lost.parent.exists()
 
 
+def test_a_time_that_becomes_known_meanwhile_puts_no_sample_into_two(
+    record: Record, tmp_path: Path
+) -> None:
+    expected = Counter(values_of(one) for one in record.samples(site="yard"))
+    clock = Reading(site="yard", node="n1", probe="", boot=2, at_s=T0 + DAY_S, uptime_s=700)
+    told: list[str] = []
+
+    def tell(said: str) -> None:
+        if not told:  # as the intake, a process of its own
+            with open_record(tmp_path / "home") as other:
+                other.take([], [], received_s=LATER, clocks=[clock])
+        told.append(said)
+
+    partitions.export(record, tmp_path, sites=["yard"], months=("", ""), tell=tell)
+    assert told[0] == "readings of yard unknown: 2"
+    assert rows_of(tmp_path, "readings") == expected
+    export(record, tmp_path, sites=["yard"])
+    assert not (tmp_path / "readings/site=yard/month=unknown").exists()
+
+
 def test_sites_and_months_can_be_chosen(record: Record, tmp_path: Path) -> None:
     export(record, tmp_path, sites=["yard"], months=("2025-12", "2025-12"))
     found = {str(path.parent.relative_to(tmp_path)) for path in tmp_path.rglob("*.parquet")}

@@ -309,6 +309,7 @@ def test_the_password_comes_from_its_file_and_is_shown_nowhere(tmp_path: Path) -
     assert server is not None
     assert server.libpq() == {
         "host": "db.example",
+        "hostaddr": "",
         "port": "5433",
         "user": "me",
         "dbname": "lot",
@@ -384,3 +385,33 @@ def test_the_look_at_the_installation_names_what_does_not_sync(
     assert seen.size_bytes > 1_000_000
     [line] = checks.backup(seen, now_s=T0, server=place)
     assert line.key == "backup elsewhere"
+
+
+# --- who stands in the way ------------------------------------------------------------------------
+
+
+def test_the_environment_leads_to_no_other_server(
+    tmp_path: Path, place: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as wrong:
+        wrong.setenv("PGHOSTADDR", "192.0.2.7")
+        wrong.setenv("PGPORT", "1")
+        with open_record(tmp_path, server=place) as record:
+            assert record.sites() == []
+
+
+def test_a_writer_that_stands_still_in_the_middle_gives_its_lock_back_and_keeps_nothing(
+    tmp_path: Path, place: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(postgres, "IDLE_MS", 300)
+    with (
+        open_record(tmp_path, server=place) as frozen,
+        open_record(tmp_path, server=place) as other,
+        frozen.engine.connect() as connection,
+    ):
+        connection.execute(t.site.insert().values(code="lost"))
+        other.add_site(Site("kept"))  # waits for the lock at first
+        with pytest.raises(DBAPIError):
+            connection.commit()
+        connection.invalidate()
+        assert [site.code for site in other.sites()] == ["kept"]

@@ -175,6 +175,25 @@ def test_the_present_model_gives_the_records_own_hours_and_alarms_bit_by_bit(
                 assert same.tolist() == other.tolist(), name
 
 
+def test_a_report_that_cannot_reach_the_disk_leaves_the_one_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = recompute.Folder(tmp_path, RULES)
+    kept.open()
+    kept.write_report(b"before")
+
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", full)
+        with pytest.raises(InputError, match="No space left"):
+            kept.write_report(b"after")
+    assert kept.report() == b"before"
+    kept.open()  # clears what was begun
+    assert [path.name for path in kept.path.iterdir()] == ["report.json"]
+
+
 def test_what_is_remembered_at_a_months_end_is_the_judges_own_and_the_records(
     lived: Path, kept: Path
 ) -> None:

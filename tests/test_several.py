@@ -223,8 +223,49 @@ def test_the_first_of_those_that_live_takes_over_and_forgets_one_that_is_not_wan
         assert "intake@shed" not in {pulse.part for pulse in record.pulses()}
 
 
-def test_the_broker_lets_in_each_intake_under_a_name_of_its_own_while_it_keeps_something_for_it(
+def test_an_outage_of_the_record_is_nobodys_death(tmp_path: Path) -> None:
+    with open_record(tmp_path) as record:
+        time_s = [0.0]
+        estate = Estate(
+            record, "intake", intakes=2, gone_s=60, heir=pytest.fail, timer=lambda: time_s[0]
+        )
+        for part in ("intake", "intake-2"):
+            beat(record, part, T0)
+        for _ in range(30):  # no pulse can be written, of nobody
+            time_s[0] += 5.0
+            estate.turn()
+        beat(record, "intake", T0 + 150)  # ours is the first that can
+        for _ in range(3):
+            time_s[0] += 5.0
+            estate.turn()
+        beat(record, "intake-2", T0 + 160)
+        estate.turn()
+
+
+def test_the_pulse_before_we_had_a_member_is_forgotten_where_names_are_users(
     tmp_path: Path,
+) -> None:
+    with open_record(tmp_path) as record:
+        time_s = [0.0]
+        estate = Estate(
+            record, "intake@barn", intakes=1, gone_s=60, of_all=False, heir=pytest.fail,
+            timer=lambda: time_s[0],
+        )  # fmt: skip
+        for part in ("intake", "intake@shed"):
+            beat(record, part, T0)
+        for step in range(20):
+            beat(record, "intake@barn", T0 + 5 * step)
+            time_s[0] += 5.0
+            estate.turn()
+        assert {pulse.part for pulse in record.pulses()} == {"intake@barn", "intake@shed"}
+        beat(record, "intake@barn", T0 + 8 * 86400)
+        time_s[0] += 5.0
+        estate.turn()
+        assert {pulse.part for pulse in record.pulses()} == {"intake@barn"}
+
+
+def test_the_broker_lets_in_each_intake_under_a_name_of_its_own_while_it_keeps_something_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "secret").write_text("a-password-of-24-letters")
     toml = '[broker]\nhost = "127.0.0.1"\nusername = "monitor"\npassword_file = "secret"\n'
@@ -250,6 +291,14 @@ def test_the_broker_lets_in_each_intake_under_a_name_of_its_own_while_it_keeps_s
         assert listed(1) == ["monitor"]
         with pytest.raises(ConfigError):
             accesslist.check_name("monitor-2", load(tmp_path).broker)
+        # a node that had the name first is out, by name; all others are in
+        nodes = [("yard", "monitor-2", "hash"), ("yard", "n1", "hash")]
+        monkeypatch.setattr(record, "node_hashes", lambda: nodes)
+        with pytest.raises(ConfigError, match="yard/monitor-2 has the name"):
+            listed(2)
+        names = (tmp_path / "broker" / accesslist.PASSWD).read_text().splitlines()
+        assert [name.partition(":")[0] for name in names] == ["monitor", "monitor-2", "n1"]
+        assert "yard/monitor-2" not in (tmp_path / "broker" / accesslist.ACL).read_text()
 
 
 def test_the_heart_beats_while_one_watch_lives_and_every_intake_does_or_is_taken_over() -> None:

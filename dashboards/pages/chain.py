@@ -59,7 +59,7 @@ def blocks(chain: Chain, asked: Wish, *, whole: bool = True) -> list[Any]:
 
 
 def _pulses(chain: Chain, asked: Wish) -> Component:
-    known = {pulse.part: pulse for pulse in chain.pulses}
+    known = {pulse.part: pulse for pulse in chain.pulses if not pulse.is_over}
     needed = [part for kind in PARTS for part in of_kind(kind, known) or [kind]]
     names = [*needed, *(part for part in known if part not in needed)]
     entries = []

@@ -175,11 +175,11 @@ def messages() -> None:
 def check_alive(*, as_json: bool) -> int:
     """Say for each part whether it makes progress; exit status 1 if one does not."""
     from monitor import text
-    from monitor.messages import alive
+    from monitor.messages import alive, late_parts
 
     settings, now_s = _settings(), _now()
     with _record(read_only=True) as record:
-        pulses = {pulse.part: pulse.at_s for pulse in record.pulses()}
+        pulses = {pulse.part: pulse.at_s for pulse in record.pulses() if not pulse.is_over}
     found = alive(pulses, archive=bool(settings.archive.url), now_s=now_s)
     if as_json:
         typer.echo(json.dumps([
@@ -188,7 +188,7 @@ def check_alive(*, as_json: bool) -> int:
     else:
         for each in found:
             typer.echo(text.alive_text(each.part, ago_s=each.ago_s, late=each.late))
-    return int(any(each.late for each in found))
+    return int(bool(late_parts(found)))
 
 
 # --- what is typed --------------------------------------------------------------------------------

@@ -15,6 +15,8 @@ from monitor.errors import ConfigError, InputError, StoreError
 
 if TYPE_CHECKING:
     from monitor.config import Settings
+    from monitor.lot import Placement
+    from monitor.reports.label import Label
     from monitor.store import Record
 
 broker_app = typer.Typer(help="The broker: who may do what there.")
@@ -49,6 +51,8 @@ def node_add(
     now_s = _now()
     placed = Placement(name, probe, site, unit, zone, now_s) if zone else None
     with _record() as record:
+        if label is not None:
+            _try_label(label, record, settings, (site, name), placed, made_s=now_s)
         token = record.offer_node(site, name, by=_doer(), placement=placed)
         _bring_up(record, settings)
     typer.echo(f"node {site}/{name} is entered{f', watches {unit or site}/{zone}' if zone else ''}")
@@ -70,6 +74,8 @@ def node_renew(
     settings, now_s = _ready(name, picture, label), _now()
     with _record() as record:
         site = _site(record, name, site)
+        if label is not None:
+            _try_label(label, record, settings, (site, name), None, made_s=now_s)
         token = record.offer_node(site, name, renew=True, now=now, by=_doer())
         _bring_up(record, settings)
     until = "is ended" if now else "holds until the claim is exchanged"
@@ -245,30 +251,69 @@ def _for_few_eyes(file: Path) -> Iterator[None]:
         raise InputError(f"{file} cannot be written: {error}; use the text") from error
 
 
+def _try_label(
+    file: Path,
+    record: "Record",
+    settings: "Settings",
+    of: tuple[str, str],
+    placed: "Placement | None",
+    *,
+    made_s: int,
+) -> None:
+    """Draw a label with a claim that nobody has made: what cannot be drawn is refused before a claim is made."""
+    import secrets
+
+    from monitor.store.nodekeys import SECRET_BYTES
+
+    token = secrets.token_urlsafe(SECRET_BYTES)  # as long as a claim, and none
+    more = (placed,) if placed is not None else ()
+    _drawn(file, _said(record, settings, of, token, more, made_s=made_s))
+
+
 def _write_label(
     file: Path, settings: "Settings", of: tuple[str, str], token: str, *, made_s: int
 ) -> None:
     """Write the label of a node, (site, code), with its claim."""
     from monitor.config import is_loopback
-    from monitor.reports import label
-    from monitor.reports.told import when
-    from monitor.store.nodekeys import CLAIM_S
 
     with _record(read_only=True) as record:
-        timezone = next(site.timezone for site in record.sites() if site.code == of[0])
-        places = tuple(
-            (placed.unit, placed.zone, placed.probe)
-            for placed in record.placements()
-            if (placed.site, placed.node) == of and placed.to_s is None and placed.zone
-        )
-    until = f"{when(made_s + CLAIM_S, timezone)} ({timezone})"
-    said = label.Label(*of, places, _url(settings, token), until, made_s)
-    form = next(form for form in label.FORMS if file.suffix == f".{form}")
+        said = _said(record, settings, of, token, made_s=made_s)
+    drawn = _drawn(file, said)
     with _for_few_eyes(file):
-        file.write_bytes(label.drawn(said, form))
+        file.write_bytes(drawn)
     typer.echo(f"label: {file}")
     if is_loopback(urlsplit(said.url).hostname or ""):
         typer.echo(
             "messages.board_url is not set: only this machine reaches the address on the label",
             err=True,
         )
+
+
+def _drawn(file: Path, said: "Label") -> bytes:
+    from monitor.reports import label
+
+    return label.drawn(said, next(form for form in label.FORMS if file.suffix == f".{form}"))
+
+
+def _said(
+    record: "Record",
+    settings: "Settings",
+    of: tuple[str, str],
+    token: str,
+    more: tuple["Placement", ...] = (),
+    *,
+    made_s: int,
+) -> "Label":
+    """What a label says; `more` are placements that are about to be made."""
+    from monitor.reports.label import Label
+    from monitor.reports.told import when
+    from monitor.store.nodekeys import CLAIM_S
+
+    timezone = next((site.timezone for site in record.sites() if site.code == of[0]), "UTC")
+    places = tuple(
+        (placed.unit, placed.zone, placed.probe)
+        for placed in (*more, *record.placements())
+        if (placed.site, placed.node) == of and placed.to_s is None and placed.zone
+    )
+    until = f"{when(made_s + CLAIM_S, timezone)} ({timezone})"
+    return Label(*of, places, _url(settings, token), until, made_s)

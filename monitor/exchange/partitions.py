@@ -6,7 +6,8 @@
     FOLDER/hours/site=S/month=YYYY-MM/hours.parquet
 
 Columns and units are those of the single files; the site of a reading stands in its folder alone. One
-partition is written at a time, beside its place. All are written again each time, but a file of the same
+partition is written at a time, beside its place, and all of a site from one look at the record: a sample whose
+time becomes known meanwhile is in one of them. All are written again each time, but a file of the same
 bytes stays as it is, so that what copies a folder copies what changed.
 """
 
@@ -79,7 +80,8 @@ def export(
     try:
         (folder / _PART).mkdir(parents=True, exist_ok=True)
         for site in sites or known:
-            _site(record, folder, site, (first_s, last_s), done, tell=tell)
+            with record.one_look():
+                _site(record, folder, site, (first_s, last_s), done, tell=tell)
         shutil.rmtree(folder / _PART)
     except OSError as error:
         raise InputError(f"{folder}: cannot be written: {error.strerror or error}") from error

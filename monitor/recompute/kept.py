@@ -54,7 +54,10 @@ class Folder:
         try:
             self.path.mkdir(parents=True, exist_ok=True)
             for left in self.path.glob(f"*{_PART}"):
-                shutil.rmtree(left)
+                if left.is_dir():
+                    shutil.rmtree(left)
+                else:  # a report's
+                    left.unlink()
         except OSError as error:
             raise _unwritable(self.path, error) from error
 
@@ -124,7 +127,10 @@ class Folder:
         """Keep the report, whole or not at all."""
         part = self.path / f".{REPORT}{_PART}"
         try:
-            part.write_bytes(data)
+            with part.open("wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
             part.replace(self.path / REPORT)
         except OSError as error:
             raise _unwritable(self.path, error) from error

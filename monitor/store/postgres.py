@@ -28,6 +28,7 @@ from monitor.store.dialects import translated
 from monitor.store.glance import HANGS_NO_LONGER
 
 LOCK_MS = 10_000  # how long one writer waits for another, as SQLite's
+IDLE_MS = 60_000  # a writer that stands still in the middle, frozen say, gives its lock back
 STATEMENT_MS = 120_000  # longer takes none but those that write tables anew
 WRITER = 0x51_11_4B_EE_50  # the lock that writers of one database take in turn; any number would do
 
@@ -38,6 +39,11 @@ OPTIONS = {
     "timezone": "UTC",
     "jit": "off",  # our questions are many and small
     "default_transaction_isolation": r"read\ committed",
+    # a machine that vanishes in the middle of a write is noticed: its lock keeps everybody from writing
+    "tcp_keepalives_idle": "10",
+    "tcp_keepalives_interval": "5",
+    "tcp_keepalives_count": "3",
+    "tcp_user_timeout": "25000",
 }
 SCHEMA = """
 SELECT type, name, of, definition FROM (
@@ -122,7 +128,10 @@ def _begin(connection: Connection) -> None:
     if connection.get_execution_options().get("reading", False):
         _begin_reading(connection)
     else:  # before anything is read: what is read then is what the writer before has committed
-        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({WRITER})")
+        connection.exec_driver_sql(
+            f"SELECT set_config('idle_in_transaction_session_timeout', '{IDLE_MS}', true),"
+            f" pg_advisory_xact_lock({WRITER})"
+        )
 
 
 def _begin_reading(connection: Connection) -> None:

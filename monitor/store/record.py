@@ -5,7 +5,7 @@ Every public method is one transaction. Codes come in and go out; keys stay insi
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -113,6 +113,7 @@ class Record:
         self.engine = engine
         self.home = home
         self._names = taking.Names()
+        self._look: Connection | None = None  # in which all is read just now
 
     def __enter__(self) -> "Record":
         return self
@@ -135,7 +136,17 @@ class Record:
         return sum(file.stat().st_size for file in files if file.exists())
 
     def _reading(self) -> AbstractContextManager[Connection]:
-        return reading(self.engine)
+        return reading(self.engine) if self._look is None else nullcontext(self._look)
+
+    @contextmanager
+    def one_look(self) -> Iterator[None]:
+        """What is read inside is the record as it was at the first of it, whatever is written meanwhile."""
+        with reading(self.engine) as connection:
+            self._look = connection
+            try:
+                yield
+            finally:
+                self._look = None
 
     def _writing(self) -> AbstractContextManager[Connection]:
         """One transaction; nothing of it is kept if anything in it fails."""

@@ -97,6 +97,30 @@ def test_a_killed_child_is_started_again(
     assert pid(tmp_path / "b") == other
 
 
+def test_a_supervisor_that_may_not_fork_says_so_once_and_starts_programs(
+    until: Callable[..., None], tmp_path: Path
+) -> None:
+    threaded = SUPERVISOR.replace(
+        "lock = claim",
+        "import threading\nthreading.Thread(target=threading.Event().wait, daemon=True).start()\nlock = claim",
+    )
+    options = json.dumps([["a", "b"], False, 60.0, True])
+    process = subprocess.Popen(
+        [sys.executable, "-c", threaded, str(tmp_path), options],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        until(lambda: pid(tmp_path / "a") and pid(tmp_path / "b"))
+    finally:
+        process.send_signal(signal.SIGTERM)
+        _, errors = process.communicate(timeout=20)
+    assert errors.count("WARNING:monitor.serve:serve.shared_memory cannot be used") == 1
+    assert len(re.findall("[ab] started", errors)) == 2
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_signal_ends_all_children_and_the_exit_status_is_0(
     number: int, supervising: Any, until: Callable[..., None], tmp_path: Path
