@@ -114,7 +114,10 @@ class Broker(_Table):
     intakes: Annotated[int, Field(ge=1, le=MOST_INTAKES, strict=True)] = 1
     """How many intakes `sillkeep serve` starts; several share the messages among them."""
     member: Annotated[str, Field(pattern=rf"^({MEMBER})?$")] = ""
-    """Name of this machine where several share one record: small letters, digits and -; without it, it is the only one."""
+    """Name of this machine where several share one record: small letters, digits and -; without it, it is the only one.
+
+    Their clocks have to agree within a minute.
+    """
 
     access_files: HomePath = None
     """Folder in which the list of who may do what at the broker is kept up, for mosquitto."""

@@ -150,15 +150,15 @@ def tick(
     """
     with leases.under(LOT, keep=True) as is_ours:
         if is_ours:
-            _in_turn(partial(_deal, record, now_s=now_s))
+            in_turn(partial(_deal, record, now_s=now_s))
     done = _judge_dues(record, now_s=now_s, alive=alive, leases=leases)
     with leases.under(LOT, keep=True) as is_ours:
         if is_ours:
-            _in_turn(partial(_look_at_lot, record, now_s=now_s, leases=leases))
+            in_turn(partial(_look_at_lot, record, now_s=now_s, leases=leases))
     return done
 
 
-def _in_turn(work: Callable[[], None]) -> None:
+def in_turn(work: Callable[[], None]) -> None:
     """Do what is of the whole lot; if another has taken it over meanwhile, it goes on with it."""
     try:
         work()

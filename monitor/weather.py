@@ -28,10 +28,11 @@ import requests
 from urllib3.exceptions import HTTPError
 
 from monitor.config import Column, Figures, Settings, Weather
-from monitor.errors import InputError, StoreError, WeatherError
+from monitor.errors import InputError, MeanwhileError, StoreError, WeatherError
 from monitor.lot import FEED as NODE
 from monitor.lot import ForecastHour, Placement, Zone
 from monitor.store import Record
+from monitor.store.leasing import ALONE, Alone, Leases, leases_of
 from monitor.times import parse_time
 from sensors.wire import OLDEST_S, Reading
 
@@ -302,9 +303,21 @@ class Watcher:
     stations: Sequence[Station]
     clock: Callable[[], int]
     ask: Callable[[Weather, Cached], object] = fetch
+    leases: Alone | Leases = ALONE
 
     def turn(self) -> None:
-        """Ask those whose turn it is; a failure of one is nothing to the others."""
+        """Ask those whose turn it is; a failure of one is nothing to the others.
+
+        Where several machines share the record, one asks: two answers may differ.
+        """
+        try:
+            with self.leases.under(PART, keep=True) as is_ours:
+                if is_ours:
+                    self._round()
+        except MeanwhileError as error:
+            LOG.info("left to another: %s", error)
+
+    def _round(self) -> None:
         for station in self.stations:
             if self.clock() >= station.next_s:
                 self._visit(station)
@@ -350,7 +363,8 @@ class Watcher:
 
     def _new(self, station: Station, rows: Iterable[Row], *, now_s: int) -> list[Reading]:
         weather = station.weather
-        if not station.taken_s:  # this process began with an older one's work
+        # this process began with an older one's work, or another has gone on with it since
+        if self.leases.is_shared or not station.taken_s:
             station.taken_s = newest_s(self.record, weather)
         settled_s = now_s - weather.settle_minutes * 60
         return [reading_of(row, weather) for row in rows if station.taken_s < row.at_s <= settled_s]
@@ -443,7 +457,9 @@ def run(settings: Settings, *, clock: Callable[[], int], pause: threading.Event)
     from monitor.store import open_record
 
     with open_record(settings.record_home, server=settings.record.server()) as record:
-        watcher = Watcher(record, [Station(weather) for weather in settings.weather], clock)
+        stations = [Station(weather) for weather in settings.weather]
+        leases = leases_of(record, settings.broker.member, clock)
+        watcher = Watcher(record, stations, clock, leases=leases)
         while not pause.is_set():
             try:
                 watcher.turn()

@@ -2,6 +2,7 @@
 
 import contextlib
 import re
+import threading
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from monitor.errors import ArchiveError, DamageError
 from monitor.store import Mirror, Record, influx, open_record, sealing
 from monitor.store.archive import standing
 from monitor.store.influx import RefusedError
+from monitor.store.leasing import LEASE_S, Leases
 from monitor.text import archive_text
 from tests.archived import H0, T0, held_hours, held_readings, hours, judge, lot, mirrored, sample
 from tests.conftest import tries
@@ -212,6 +214,58 @@ def test_a_reading_that_changes_while_it_is_on_its_way_is_sent_again(record: Rec
 
     server.write = meanwhile  # type: ignore[method-assign]
     mirrored(mirror)
+    assert server.believed() == expected(record)
+
+
+class Rounds(threading.Event):
+    """Is set after so many waits."""
+
+    def __init__(self, left: int) -> None:
+        super().__init__()
+        self.left = left
+
+    def wait(self, timeout: float | None = None) -> bool:
+        assert timeout
+        self.left -= 1
+        if self.left <= 0:
+            self.set()
+        return self.is_set()
+
+
+def test_one_that_was_overtaken_while_it_sent_keeps_no_cursor_and_waits_for_its_turn(
+    record: Record, tmp_path: Path
+) -> None:
+    server, clock = Merging(), [T0]
+    first = mirror_of(record, server)
+    ours = Leases(record, "a", lambda: clock[0])
+    record.take([sample(1)], [], received_s=T0)
+    write = server.write
+    with open_record(tmp_path) as other:
+        second = mirror_of(other, server)
+        theirs = Leases(other, "b", lambda: clock[0])
+
+        def hang(lines: Sequence[bytes]) -> None:
+            server.write = write  # type: ignore[method-assign]
+            clock[0] += LEASE_S
+            other.take([sample(0)], [], received_s=T0)
+            server.troubles = iter(["refused"])  # the second takes the mark, and cannot send yet
+            with (
+                theirs.under("archive", keep=True) as is_theirs,
+                contextlib.suppress(ArchiveError),
+            ):
+                assert is_theirs
+                second.step()
+            write(lines)
+
+        server.write = hang  # type: ignore[method-assign]
+        pause = Rounds(3)
+        first.run(pause, ours)
+        assert pause.is_set()
+        assert server.write == write, "it never sent: no proof"
+        assert server.believed() != expected(record)
+        with theirs.under("archive", keep=True) as is_theirs:
+            assert is_theirs
+            mirrored(second)
     assert server.believed() == expected(record)
 
 

@@ -1,5 +1,7 @@
 """Several watches at one record come to what one comes to, and one that was overtaken keeps nothing."""
 
+import threading
+import time
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
@@ -9,10 +11,13 @@ import pytest
 from msgspec.structs import replace
 
 from monitor import judge, watch
+from monitor.cli import _House, _keep_house
+from monitor.config import Settings
 from monitor.errors import MeanwhileError
 from monitor.lot import Placement, Site, Unit, Zone
 from monitor.store import OutboxItem, Record, open_record
-from monitor.store.leasing import ALONE, LEASE_S, Leases
+from monitor.store.engine import is_server
+from monitor.store.leasing import ALONE, LEASE_S, Leases, leases_of
 from sensors.wire import Reading
 from tests.judging import DAY_S, START_S
 
@@ -218,6 +223,31 @@ def test_what_is_written_under_a_lost_lease_is_not_kept(
         assert is_ours
 
 
+def test_a_watch_that_was_frozen_beside_judging_leaves_the_lot_to_the_other(
+    opened: Callable[..., list[Record]], tmp_path: Path
+) -> None:
+    mine, others = opened("two", 2)
+    clock = [START_S]
+    ours, theirs = (
+        Leases(one, name, lambda: clock[0]) for one, name in ((mine, "a"), (others, "b"))
+    )
+    overtaken: list[bool] = []
+
+    class Frozen(_House):
+        def keep(self, record: Record, pause: threading.Event, *, now_s: int) -> None:
+            assert not pause.is_set()
+            clock[0] += LEASE_S
+            with theirs.under(watch.LOT, keep=True) as is_theirs:
+                overtaken.append(is_theirs)
+            record.tell(OutboxItem("key", "people", "text"), now_s=now_s)
+
+    _keep_house(Frozen(Settings(home=tmp_path)), mine, threading.Event(), ours)
+    assert overtaken == [True]
+    assert kept(mine)["outbox"] == []
+    with ours.under(watch.LOT, keep=True) as is_ours:
+        assert not is_ours
+
+
 @pytest.mark.parametrize(
     ("step_s", "is_free"),
     [
@@ -259,3 +289,13 @@ def test_one_that_was_killed_and_started_again_goes_on_at_once_and_the_old_one_i
         assert record.claim("x", "watch-2", now_s=START_S + 3, for_s=LEASE_S) is None
         record.let_go(new)
         assert record.claim("x", "watch-2", now_s=START_S + 3, for_s=LEASE_S) is not None
+
+
+def test_on_a_server_its_clock_counts_and_beside_a_file_the_machines_own(tmp_path: Path) -> None:
+    with open_record(tmp_path) as record:
+        leases = leases_of(record, "a", lambda: START_S)
+        assert isinstance(leases, Leases)
+        own_s = int(time.time()) if is_server(record.engine) else START_S
+        assert abs(leases.clock() - own_s) < 60
+        with leases.under("x") as is_ours:
+            assert is_ours

@@ -18,12 +18,13 @@ from typer.testing import CliRunner
 from monitor import messages, people
 from monitor.cli import app
 from monitor.config import Messages, load
-from monitor.errors import ConfigError, DeliveryError, InputError
+from monitor.errors import ConfigError, DeliveryError, InputError, MeanwhileError
 from monitor.lot import Joint, Site, Unit, Zone
 from monitor.serve import parts_of
 from monitor.store import AlarmStep, ChangedAlarm, NewAlarm, OutboxItem, Record, health, open_record
 from monitor.store import people as kept
 from monitor.store import schema as t
+from monitor.store.leasing import LEASE_S, Leases
 from monitor.store.people import Message, Person
 from monitor.store.users import Doer, is_log_whole, log
 from tests.letters import Mailbox, Webhook
@@ -323,6 +324,51 @@ def test_a_death_between_handing_over_and_noting_it_repeats_once_under_the_same_
         clock.now_s += 60
     assert len(hook.got) == 2
     assert len({number for number, _ in hook.got}) == 1
+
+
+@pytest.mark.parametrize("where", ["before it begins", "while it is handed over"])
+def test_a_courier_that_was_overtaken_sends_nothing_more_and_what_it_sent_is_noted(
+    record: Record,
+    tmp_path: Path,
+    hook: Webhook,
+    monkeypatch: pytest.MonkeyPatch,
+    where: str,
+) -> None:
+    enter(record, tmp_path, "Ann", hook.url)
+    for number in range(2):
+        record.add_alarm(new_alarm(number), now_s=NOW_S)
+    clock, sent = Clock(), []  # type: Clock, list[str]
+    wait_s = people.wait_s
+
+    with open_record(tmp_path) as other:
+        ours = Leases(record, "a", clock)
+        theirs = Leases(other, "b", clock)
+
+        def overtaken() -> None:
+            if not clock.now_s - NOW_S:
+                clock.now_s += LEASE_S
+                with theirs.under("messages", keep=True) as is_theirs:
+                    assert is_theirs
+
+        def freezing(*given: Any) -> int:  # after the message was looked up
+            if where == "before it begins":
+                overtaken()
+            return wait_s(*given)
+
+        def send(url: str | None, message: Message, drawing: bytes | None) -> None:
+            sent.append(message.key)
+            messages.deliver(url, message, drawing)
+            overtaken()
+
+        monkeypatch.setattr(people, "wait_s", freezing)
+        with pytest.raises(MeanwhileError), ours.under("messages", keep=True):
+            courier(record, tmp_path, clock, send).turn()
+        assert len(sent) == (where != "before it begins")
+        with ours.under("messages", keep=True) as is_ours:
+            assert not is_ours
+        with theirs.under("messages", keep=True):
+            courier(other, tmp_path, clock, send).turn()
+    assert len(sent) == len(set(sent)) == len(hook.got) == states(record)["sent"] == 2
 
 
 # --- people and their secrets ---------------------------------------------------------------------

@@ -16,6 +16,7 @@ from monitor.config import Figures, Settings, Weather, load
 from monitor.errors import ConfigError, InputError, WeatherError
 from monitor.lot import Placement, Site, Unit, Zone
 from monitor.store import Record, board, health, open_record
+from monitor.store.leasing import LEASE_S, Leases
 from monitor.weather import Cached, Station, Watcher, fetch, mapped
 from sensors.wire import Reading
 from tests.judging import START_S
@@ -365,6 +366,44 @@ def test_a_corrected_figure_makes_no_dispute(record: Record) -> None:
     hear_unit(record, 5)
     watch.tick(record, now_s=START_S + 5 * HOUR_S)
     assert unit_rain(record)[:5] == [2.54] * 4 + [12.7]
+
+
+def test_of_two_machines_one_asks_and_different_answers_make_no_dispute(
+    record: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = [START_S + 5 * HOUR_S]
+    a: dict[str, object] = {"now": hourly(START_S, 4)}
+    b: dict[str, object] = {"now": hourly(START_S, 4, precip=[0.5] * 4)}
+    with open_record(tmp_path) as other:
+        mine, others = watcher(record, now, a), watcher(other, now, b)
+        mine.leases = Leases(record, "a", lambda: now[0])
+        others.leases = Leases(other, "b", lambda: now[0])
+        mine.turn()
+        others.turn()
+        assert others.stations[0].asked_s is None
+        now[0] += HOUR_S  # the first is frozen: the second goes on after what it took
+        b["now"] = hourly(START_S, 5, precip=[0.5] * 5)
+        others.turn()
+        now[0] += HOUR_S
+        a["now"] = hourly(START_S, 6)
+        mine.turn()
+        now[0] += HOUR_S
+
+        newest_s = weather.newest_s
+
+        def overtaken(of: Record, station: Weather) -> int:
+            found = newest_s(of, station)
+            if of is record:
+                now[0] += LEASE_S
+                others.turn()
+            return found
+
+        a["now"], b["now"] = hourly(START_S, 7), hourly(START_S, 7, precip=[0.5] * 7)
+        monkeypatch.setattr(weather, "newest_s", overtaken)
+        mine.turn()  # keeps nothing of it, and lives
+    hear_unit(record, 7)
+    watch.tick(record, now_s=now[0])
+    assert unit_rain(record)[:7] == [2.54] * 4 + [12.7, 2.54, 12.7]
 
 
 def test_the_gauge_on_the_lot_wins_hour_by_hour_then_the_service_then_the_file(

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from monitor.store import Record
     from monitor.store.archive import Standing
     from monitor.store.checking import Checked
+    from monitor.store.leasing import Alone, Leases
 
 app = typer.Typer(
     name="sillkeep",
@@ -392,11 +394,20 @@ def watch(
                 logging.getLogger("watch").info(
                     "judged %d units, %d hours, %d alarms", done.units, done.hours, done.raised
                 )
-            with leases.under(watcher.LOT, keep=True) as is_ours:
-                if is_ours:
-                    house.keep(record, pause, now_s=_now())
+            _keep_house(house, record, pause, leases)
             house.keep_list(record)
             pause.wait(TICK_S)
+
+
+def _keep_house(
+    house: _House, record: "Record", pause: threading.Event, leases: "Alone | Leases"
+) -> None:
+    """What is to be done beside judging, by the watch that has the lot."""
+    from monitor import watch as watcher
+
+    with leases.under(watcher.LOT, keep=True) as is_ours:
+        if is_ours:
+            watcher.in_turn(partial(house.keep, record, pause, now_s=_now()))
 
 
 def _forget_watches(record: "Record", settings: "Settings", *, now_s: int) -> None:

@@ -35,7 +35,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, func, select, text
 
 from monitor.config import Archive
-from monitor.errors import ArchiveError, ConfigError, DamageError, StoreError
+from monitor.errors import ArchiveError, ConfigError, DamageError, MeanwhileError, StoreError
 from monitor.store import influx, sealing
 from monitor.store import schema as t
 from monitor.store.engine import reading, writing
@@ -234,6 +234,10 @@ class Mirror:
                 self._beat(least_s=0 if not sent else TICK_S)
                 if not sent:
                     pause.wait(TICK_S)
+            except MeanwhileError as error:  # nothing of it was kept: the other sends it
+                LOG.info("left to another: %s", error)
+                is_begun = False
+                pause.wait(TICK_S)
             except (ArchiveError, ConfigError, StoreError) as error:
                 self.close()
                 self._tell(str(error))

@@ -1,11 +1,12 @@
 """Opening the record with every commit synced, migrated to this version: an SQLite file, or PostgreSQL."""
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
+from weakref import WeakKeyDictionary
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect
 from sqlalchemy.exc import DBAPIError
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 FILE_NAME = "record.sqlite"
 MIGRATIONS = Path(__file__).parent / "migrations"
 BUSY_MS = 10_000  # how long one writer waits for another
+_fences: WeakKeyDictionary[Engine, list[Callable[[Connection], None]]] = WeakKeyDictionary()
 _cache_kib = 65_536  # of each connection: the pages that a lot's probes write to
 
 
@@ -105,13 +107,29 @@ def reading(engine: Engine) -> Iterator[Connection]:
 
 
 @contextmanager
-def writing(engine: Engine) -> Iterator[Connection]:
-    """One transaction; nothing of it is kept if anything in it fails, StoreError if the record does."""
+def writing(engine: Engine, *, is_fenced: bool = True) -> Iterator[Connection]:
+    """One transaction; nothing of it is kept if anything in it fails, StoreError if the record does.
+
+    `is_fenced` False: it is kept whatever `fenced` says.
+    """
     try:
         with engine.begin() as connection:
+            for check in _fences.get(engine, ()) if is_fenced else ():
+                check(connection)
             yield connection
     except DBAPIError as error:
         raise StoreError(f"the record could not be written: {said(error)}") from error
+
+
+@contextmanager
+def fenced(engine: Engine, check: Callable[[Connection], None]) -> Iterator[None]:
+    """Whoever writes inside looks first, in the same transaction, whether it may be kept."""
+    checks = _fences.setdefault(engine, [])
+    checks.append(check)
+    try:
+        yield
+    finally:
+        checks.remove(check)
 
 
 def _read_settings(connection: sqlite3.Connection, _: Any) -> None:  # noqa: ANN401  pool entry

@@ -6,6 +6,7 @@
     renewed: while nobody else claimed it, however late
     every transaction of the work looks whether the count is still its own, or nothing of it is kept
 
+On a server its clock says the time, so that machines whose clocks differ take none from each other.
 Time only says when another may begin; that no two keep what they did is the count's doing. One that
 was frozen past its lease, or whose clock is wrong, finds another count and keeps nothing. A lease that
 ends later than twice its length from now was written by a clock that has been set back since: it
@@ -15,13 +16,15 @@ counts as over, so nobody is locked out for longer than that, whatever the step.
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, and_, select, update
+from sqlalchemy import Connection, Engine, and_, select, update
 
 from monitor.errors import MeanwhileError
 from monitor.store import schema as t
 from monitor.store.dialects import insert
+from monitor.store.engine import is_server, reading
 
 if TYPE_CHECKING:
     from monitor.store.record import Record
@@ -94,7 +97,18 @@ ALONE = Alone()
 
 def leases_of(record: "Record", holder: str, clock: Callable[[], int]) -> "Alone | Leases":
     """Leases of a process that others of its kind work beside; `holder` "": there are none."""
-    return Leases(record, holder, clock, LEASE_S) if holder else ALONE
+    if not holder:
+        return ALONE
+    if is_server(record.engine):
+        clock = partial(_server_s, record.engine)
+    return Leases(record, holder, clock, LEASE_S)
+
+
+def _server_s(engine: Engine) -> int:
+    from monitor.store import postgres
+
+    with reading(engine) as connection:
+        return postgres.now_s(connection)
 
 
 @dataclass(slots=True)

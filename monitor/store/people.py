@@ -511,9 +511,9 @@ def begin(engine: Engine, message_id: int, *, next_s: int) -> None:
 
 
 def sent(engine: Engine, message_id: int, *, now_s: int) -> None:
-    """Note that a message was handed over."""
+    """Note that a message was handed over: whoever's turn it is by now, it need not go out again."""
     values = {"state": "sent", "ended_s": now_s, "trouble": ""}
-    with writing(engine) as db:
+    with writing(engine, is_fenced=False) as db:
         db.execute(update(t.message).where(t.message.c.message_id == message_id).values(values))
 
 

@@ -155,6 +155,12 @@ def _as_psycopg(
 # --- what is asked of the server alone ------------------------------------------------------------
 
 
+def now_s(connection: Connection) -> int:
+    """Time of the server's clock, in seconds since the epoch."""
+    asked = "SELECT extract(epoch FROM clock_timestamp())::bigint"
+    return int(connection.exec_driver_sql(asked).scalar_one())
+
+
 def size_bytes(connection: Connection) -> int:
     """How much room the database takes on the server's disk."""
     return int(

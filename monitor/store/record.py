@@ -6,6 +6,7 @@ Every public method is one transaction. Codes come in and go out; keys stay insi
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -68,7 +69,7 @@ from monitor.store import (
 )
 from monitor.store import schema as t
 from monitor.store.dialects import insert
-from monitor.store.engine import FILE_NAME, is_server, open_engine, reading, writing
+from monitor.store.engine import FILE_NAME, fenced, is_server, open_engine, reading, writing
 from monitor.store.exporting import Sample
 from monitor.store.rows import (
     Alarm,
@@ -112,7 +113,6 @@ class Record:
         self.engine = engine
         self.home = home
         self._names = taking.Names()
-        self._leases: list[leasing.Lease] = []  # under which it is written just now
         self._look: Connection | None = None  # in which all is read just now
 
     def __enter__(self) -> "Record":
@@ -150,39 +150,27 @@ class Record:
 
     def _writing(self) -> AbstractContextManager[Connection]:
         """One transaction; nothing of it is kept if anything in it fails."""
-        return self._leased() if self._leases else writing(self.engine)
-
-    @contextmanager
-    def _leased(self) -> Iterator[Connection]:
-        with writing(self.engine) as connection:
-            for lease in self._leases:
-                leasing.check(connection, lease)
-            yield connection
+        return writing(self.engine)
 
     # --- leases ---
 
-    @contextmanager
-    def fenced(self, lease: leasing.Lease) -> Iterator[None]:
-        """What is written inside is kept only while this lease is held: else MeanwhileError."""
-        self._leases.append(lease)
-        try:
-            yield
-        finally:
-            self._leases.remove(lease)
+    def fenced(self, lease: leasing.Lease) -> AbstractContextManager[None]:
+        """Whatever is written inside is kept only while this lease is held: else MeanwhileError."""
+        return fenced(self.engine, partial(leasing.check, lease=lease))
 
     def claim(self, what: str, holder: str, *, now_s: int, for_s: int) -> leasing.Lease | None:
         """Take a lease; None if another process holds it."""
-        with writing(self.engine) as connection:
+        with writing(self.engine, is_fenced=False) as connection:
             return leasing.claim(connection, what, holder, now_s=now_s, for_s=for_s)
 
     def renew(self, lease: leasing.Lease, *, now_s: int, for_s: int) -> bool:
         """Hold a lease for longer; False if another process has it."""
-        with writing(self.engine) as connection:
+        with writing(self.engine, is_fenced=False) as connection:
             return leasing.set_end(connection, lease, until_s=now_s + for_s)
 
     def let_go(self, lease: leasing.Lease) -> None:
         """Let others have it at once."""
-        with writing(self.engine) as connection:
+        with writing(self.engine, is_fenced=False) as connection:
             leasing.set_end(connection, lease, until_s=0)
 
     # --- the lot ---
