@@ -80,13 +80,13 @@ def stills(page: Sequence[Component]) -> dict[str, str]:
 def chart_mark(page: Sequence[Component]) -> str:
     """What changes with the data of a page's charts: length and last time of every line."""
     graphs = [part for top in page for part in _parts(top) if isinstance(part, dcc.Graph)]
-    traces = [
-        trace
+    xs = [
+        trace["x"]
         for graph in graphs
         for trace in getattr(graph, "figure").data  # noqa: B009  Dash sets it unannounced
-        if len(trace.x)
+        if len(trace["x"])
     ]
-    return " ".join(f"{len(trace.x)}@{trace.x[-1]}" for trace in traces)
+    return " ".join(f"{len(x)}@{x[-1]}" for x in xs)
 
 
 def settle(

@@ -5,14 +5,13 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, cast
 
-import plotly.graph_objects as go
 from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards import paint, words
 from dashboards.paint import marked
 from dashboards.words import Wish
-from monitor import explain, text
+from monitor import drawing, explain, text
 from monitor.catalogue import say, shown
 from monitor.explain import COMES_FROM_OUTSIDE, SHOWS_WATER, Look
 from monitor.lot import Cause, Unit, ZoneKind
@@ -193,7 +192,7 @@ def facts(pairs: Iterable[tuple[str, Any]], *, name: str = "") -> Component:
     )
 
 
-def graph(figure: go.Figure, *, label: str, size: str = "") -> Component:
+def graph(figure: drawing.Figure, *, label: str, size: str = "") -> Component:
     """A still chart that says in words what it shows; `size` is a class of the style sheet."""
     drawn = dcc.Graph(
         figure=figure,

@@ -5,12 +5,13 @@ line can be told apart without colour (full, dashed, dotted), and what was not m
 open and hatched, never bridged.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import base64
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from html import escape
+from typing import Any
 
 import numpy as np
-import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from monitor.catalogue import say
@@ -31,6 +32,66 @@ MOST_POINTS = 1500  # three of each bucket of two pixels of a wide screen: more 
 SWING_DAYS = 100  # beyond it, days are narrower than a line and would fill the chart
 GAP_SHOWN_H = 3  # shorter gaps are open in the line, but too narrow to hatch
 MOST_GAPS = 60  # hatched; the longest ones
+
+
+# without a theme of the library; its one rule that we draw by: hatching lies over the fill
+_PLAIN = {"data": {"scatter": [{"type": "scatter", "fillpattern": {"fillmode": "overlay"}}]}}
+
+
+@dataclass(slots=True, eq=False)
+class Figure:
+    """A chart as plotly.js takes it: traces and a layout, in the words of its schema.
+
+    plotly's own figures look every word up in a list of all charts there are, 9 MB in a board of 80;
+    the tests look ours up there.
+    """
+
+    data: list[dict[str, Any]] = field(default_factory=list)
+    layout: dict[str, Any] = field(default_factory=lambda: {"template": _PLAIN})
+
+    def add_scatter(self, **trace: Any) -> None:  # noqa: ANN401  words of the schema
+        """Add a line, points, or an area."""
+        self.data.append({"type": "scatter", **trace})
+
+    def add_bar(self, **trace: Any) -> None:  # noqa: ANN401
+        """Add bars."""
+        self.data.append({"type": "bar", **trace})
+
+    def add_annotation(self, **words: Any) -> None:  # noqa: ANN401
+        """Add a word at a place."""
+        self.layout.setdefault("annotations", []).append(words)
+
+    def add_shape(self, **shape: Any) -> None:  # noqa: ANN401
+        """Add a line or an area that belongs to no trace."""
+        self.layout.setdefault("shapes", []).append(shape)
+
+    def update_layout(self, **changes: Any) -> None:  # noqa: ANN401
+        """Set what is given, at any depth; the rest of the layout stays."""
+        self.layout = _merged(self.layout, changes)
+
+    def to_plotly_json(self) -> dict[str, Any]:
+        """Data and layout, arrays as plotly.js reads them from text: half the bytes of digits."""
+        return {"data": [_written(trace) for trace in self.data], "layout": _written(self.layout)}
+
+
+def _merged(held: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
+    both = {
+        name: _merged(held[name], new)
+        for name, new in changes.items()
+        if isinstance(new, Mapping) and isinstance(held.get(name), Mapping)
+    }
+    return {**held, **changes, **both}
+
+
+def _written(value: Any) -> Any:  # noqa: ANN401  any value of a figure
+    if isinstance(value, Mapping):
+        return {name: _written(each) for name, each in value.items()}
+    if isinstance(value, list):
+        return [_written(each) for each in value]
+    if isinstance(value, np.ndarray):
+        numbers = value.astype("<f8")
+        return {"dtype": "f8", "bdata": base64.b64encode(numbers.tobytes()).decode()}
+    return value.item() if isinstance(value, np.generic) else value
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,7 +167,7 @@ def chart(
     unit: str,
     limits: Sequence[tuple[float, str]] = (),
     headroom: float = 0.08,
-) -> go.Figure:
+) -> Figure:
     """Lines over time, with gaps hatched and limits as thin lines that carry their name.
 
     Parameters
@@ -122,7 +183,7 @@ def chart(
     headroom : float
         Part of the values' range left free above them.
     """
-    figure = go.Figure()
+    figure = Figure()
     for line in lines:
         _draw(figure, line, span, unit=unit)
     _dress(figure, span, unit=unit)
@@ -133,7 +194,10 @@ def chart(
         reach = max(high - low, 1.0)
         figure.update_layout(yaxis={"range": [low - 0.08 * reach, high + headroom * reach]})
     for value, name in limits:
-        figure.add_hline(y=value, line={"color": FAINT, "width": 1, "dash": "dot"})
+        figure.add_shape(
+            type="line", x0=0, x1=1, xref="x domain", y0=value, y1=value, yref="y",
+            line={"color": FAINT, "width": 1, "dash": "dot"},
+        )  # fmt: skip
         figure.add_annotation(
             x=0,
             xref="paper",
@@ -149,13 +213,13 @@ def chart(
     return figure
 
 
-def rain_chart(at_s: Ints, rain_mm: Floats, span: Span) -> go.Figure:
+def rain_chart(at_s: Ints, rain_mm: Floats, span: Span) -> Figure:
     """Rain alone, hanging from the top edge; hatched where it was not recorded."""
-    figure = go.Figure()
+    figure = Figure()
     _dress(figure, span, unit="mm")
     _hatch(figure, Line("rain", at_s, rain_mm, RAIN), span)
     add_rain(figure, at_s, rain_mm, span)
-    deepest = figure.layout.yaxis2.range[0] / 2.5
+    deepest = figure.layout["yaxis2"]["range"][0] / 2.5
     figure.update_layout(
         yaxis={"visible": False},
         yaxis2={"range": [deepest, 0], "side": "left", "showticklabels": True},
@@ -177,7 +241,7 @@ def per_day(day: Ints, values: Floats) -> tuple[Floats, Floats, Floats]:
     return np.where(some, low, np.nan), mean, np.where(some, high, np.nan)
 
 
-def _draw(figure: go.Figure, line: Line, span: Span, *, unit: str) -> None:
+def _draw(figure: Figure, line: Line, span: Span, *, unit: str) -> None:
     at_s, values, name = line.at_s, line.values, say(line.name)
     if line.swings and span.to_s - span.from_s > SWING_DAYS * 86400:
         day = (at_s + span.offset_s) // 86400
@@ -203,7 +267,7 @@ def _draw(figure: go.Figure, line: Line, span: Span, *, unit: str) -> None:
     )
 
 
-def _shade(figure: go.Figure, x: Floats, low: Floats, high: Floats, colour: str) -> None:
+def _shade(figure: Figure, x: Floats, low: Floats, high: Floats, colour: str) -> None:
     """Fill between two lines, one stretch of known days at a time."""
     known = np.flatnonzero(~np.isnan(low))
     for run in np.split(known, np.flatnonzero(np.diff(known) > 1) + 1):
@@ -220,7 +284,7 @@ def _shade(figure: go.Figure, x: Floats, low: Floats, high: Floats, colour: str)
             )
 
 
-def add_rain(figure: go.Figure, at_s: Ints, rain_mm: Floats, span: Span) -> None:
+def add_rain(figure: Figure, at_s: Ints, rain_mm: Floats, span: Span) -> None:
     """Hang rain from the top of a chart, on an axis of its own that grows downwards.
 
     `rain_mm` is the rain of the hour that starts at `at_s`; long spans are shown in daily sums.
@@ -255,7 +319,7 @@ def add_rain(figure: go.Figure, at_s: Ints, rain_mm: Floats, span: Span) -> None
     )
 
 
-def add_goal(figure: go.Figure, at_s: Ints, low: Floats, high: Floats, span: Span) -> None:
+def add_goal(figure: Figure, at_s: Ints, low: Floats, high: Floats, span: Span) -> None:
     """Fill what a line has to come into."""
     kept = thin(high)
     x = _stamps(at_s[kept], span)
@@ -272,7 +336,7 @@ def add_goal(figure: go.Figure, at_s: Ints, low: Floats, high: Floats, span: Spa
 
 
 def add_marks(
-    figure: go.Figure, at_s: Ints, values: Floats, span: Span, *, name: str, symbol: str
+    figure: Figure, at_s: Ints, values: Floats, span: Span, *, name: str, symbol: str
 ) -> None:
     """Single points on a line, told apart by their shape."""
     figure.add_scatter(
@@ -285,7 +349,7 @@ def add_marks(
     )
 
 
-def add_moment(figure: go.Figure, at_s: int, span: Span, *, name: str) -> None:
+def add_moment(figure: Figure, at_s: int, span: Span, *, name: str) -> None:
     """Stand a line at one time, with its name at the top."""
     (x,) = _stamps(np.array([at_s]), span)
     figure.add_shape(
@@ -311,7 +375,7 @@ def section(
     lines: Sequence[tuple[str, Floats, Floats, str, str]],
     marks: Sequence[tuple[str, float, float]],
     unit: str,
-) -> go.Figure:
+) -> Figure:
     """Section through a wall, outside at the left, every layer equally wide.
 
     Parameters
@@ -324,7 +388,7 @@ def section(
     unit : str
         Of the values.
     """
-    figure = go.Figure()
+    figure = Figure()
     for english, place, values, colour, dash in lines:
         name = say(english)
         figure.add_scatter(
@@ -348,14 +412,10 @@ def section(
     count = len(parts)
     for number, (name, thickness_mm) in enumerate(parts):
         if number % 2 == 0:
-            figure.add_vrect(
-                x0=number,
-                x1=number + 1,
-                fillcolor="#e6e2d6",
-                opacity=0.6,
-                layer="below",
-                line_width=0,
-            )
+            figure.add_shape(
+                type="rect", x0=number, x1=number + 1, xref="x", y0=0, y1=1, yref="y domain",
+                fillcolor="#e6e2d6", opacity=0.6, layer="below", line={"width": 0},
+            )  # fmt: skip
         figure.add_annotation(
             x=number + 0.5,
             y=1.0,
@@ -386,7 +446,7 @@ def section(
     return figure
 
 
-def add_band(figure: go.Figure, at_s: Ints, low: Floats, high: Floats, span: Span) -> None:
+def add_band(figure: Figure, at_s: Ints, low: Floats, high: Floats, span: Span) -> None:
     """Shade what an index could be between its low and its high, where the two differ."""
     apart = (high - low) > 1e-9
     if not apart.any():
@@ -424,7 +484,7 @@ def _ticks(hour: str) -> list[dict[str, object]]:
     ]
 
 
-def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
+def _dress(figure: Figure, span: Span, *, unit: str) -> None:
     edges = _stamps(np.array([span.from_s, span.to_s]), span)
     clock = "%-I:%M %p" if span.twelve_hour else "%H:%M"
     hour = (
@@ -432,7 +492,6 @@ def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
     )  # a span is a day at least: ticks are whole hours
     axis = {"gridcolor": HAIR, "linecolor": INK, "tickcolor": FAINT, "fixedrange": True}
     figure.update_layout(
-        template="none",
         paper_bgcolor=PAPER,
         plot_bgcolor=PAPER,
         height=230,
@@ -462,7 +521,7 @@ def _dress(figure: go.Figure, span: Span, *, unit: str) -> None:
     )  # fmt: skip
 
 
-def _hatch(figure: go.Figure, line: Line, span: Span) -> None:
+def _hatch(figure: Figure, line: Line, span: Span) -> None:
     """Hatch the longest spans without data; a span that never had any is hatched whole."""
     gaps = gaps_of(line.at_s, line.values, from_s=span.from_s, to_s=span.to_s)
     long = sorted((g for g in gaps if g[1] - g[0] >= GAP_SHOWN_H * 3600), key=lambda g: g[0] - g[1])

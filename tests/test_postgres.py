@@ -2,6 +2,8 @@
 
 import shutil
 import sqlite3
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import closing
@@ -78,6 +80,15 @@ def test_it_has_each_table_index_and_trigger_that_the_migrations_make(
     named = {(row.type, row.name) for row in made if row.type in {"index", "trigger"}}
     assert wanted - tables - named == set()
     assert len([name for kind, name in wanted if kind == "trigger"]) > 150
+    partial = {row.name for row in made if row.type == "index" and " WHERE " in row.definition}
+    assert partial == {"uq_zone_of_site", "ix_reading_untimed", "uq_hold_open", "uq_person_name"}
+
+
+def test_a_record_in_a_file_loads_nothing_of_the_server() -> None:
+    said = "import sys, monitor.store.record, monitor.intake, monitor.watch, monitor.messages;"
+    said += "print([name for name in sys.modules if 'postgres' in name or 'psycopg' in name])"
+    done = subprocess.run([sys.executable, "-c", said], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
 
 
 def _migrations() -> Iterator[Path]:

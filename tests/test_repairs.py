@@ -489,13 +489,13 @@ def test_the_figure_marks_each_wetting_and_the_table_behind_it_lists_them(dry: R
         for part in top._traverse()
         if isinstance(part, dcc.Graph)
     ]
-    lines = {trace.name: trace for trace in figure.data}
+    lines = {trace.get("name"): trace for trace in figure.data}
     assert {"moisture of the zone", "dry standard", "up to the drying goal"} <= set(lines)
-    goal = lines["up to the drying goal"].y - lines["dry standard"].y
+    goal = lines["up to the drying goal"]["y"] - lines["dry standard"]["y"]
     (row,) = dry.repairs()
     assert row.now is not None
     assert np.nanmax(np.abs(goal - row.now.figures["goal_percent"])) < 1e-9
-    survived = len(lines["wetting survived"].x)
+    survived = len(lines["wetting survived"]["x"])
     assert f"{survived} wettings survived" in seen(dry, "/proof")
     assert seen(dry, address.path).count("<td>survived</td>") == survived
 

@@ -370,7 +370,7 @@ def _chart(told: Told, course: Course, asked: Wish) -> list[Any]:
 
 
 def _mark_wettings(
-    figure: Any,  # noqa: ANN401  plotly ships no types
+    figure: drawing.Figure,
     course: Course,
     moisture: Floats,
     at_s: Ints,

@@ -5,7 +5,6 @@ from typing import Any
 from urllib.parse import quote, urlencode
 
 import numpy as np
-import plotly.graph_objects as go
 from dash import html
 from dash.development.base_component import Component
 
@@ -453,7 +452,7 @@ def _moisture(told: Told, span: Span, asked: Wish) -> list[Any]:
     return _chart("Wood moisture under rain", figure, named, told, span, asked, unit="%", rain=True)
 
 
-def _mark(figure: go.Figure, told: Told, values: Floats, span: Span) -> None:
+def _mark(figure: drawing.Figure, told: Told, values: Floats, span: Span) -> None:
     """What people noted, on the line, or at its foot where it is not known."""
     known = values[~np.isnan(values)]
     foot = float(known.min()) if len(known) else 0.0
@@ -517,7 +516,7 @@ def _finest(told: Told, name: str) -> tuple[Ints, Floats]:
 
 def _chart(  # noqa: PLR0913  each is what it says
     title: str,
-    figure: go.Figure,
+    figure: drawing.Figure,
     named: dict[str, Floats],
     told: Told,
     span: Span,

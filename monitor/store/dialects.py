@@ -32,6 +32,18 @@ REAL: sa.REAL[float] = sa.REAL().with_variant(sa.Double(), "postgresql")
 Text = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 
 
+def share_wheres(metadata: sa.MetaData) -> None:
+    """Have PostgreSQL's indexes be of the same rows as SQLite's.
+
+    Not said where an index is declared: that would load PostgreSQL's dialect into every process, 30 ms and
+    some megabytes.
+    """
+    for table in metadata.tables.values():
+        for index in table.indexes:
+            where = index.dialect_options["sqlite"]["where"]
+            index.dialect_options["postgresql"]["where"] = where
+
+
 class _OfSeveral(FunctionElement[int]):
     """A function of several whole numbers of one row; a NULL among them SQLite gives, PostgreSQL leaves out."""
 

@@ -12,7 +12,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect
 from sqlalchemy.exc import DBAPIError
 
 from monitor.errors import StoreError
-from monitor.store import glance, schema
+from monitor.store import dialects, glance, schema
 from monitor.store.dialects import said
 
 if TYPE_CHECKING:
@@ -186,9 +186,9 @@ def _migrate(connection: Connection, where: str, *, read_only: bool) -> None:
     if here is None and connection.dialect.name == "postgresql":
         if read_only:
             raise StoreError(f"there is no record in {where} yet; start `sillkeep serve` first")
-        schema.metadata.create_all(
-            connection
-        )  # at once: what older versions were is SQLite's story
+        dialects.share_wheres(schema.metadata)
+        # at once: what older versions were is SQLite's story
+        schema.metadata.create_all(connection)
         context.stamp(script, str(newest))
         return
     if here is not None and here not in {revision.revision for revision in script.walk_revisions()}:

@@ -156,7 +156,6 @@ Index(
     zone.c.code,
     unique=True,
     sqlite_where=zone.c.unit_id.is_(None),
-    postgresql_where=zone.c.unit_id.is_(None),
 )
 
 node = Table(
@@ -236,7 +235,6 @@ reading = Table(
         "probe_id",
         "boot",
         sqlite_where=text("uptime_s IS NOT NULL"),
-        postgresql_where=text("uptime_s IS NOT NULL"),
     ),
     **_KEYED,
 )
@@ -529,7 +527,6 @@ Index(  # a source is held back in one way at a time
     hold.c.key,
     unique=True,
     sqlite_where=text("ended_s IS NULL"),
-    postgresql_where=text("ended_s IS NULL"),
 )
 
 cause = Table(  # an alarm that other alarms share as their cause (monitor.causes)
@@ -606,7 +603,6 @@ Index(
     person.c.name,
     unique=True,
     sqlite_where=person.c.removed_s.is_(None),
-    postgresql_where=person.c.removed_s.is_(None),
 )
 
 person_address = Table(

@@ -108,14 +108,19 @@ def draw(found: dict[str, Any], path: Path) -> None:
     """Two panels above each other, for a phone's width."""
     import matplotlib as mpl
 
-    mpl.use("svg")
-    mpl.rcParams |= {"font.size": 15, "svg.hashsalt": "sillkeep", "axes.edgecolor": HAIR,
-                     "text.color": INK, "axes.labelcolor": INK, "xtick.color": INK,
-                     "ytick.color": INK, "font.family": "DejaVu Sans"}  # fmt: skip
-    from matplotlib import pyplot as plt
+    look = {"font.size": 15, "svg.hashsalt": "sillkeep", "axes.edgecolor": HAIR,
+            "text.color": INK, "axes.labelcolor": INK, "xtick.color": INK,
+            "ytick.color": INK, "font.family": "DejaVu Sans"}  # fmt: skip
+    with mpl.rc_context(look):
+        _drawn(found).savefig(path, metadata={"Date": None, "Creator": None})
+
+
+def _drawn(found: dict[str, Any]) -> Any:
+    from matplotlib.figure import Figure
 
     guessed = reckoned(found["points"])
-    figure, panels = plt.subplots(len(PANELS), 1, figsize=(7.2, 11), facecolor=PAPER)
+    figure = Figure(figsize=(7.2, 11), facecolor=PAPER)
+    panels = figure.subplots(len(PANELS), 1)
     for panel, (unit, label) in zip(panels, PANELS.items(), strict=True):
         lines = {name: given for name, given in FIGURES.items() if given[1] == unit}
         for name, (_, _, colour, mark) in lines.items():
@@ -133,8 +138,7 @@ def draw(found: dict[str, Any], path: Path) -> None:
         f"probes; hollow and dashed: reckoned, not measured\n{moment(found)}", fontsize=13
     )
     figure.tight_layout()
-    figure.savefig(path, metadata={"Date": None, "Creator": None})
-    plt.close(figure)
+    return figure
 
 
 def _line(panel: Any, points: Any, guessed: Any, name: str, colour: str, mark: str) -> None:
