@@ -1,6 +1,6 @@
 """Follows the manual's page of installation on a freshly installed Debian, with services of its own systemd.
 
-    python tests/fresh.py [--keep]      as an administrator, with debootstrap and systemd-container installed
+    python -m tests.fresh [--keep]     as an administrator, with debootstrap and systemd-container installed
 
 Makes a Debian 12 of its own in a temporary folder, takes what the page installs into it (packages of
 Debian and of the two lists with hashes; the machine itself has no network, so that it touches no other),
