@@ -1,6 +1,7 @@
 """The whole monitor on a PostgreSQL server that is killed while readings come in."""
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -32,10 +33,18 @@ def history(path: Path) -> Path:
     return path
 
 
+def kill(part: str, log: Path) -> None:
+    """End the process that `serve` started last for a part, at once."""
+    (*_, number) = re.findall(rf"\b{part} started, process (\d+)", log.read_text())
+    os.kill(int(number), signal.SIGKILL)
+
+
 @pytest.mark.timeout(600)
+@pytest.mark.parametrize("each", [1, 2])
 def test_a_server_that_is_killed_loses_and_doubles_nothing(
-    mosquitto: RunningBroker, tmp_path: Path
+    mosquitto: RunningBroker, tmp_path: Path, each: int
 ) -> None:
+    """`each`: so many intakes and watches; of two each one is killed beside the server."""
     home = tmp_path / "home"
     home.mkdir()
     with servers.running_server("fsync=on") as server:
@@ -53,8 +62,8 @@ def test_a_server_that_is_killed_loses_and_doubles_nothing(
             return count("SELECT count(*) FROM reading")
 
         (home / "sillkeep.toml").write_text(
-            f'[record]\naddress = "{place.address}"\n'
-            f'[broker]\nhost = "127.0.0.1"\nport = {mosquitto.port}\n'
+            f'[record]\naddress = "{place.address}"\nwatches = {each}\n'
+            f'[broker]\nhost = "127.0.0.1"\nport = {mosquitto.port}\nintakes = {each}\n'
             f"[pages]\nport = {unused_port()}\n"
         )
         with (tmp_path / "serve.log").open("wb") as log:
@@ -67,7 +76,7 @@ def test_a_server_that_is_killed_loses_and_doubles_nothing(
             )
         try:
             is_heard = """SELECT count(*) FROM pulse WHERE detail LIKE '%"connected": true%'"""
-            wait_until(lambda: count(is_heard), seconds=90)
+            wait_until(lambda: count(is_heard) == each, seconds=90)
             command = [sys.executable, "-m", "sensors.node", "--site=yard", "--node=n1"]
             command += [f"--replay={history(tmp_path / 'past.csv')}", f"--home={tmp_path}"]
             node = subprocess.Popen(
@@ -75,8 +84,11 @@ def test_a_server_that_is_killed_loses_and_doubles_nothing(
                 cwd=ROOT,
                 stderr=subprocess.DEVNULL,
             )
-            for most in KILLS:
+            for most, number in zip(KILLS, ("", "-2", ""), strict=True):
                 wait_until(lambda: stored() >= most, seconds=120, every=0.05)  # noqa: B023
+                if each == 2:
+                    kill(f"intake{number}", tmp_path / "serve.log")
+                    kill(f"watch{number}", tmp_path / "serve.log")
                 server.crash()
                 time.sleep(2.0)  # so that writers meet a server that is not there
                 server.start()
