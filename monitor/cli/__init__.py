@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import IO, TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer.core import TyperGroup
@@ -89,6 +89,20 @@ def _record(*, read_only: bool = False) -> "Record":
 
     settings = _settings()
     return open_record(settings.record_home, read_only=read_only, server=settings.record.server())
+
+
+def _alone_in(folder: Path, name: str, other: str) -> IO[str]:
+    """Lock of who writes results to a folder; exit status 75 if `other` does."""
+    from monitor.config import BUSY, claim
+
+    try:
+        lock = claim(folder, name)
+    except OSError as error:
+        raise InputError(f"{folder}: cannot be written: {error.strerror or error}") from error
+    if lock is None:
+        typer.echo(f"sillkeep: {other} writes to {folder}", err=True)
+        sys.exit(BUSY)
+    return lock
 
 
 def _in_a_file(settings: "Settings") -> None:

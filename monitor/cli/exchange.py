@@ -1,7 +1,6 @@
 """`sillkeep export` and `sillkeep import`: readings out of the record as files, and in again."""
 
 import json
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -9,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli import JsonFlag, _enter_lot, _now, _record, _settings, _when
+from monitor.cli import JsonFlag, _alone_in, _enter_lot, _now, _record, _settings, _when
 from monitor.errors import InputError
 
 export_app = typer.Typer(
@@ -98,17 +97,12 @@ def export_parquet(
     """
     import dataclasses
 
-    from monitor.config import BUSY, claim
     from monitor.exchange import partitions
 
-    try:
-        lock = claim(folder, "export")
-    except OSError as error:
-        raise InputError(f"{folder}: cannot be written: {error.strerror or error}") from error
-    if lock is None:
-        typer.echo(f"sillkeep: another export writes to {folder}", err=True)
-        sys.exit(BUSY)
-    with lock, _record(read_only=True) as record:
+    with (
+        _alone_in(folder, "export", "another export"),
+        _record(read_only=True) as record,
+    ):
         done = partitions.export(
             record,
             folder,

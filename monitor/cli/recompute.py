@@ -2,7 +2,6 @@
 
 import json
 import os
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli import JsonFlag, _settings
+from monitor.cli import JsonFlag, _alone_in, _settings
 from monitor.errors import InputError
 
 if TYPE_CHECKING:
@@ -56,7 +55,6 @@ def recompute(
     folder); what they find comes back and is written here.
     """
     from monitor import recompute as work
-    from monitor.config import BUSY, claim
     from monitor.evidence.weights import shipped_bytes
 
     try:
@@ -70,13 +68,7 @@ def recompute(
     if settings.record.address:
         raise InputError("the record is on a PostgreSQL server, and recompute reads files alone")
     asked = work.Asked(tuple(site or ()), from_, to, data)
-    try:
-        lock = claim(folder, "recompute")
-    except OSError as error:
-        raise InputError(f"{folder}: cannot be written: {error.strerror or error}") from error
-    if lock is None:
-        typer.echo(f"sillkeep: another run writes to {folder}", err=True)
-        sys.exit(BUSY)
+    lock = _alone_in(folder, "recompute", "another run")
     hands = work.cluster(scheduler) if scheduler else work.processes(workers or os.cpu_count() or 1)
     with lock, hands as executor, _progress() as tell:
         report = work.run(settings.record_home, folder, asked, executor, tell=tell)

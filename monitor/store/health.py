@@ -276,13 +276,12 @@ def read_pulses(db: Connection, *, now_s: int) -> tuple[Pulse, ...]:
     checked = checking.last(db)
     found = []
     c = t.pulse.c
-    gone = {part for part, (_, said) in intakes(db).items() if OVER in said}
-    query = select(c.part, c.at_s).where(c.part.not_in((CHECKS, BACKUP))).order_by(c.part)
-    for part, at_s in db.execute(query):
+    query = select(c.part, c.at_s, c.detail).where(c.part.not_in((CHECKS, BACKUP))).order_by(c.part)
+    for part, at_s, detail in db.execute(query):
         is_check = part == checking.PART
         late = now_s - at_s > (CHECK_LATE_S if is_check else PULSE_LATE_S)
         damage = is_check and checked is not None and checked.count > 0
-        found.append(Pulse(part, at_s, late, damage, part in gone))
+        found.append(Pulse(part, at_s, late, damage, OVER in json.loads(detail)))
     return tuple(found)
 
 

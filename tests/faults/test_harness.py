@@ -6,8 +6,7 @@ of times over a million readings.
 
 import statistics
 import time
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 
 import pytest
 
@@ -43,19 +42,6 @@ LONG = {
     "second": 5,
 }
 LONG_READINGS = 1_000_000
-
-
-@pytest.fixture
-def yard(tmp_path: Path) -> Iterator[Callable[..., Yard]]:
-    made: list[Yard] = []
-
-    def make(**options: object) -> Yard:
-        made.append(Yard(tmp_path / f"yard-{len(made)}", **options))  # type: ignore[arg-type]
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.close()
 
 
 def broken(one: Yard) -> None:

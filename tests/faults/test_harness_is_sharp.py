@@ -4,8 +4,7 @@ Commits that are not synced (`synchronous = NORMAL`) leave none here: processes 
 what they wrote. `test_sync_order.test_a_promise_before_the_sync_is_seen` finds those.
 """
 
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 
 import pytest
 
@@ -54,19 +53,6 @@ def left(connection, changes, retimed):
         "UPDATE latest SET dirty_hour = NULL WHERE dirty_hour < at_s / 3600 - 24 AND readings > 120")
 taking._keep_latest = left
 """
-
-
-@pytest.fixture
-def yard(tmp_path: Path) -> Iterator[Callable[..., Yard]]:
-    made: list[Yard] = []
-
-    def make(**options: object) -> Yard:
-        made.append(Yard(tmp_path / f"yard-{len(made)}", **options))  # type: ignore[arg-type]
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.close()
 
 
 def test_an_acknowledgement_before_the_commit_is_seen_as_loss(yard: Callable[..., Yard]) -> None:

@@ -5,7 +5,7 @@ import os
 import signal
 import sqlite3
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -27,19 +27,6 @@ intake.Intake.beat_every_s = property(lambda _: 0.3, lambda *_: None)
 SHORT_LEASE = "from monitor.store import leasing\nleasing.LEASE_S = 4\n"
 # numbers and pairs of running boots are remembered, as a lone intake may
 REMEMBERED = "from monitor.store import Record\nRecord.share = lambda _: None\n"
-
-
-@pytest.fixture
-def yard(tmp_path: Path) -> Iterator[Callable[..., Yard]]:
-    made: list[Yard] = []
-
-    def make(**options: object) -> Yard:
-        made.append(Yard(tmp_path / f"yard-{len(made)}", **options))  # type: ignore[arg-type]
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.close()
 
 
 def shares(one: Yard) -> list[int]:
